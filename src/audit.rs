@@ -1,0 +1,211 @@
+//! The one place that knows the order of the stages.
+
+use std::collections::BTreeMap;
+
+use crate::chain::{self, Chain};
+use crate::detect::{self, Detection, Stage, View};
+use crate::document::{self, Audit, FlagCounts, SCHEMA};
+use crate::flag::Flag;
+use crate::lean::Event;
+use crate::log::Log;
+use crate::rig::Rig;
+use crate::state::{self, States};
+use crate::{claim, gate, health, lean, trust};
+
+/// The document of one log, and what the file writers need beside it.
+#[derive(Clone, Debug)]
+pub struct Audited {
+    /// What other programs rely on.
+    pub document: Audit,
+    /// Flags per channel and row, findings and run records.
+    pub detection: Detection,
+    /// Operating state per row.
+    pub state: States,
+    /// The mixture reading's chain.
+    pub chain: Option<Chain>,
+}
+
+/// Audits one log: the library's front door.
+///
+/// * `rig`: its limits must have passed [`detect::check_limits`]
+pub fn audit(log: &Log, rig: &Rig) -> Audited {
+    let state = state::judge(log, rig);
+    let chain = chain::measure(log, &state, rig);
+    let detection = detect::run_all(log, &state, rig, chain.as_ref());
+    let view = View { log, state: &state, rig, chain: chain.as_ref(), findings: &detection.findings };
+    let (events, lean_not_evaluated) = match lean::judge(&view, &detection) {
+        Ok(events) => (events, None),
+        Err(because) => (Vec::new(), Some(because)),
+    };
+    let trust = trust::score(&view, &detection, &events);
+    let windows = windows(&view, &detection, &events);
+    let claims = claim::make(&view, &detection, &events, &trust, &windows);
+    let sensor_health = health::measure(&view, &detection);
+    let channels: Vec<document::Channel> = log
+        .channels
+        .iter()
+        .zip(&detection.flags)
+        .zip(trust)
+        .map(|((channel, flags), trust)| describe(channel, flags, trust))
+        .collect();
+    let lean_events: Vec<document::LeanEvent> = events
+        .into_iter()
+        .enumerate()
+        .map(|(index, event)| document::LeanEvent { id: format!("L{}", index + 1), ..event.record })
+        .collect();
+    let gate = gate::decide(&channels, &lean_events, &claims);
+
+    let document = Audit {
+        schema: SCHEMA.to_owned(),
+        tool: document::Tool { name: "sondeproof".to_owned(), version: env!("CARGO_PKG_VERSION").to_owned() },
+        source: source(log),
+        rig: rig_used(log, rig, chain.as_ref()),
+        detectors: runs(log, &detection),
+        findings: findings(log, &detection),
+        cautions: lean::cautions(&view, &lean_events),
+        channels,
+        lean_events,
+        lean_not_evaluated,
+        windows,
+        claims,
+        sensor_health,
+        gate,
+        notes: log
+            .notes
+            .iter()
+            .map(|note| document::Note {
+                line: note.line,
+                channel: note.channel.clone(),
+                text: note.text.clone(),
+            })
+            .collect(),
+    };
+    Audited { document, detection, state, chain }
+}
+
+fn source(log: &Log) -> document::Source {
+    document::Source {
+        path: log.source.path.clone(),
+        sha256: log.source.sha256.clone(),
+        bytes: log.source.bytes,
+        format: log.source.format.clone(),
+        rows: log.rows() as u64,
+        channels: log.channels.len() as u64,
+        start: log.clock.start.clone(),
+        duration_s: log.clock.duration_s(),
+        sample_rate_hz: log.clock.rate_hz(),
+    }
+}
+
+fn rig_used(log: &Log, rig: &Rig, chain: Option<&Chain>) -> document::Rig {
+    let tau = chain.map(|chain| chain.rich_to_lean.estimate());
+    document::Rig {
+        name: rig.name.clone(),
+        file: rig.file.clone(),
+        fuel: rig.fuel.clone(),
+        stoich_afr: rig.stoich_afr,
+        cylinders: rig.cylinders,
+        redline_rpm: rig.redline_rpm,
+        full_load_lambda_max: rig.full_load_lambda_max,
+        sensor_serial: rig.sensor.serial.clone(),
+        sensor_installed: rig.sensor.installed.clone(),
+        tau_s: tau.map(|tau| document::Interval { value: tau.value, low: tau.low, high: tau.high }),
+        tau_basis: chain.map(|chain| chain.rich_to_lean.basis.clone()),
+        frame_period_s: chain.and_then(|chain| chain.frame_period_s),
+        clip_lean: chain.and_then(|chain| chain.clip_lean),
+        supply_min_v: rig.sensor.supply_min_v,
+        limits: rig.limits.clone(),
+        without_effect: rig.without_effect(log),
+    }
+}
+
+fn describe(channel: &crate::log::Channel, flags: &[Flag], trust: document::Trust) -> document::Channel {
+    let mut counts = FlagCounts::default();
+    for (row, flag) in flags.iter().enumerate() {
+        let slot = match flag {
+            Flag::Good => &mut counts.good,
+            Flag::Suspect => &mut counts.suspect,
+            Flag::Bad => &mut counts.bad,
+            Flag::Missing => &mut counts.missing,
+            Flag::NotEvaluated if channel.not_sampled(row) => &mut counts.not_sampled,
+            Flag::NotEvaluated => &mut counts.not_evaluated,
+        };
+        *slot += 1;
+    }
+    document::Channel {
+        name: channel.name.clone(),
+        role: channel.role,
+        role_confidence: channel.basis.confidence,
+        role_reason: channel.basis.reason.clone(),
+        unit: channel.unit.symbol.to_owned(),
+        resolution: channel.measured.resolution.map(|step| channel.logged_difference(step)),
+        rate_hz: channel.fresh_period_s().filter(|period| *period > 0.0).map(f64::recip),
+        clip_low: channel.measured.clip_low.map(|value| channel.logged(value)),
+        clip_high: channel.measured.clip_high.map(|value| channel.logged(value)),
+        trust,
+        flags: counts,
+    }
+}
+
+fn runs(log: &Log, detection: &Detection) -> Vec<document::DetectorRun> {
+    detection
+        .records
+        .iter()
+        .map(|record| document::DetectorRun {
+            name: record.detector.to_owned(),
+            stage: stage(record.stage).to_owned(),
+            channel: record.channel.map(|index| log.channels[index].name.clone()),
+            ran: record.ran,
+            because: record.because.clone(),
+        })
+        .collect()
+}
+
+fn findings(log: &Log, detection: &Detection) -> Vec<document::Finding> {
+    let time_s = &log.clock.time_s;
+    detection
+        .findings
+        .iter()
+        .enumerate()
+        .map(|(index, finding)| document::Finding {
+            id: format!("F{}", index + 1),
+            detector: finding.detector.to_owned(),
+            stage: stage(finding.stage).to_owned(),
+            channel: log.channels[finding.channel].name.clone(),
+            start_s: time_s[finding.rows.start],
+            end_s: time_s[finding.rows.end.max(finding.rows.start + 1) - 1],
+            samples: finding.rows.len() as u64,
+            flag: finding.flag.code(),
+            message: finding.message.clone(),
+            evidence: finding
+                .evidence
+                .iter()
+                .map(|(field, value)| (field.name.to_owned(), Some(*value).filter(|v| v.is_finite())))
+                .collect::<BTreeMap<_, _>>(),
+        })
+        .collect()
+}
+
+const fn stage(stage: Stage) -> &'static str {
+    match stage {
+        Stage::Trial => "trial",
+        Stage::Scored => "scored",
+    }
+}
+
+fn windows(view: &View<'_>, detection: &Detection, events: &[Event]) -> Vec<document::Window> {
+    let usable = lean::usable_rows(view, detection, events);
+    let time_s = &view.log.clock.time_s;
+    view.state
+        .windows
+        .iter()
+        .filter(|window| !window.rows.is_empty())
+        .map(|window| document::Window {
+            kind: state::name_of(window.bit).to_owned(),
+            start_s: time_s[window.rows.start],
+            end_s: time_s[window.rows.end - 1],
+            samples: window.rows.len() as u64,
+            usable_samples: window.rows.clone().filter(|row| usable(*row)).count() as u64,
+        })
+        .collect()
+}

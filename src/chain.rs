@@ -1,0 +1,102 @@
+//! The measurement chain of the mixture reading: how fast it can follow the gas, how often it is renewed,
+//! where it clips, and how late it is. Every lean verdict and several detectors stand on these numbers.
+
+use crate::log::{Estimate, Log};
+use crate::rig::Rig;
+use crate::state::States;
+
+/// Time constant of the apparent first-order response, as a lognormal belief.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Response {
+    /// Median, s.
+    pub tau_s: f64,
+    /// Standard deviation of ln tau.
+    pub sigma_ln: f64,
+    /// Natural steps of this log that were used; 0 for the prior alone.
+    pub events: usize,
+    /// Where it came from, for people.
+    pub basis: String,
+}
+
+impl Response {
+    /// Prior for a healthy sensor of unknown make.
+    ///
+    /// # Source
+    /// 50 to 100 ms depending on running conditions: Regitz and Collings, Meas. Sci. Technol. 2008 (abstract;
+    /// authors from memory). Median and spread are an assumption that covers it.
+    pub fn prior() -> Self {
+        Self { tau_s: 0.070, sigma_ln: 0.3, events: 0, basis: "assumed for a healthy sensor".to_owned() }
+    }
+
+    /// The time constant below which the belief holds with probability `p` (0 < p < 1).
+    pub fn quantile(&self, p: f64) -> f64 {
+        use statrs::distribution::{ContinuousCDF, Normal};
+        let z = Normal::standard().inverse_cdf(p);
+        self.tau_s * (self.sigma_ln * z).exp()
+    }
+
+    /// Median with the central 95 %.
+    pub fn estimate(&self) -> Estimate {
+        Estimate { value: self.tau_s, low: self.quantile(0.025), high: self.quantile(0.975) }
+    }
+}
+
+/// The chain of the channel that carries the mixture reading.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Chain {
+    /// Index of the channel.
+    pub channel: usize,
+    /// Response to gas getting leaner.
+    pub rich_to_lean: Response,
+    /// Response to gas getting richer.
+    pub lean_to_rich: Response,
+    /// Time between fresh values: the larger of logger and link period, s; null in a log of one row.
+    pub fresh_period_s: Option<f64>,
+    /// The link's frame period where it is established (at least 100 frames, 90 % of them on the grid), s.
+    pub frame_period_s: Option<f64>,
+    /// Lean end stop, lambda.
+    pub clip_lean: Option<f64>,
+    /// Rich end stop, lambda.
+    pub clip_rich: Option<f64>,
+    /// Value shown before the device is ready, lambda.
+    pub rest_value: Option<f64>,
+    /// Robust noise of fresh samples in phi = 1/lambda.
+    pub noise_phi: Option<f64>,
+}
+
+impl Chain {
+    /// Delay between an event in a cylinder and the reading, s, at an engine speed and a load.
+    ///
+    /// Cycle part plus gas part: `0.75 * 120/N + rho V / m_dot`, with the gas part scaled from 7 ms at full load
+    /// at 3000 rpm by 1/(N * p).
+    ///
+    /// # Source
+    /// lean-event physics note, transport delay of a 2 L four with 2 L of exhaust volume (computed there).
+    pub fn delay_s(rpm: f64, manifold_pa: Option<f64>) -> f64 {
+        let rpm = rpm.max(600.0);
+        let load = manifold_pa.unwrap_or(60_000.0).max(20_000.0);
+        let cycle = 0.75 * 120.0 / rpm;
+        let gas = 0.007 * (3_000.0 / rpm) * (180_000.0 / load);
+        cycle + gas
+    }
+}
+
+/// Measures the chain from the log, with the rig's statements over it.
+///
+/// * returns null when the log has no mixture channel
+pub fn measure(log: &Log, _state: &States, rig: &Rig) -> Option<Chain> {
+    let index = log.mixture()?;
+    let channel = &log.channels[index];
+    let frame = channel.measured.frame_period_s.map(|frame| frame.value);
+    Some(Chain {
+        channel: index,
+        rich_to_lean: Response::prior(),
+        lean_to_rich: Response::prior(),
+        fresh_period_s: channel.fresh_period_s(),
+        frame_period_s: rig.sensor.frame_hz.map(f64::recip).or(frame),
+        clip_lean: rig.sensor.clip_lean.or(channel.measured.clip_high),
+        clip_rich: channel.measured.clip_low,
+        rest_value: channel.measured.rest_value,
+        noise_phi: None,
+    })
+}

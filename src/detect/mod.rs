@@ -1,0 +1,415 @@
+//! Detectors: each says which samples of which channel cannot be believed, why, and what it could not test.
+//!
+//! A detector is data ([`Meta`]) and one function. It reads raw values only; flags are folded by the runner,
+//! so neither order nor threads can change a result.
+
+use std::collections::BTreeMap;
+use std::ops::Range;
+
+use rayon::prelude::*;
+
+use crate::chain::Chain;
+use crate::flag::Flag;
+use crate::log::{Channel, Log, Role};
+use crate::rig::Rig;
+use crate::state::States;
+
+/// Every detector, in the order of the documentation.
+pub static ALL: &[&dyn Detector] = &[];
+
+/// Whether a detector's findings move trust.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Stage {
+    /// Shown, never scored.
+    Trial,
+    /// Moves flags and trust.
+    Scored,
+}
+
+/// What missing data does to an episode.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Gaps {
+    /// Ends it.
+    Break,
+    /// Does not matter.
+    Span,
+}
+
+/// When a detector runs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Phase {
+    /// Over samples.
+    Samples,
+    /// Over the findings of all other detectors (`View::findings`).
+    Findings,
+}
+
+/// A typed, overridable number.
+#[derive(Debug, PartialEq)]
+pub struct Limit {
+    /// Name in the rig file, after the detector's.
+    pub name: &'static str,
+    /// Unit.
+    pub unit: &'static str,
+    /// Value when the rig file says nothing.
+    pub default: f64,
+    /// Accepted values, inclusive.
+    pub range: (f64, f64),
+    /// Where the default comes from: a sensor, a circuit, an engine, a standard.
+    pub why: &'static str,
+}
+
+/// One number of a finding's evidence.
+#[derive(Debug, PartialEq)]
+pub struct Field {
+    /// Name.
+    pub name: &'static str,
+    /// Unit.
+    pub unit: &'static str,
+}
+
+/// All that `explain`, the README table and the JSON Schema say about a detector.
+#[derive(Debug)]
+pub struct Meta {
+    /// `snake_case`, the fault, equal to the file stem.
+    pub name: &'static str,
+    /// Whether it is scored.
+    pub stage: Stage,
+    /// When it runs.
+    pub phase: Phase,
+    /// One clause, lower case, no full stop.
+    pub summary: &'static str,
+    /// Roles it judges; empty: every channel with numbers except time.
+    pub applies_to: &'static [Role],
+    /// Roles the log must have as well.
+    pub needs: &'static [Role],
+    /// Markdown: what is computed, against what.
+    pub method: &'static str,
+    /// What must hold for a finding to mean something.
+    pub assumes: &'static str,
+    /// Known blind spots and known false alarms.
+    pub misses: &'static str,
+    /// What missing data does.
+    pub gaps: Gaps,
+    /// Its limits.
+    pub limits: &'static [&'static Limit],
+    /// The schema of its findings' evidence.
+    pub evidence: &'static [&'static Field],
+    /// Standards, publications, or "common practice, no source".
+    pub sources: &'static [&'static str],
+}
+
+/// One thing a detector found.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Finding {
+    /// Name of the detector; filled in by the runner.
+    pub detector: &'static str,
+    /// Stage of the detector; filled in by the runner.
+    pub stage: Stage,
+    /// Index of the channel; filled in by the runner.
+    pub channel: usize,
+    /// Rows concerned, half open.
+    pub rows: Range<usize>,
+    /// `Suspect`, `Bad` or `Missing`.
+    pub flag: Flag,
+    /// Channel, what is wrong, how much, against which limit.
+    pub message: String,
+    /// Numbers behind the message.
+    pub evidence: Vec<(&'static Field, f64)>,
+}
+
+impl Finding {
+    /// A finding; the runner adds detector, stage and channel.
+    pub fn new(
+        rows: Range<usize>,
+        flag: Flag,
+        message: String,
+        evidence: Vec<(&'static Field, f64)>,
+    ) -> Self {
+        Self { detector: "", stage: Stage::Scored, channel: 0, rows, flag, message, evidence }
+    }
+}
+
+/// Rows a detector could judge.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Evaluated {
+    /// Every row that holds a value.
+    All,
+    /// Only these, ascending, disjoint.
+    Rows(Vec<Range<usize>>),
+}
+
+/// What a detector did.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Outcome {
+    /// It ran: only evaluated samples may become good.
+    Ran {
+        /// Rows it judged.
+        evaluated: Evaluated,
+        /// What it found, ascending by row.
+        findings: Vec<Finding>,
+    },
+    /// It had no power here; the flags stay "not evaluated" as far as it is concerned.
+    NotRun {
+        /// Plain words.
+        because: String,
+    },
+}
+
+impl Outcome {
+    /// A detector that did not run.
+    pub fn not_run(because: impl Into<String>) -> Self {
+        Self::NotRun { because: because.into() }
+    }
+}
+
+/// All that a detector may look at.
+#[derive(Clone, Copy)]
+pub struct View<'a> {
+    /// The log; `log.clock.segments` are the stretches without a gap.
+    pub log: &'a Log,
+    /// Operating state per row.
+    pub state: &'a States,
+    /// What the user knows.
+    pub rig: &'a Rig,
+    /// The chain of the mixture reading, where the log has one.
+    pub chain: Option<&'a Chain>,
+    /// Findings of the sample detectors; empty for those.
+    pub findings: &'a [Finding],
+}
+
+/// Limits of one run: defaults, with the rig file's values over them.
+#[derive(Clone, Copy)]
+pub struct Limits<'a> {
+    detector: &'static str,
+    rig: &'a BTreeMap<String, f64>,
+}
+
+impl<'a> Limits<'a> {
+    /// The limits of one detector.
+    pub fn of(detector: &'static str, rig: &'a Rig) -> Self {
+        Self { detector, rig: &rig.limits }
+    }
+
+    /// The value of a limit.
+    pub fn get(&self, limit: &'static Limit) -> f64 {
+        self.rig.get(&format!("{}.{}", self.detector, limit.name)).copied().unwrap_or(limit.default)
+    }
+}
+
+/// One detector.
+pub trait Detector: Sync {
+    /// What it is.
+    fn meta(&self) -> &'static Meta;
+
+    /// Judges one channel. `channel` has a role in `applies_to` and every role in `needs` is present: the
+    /// runner saw to it.
+    fn run(&self, channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Outcome;
+}
+
+/// One line of the document's `detectors`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RunRecord {
+    /// Detector.
+    pub detector: &'static str,
+    /// Its stage.
+    pub stage: Stage,
+    /// Channel index, or null when no channel of the log has a role it applies to.
+    pub channel: Option<usize>,
+    /// Whether it ran.
+    pub ran: bool,
+    /// Why not.
+    pub because: Option<String>,
+}
+
+/// What all detectors found, and the flags that follow.
+#[derive(Clone, Debug, Default)]
+pub struct Detection {
+    /// What ran, what did not, and why.
+    pub records: Vec<RunRecord>,
+    /// All findings, by start row, then detector, then channel.
+    pub findings: Vec<Finding>,
+    /// One flag code per row and channel.
+    pub flags: Vec<Vec<Flag>>,
+}
+
+/// A limit in the rig file that no detector has, or out of its range.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+#[error("limit `{name}` {problem}")]
+pub struct LimitError {
+    /// As written.
+    pub name: String,
+    /// What is wrong and what to write instead.
+    pub problem: String,
+}
+
+/// Checks the rig's limits against the registry.
+///
+/// # Errors
+/// A limit that no detector has, or a value outside the limit's range.
+pub fn check_limits(rig: &Rig) -> Result<(), LimitError> {
+    for (name, value) in &rig.limits {
+        let found = ALL.iter().map(|d| d.meta()).find_map(|meta| {
+            meta.limits.iter().find(|limit| format!("{}.{}", meta.name, limit.name) == *name)
+        });
+        let Some(limit) = found else {
+            return Err(LimitError {
+                name: name.clone(),
+                problem: "belongs to no detector; `sondeproof explain` lists the detectors and their limits"
+                    .to_owned(),
+            });
+        };
+        if !(limit.range.0..=limit.range.1).contains(value) {
+            return Err(LimitError {
+                name: name.clone(),
+                problem: format!(
+                    "is {value} {unit}, outside {low} to {high} {unit}",
+                    unit = limit.unit,
+                    low = limit.range.0,
+                    high = limit.range.1
+                ),
+            });
+        }
+    }
+    Ok(())
+}
+
+/// Runs every detector on every channel it applies to, in parallel, and folds the flags.
+pub fn run_all(log: &Log, state: &States, rig: &Rig, chain: Option<&Chain>) -> Detection {
+    let mut detection = Detection::default();
+    run_phase(Phase::Samples, View { log, state, rig, chain, findings: &[] }, &mut detection);
+    run_phase(Phase::Findings, View { log, state, rig, chain, findings: &[] }, &mut detection);
+    detection.findings.sort_by(|a, b| {
+        (a.rows.start, a.detector, a.channel, a.rows.end).cmp(&(
+            b.rows.start,
+            b.detector,
+            b.channel,
+            b.rows.end,
+        ))
+    });
+    detection
+}
+
+/// Index of the channel, its outcome, and the detector that made it.
+type Judged = (Option<usize>, &'static Meta, Outcome);
+
+fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
+    let log = view.log;
+    let known = std::mem::take(&mut detection.findings);
+    let view = View { findings: &known, ..view };
+    let jobs: Vec<(&'static dyn Detector, Option<usize>)> = ALL
+        .iter()
+        .filter(|detector| detector.meta().phase == phase)
+        .flat_map(|detector| {
+            let on = channels_of(detector.meta(), log);
+            let none = on.is_empty().then_some((*detector, None));
+            on.into_iter().map(|channel| (*detector, Some(channel))).chain(none)
+        })
+        .collect();
+    let judged: Vec<Judged> = jobs
+        .into_par_iter()
+        .map(|(detector, channel)| (channel, detector.meta(), judge(detector, channel, &view)))
+        .collect();
+
+    detection.findings = known;
+    if detection.flags.is_empty() {
+        detection.flags = log.channels.iter().map(initial_flags).collect();
+    }
+    for (channel, meta, outcome) in judged {
+        record(detection, log, channel, meta, outcome);
+    }
+}
+
+fn judge(detector: &dyn Detector, channel: Option<usize>, view: &View<'_>) -> Outcome {
+    let meta = detector.meta();
+    let Some(channel) = channel else {
+        return Outcome::not_run(format!("no channel with the role {}", names(meta.applies_to)));
+    };
+    if let Some(absent) = meta.needs.iter().find(|role| view.log.index_of(**role).is_none()) {
+        return Outcome::not_run(format!("needs a channel with the role {}", absent.name()));
+    }
+    detector.run(&view.log.channels[channel], view, &Limits::of(meta.name, view.rig))
+}
+
+fn record(
+    detection: &mut Detection,
+    log: &Log,
+    channel: Option<usize>,
+    meta: &'static Meta,
+    outcome: Outcome,
+) {
+    let because = match outcome {
+        Outcome::NotRun { because } => Some(because),
+        Outcome::Ran { evaluated, findings } => {
+            if let Some(index) = channel {
+                fold(detection, &log.channels[index], index, meta, &evaluated, findings);
+            }
+            None
+        }
+    };
+    detection.records.push(RunRecord {
+        detector: meta.name,
+        stage: meta.stage,
+        channel,
+        ran: because.is_none(),
+        because,
+    });
+}
+
+fn fold(
+    detection: &mut Detection,
+    channel: &Channel,
+    index: usize,
+    meta: &'static Meta,
+    evaluated: &Evaluated,
+    findings: Vec<Finding>,
+) {
+    if meta.stage == Stage::Scored {
+        let flags = &mut detection.flags[index];
+        let values = channel.values();
+        let mut pass = |rows: Range<usize>| {
+            for row in rows {
+                if !values[row].is_nan() {
+                    flags[row] = flags[row].worst(Flag::Good);
+                }
+            }
+        };
+        match evaluated {
+            Evaluated::All => pass(0..values.len()),
+            Evaluated::Rows(ranges) => ranges.iter().cloned().for_each(pass),
+        }
+        for finding in &findings {
+            for row in finding.rows.clone() {
+                // A missing value stays missing, and a row in which the channel was not due stays so.
+                if !values[row].is_nan() {
+                    flags[row] = flags[row].worst(finding.flag);
+                }
+            }
+        }
+    }
+    detection.findings.extend(findings.into_iter().map(|mut finding| {
+        finding.detector = meta.name;
+        finding.stage = meta.stage;
+        finding.channel = index;
+        finding
+    }));
+}
+
+fn initial_flags(channel: &Channel) -> Vec<Flag> {
+    (0..channel.rows())
+        .map(|row| if channel.missing(row) { Flag::Missing } else { Flag::NotEvaluated })
+        .collect()
+}
+
+fn channels_of(meta: &Meta, log: &Log) -> Vec<usize> {
+    (0..log.channels.len())
+        .filter(|index| {
+            let role = log.channels[*index].role;
+            if meta.applies_to.is_empty() { role != Role::Time } else { meta.applies_to.contains(&role) }
+        })
+        .collect()
+}
+
+fn names(roles: &[Role]) -> String {
+    roles.iter().map(|role| role.name()).collect::<Vec<_>>().join(" or ")
+}

@@ -1,0 +1,493 @@
+//! The audit document `sondeproof.audit/1`: what other programs may rely on.
+//!
+//! Times are seconds from the log's first sample. Unknown is null, never a made-up number. Fields are only
+//! ever added; anything else raises the version. Every renderer reads this document and recomputes nothing.
+
+use std::collections::BTreeMap;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// Version of the document.
+pub const SCHEMA: &str = "sondeproof.audit/1";
+
+/// One log, audited.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Audit {
+    /// `sondeproof.audit/1`.
+    pub schema: String,
+    /// The program that made the document.
+    pub tool: Tool,
+    /// The log.
+    pub source: Source,
+    /// The rig as used, defaults filled in.
+    pub rig: Rig,
+    /// Trust and flags per channel, in column order.
+    pub channels: Vec<Channel>,
+    /// What ran, what did not, and why.
+    pub detectors: Vec<DetectorRun>,
+    /// What the detectors found, by time.
+    pub findings: Vec<Finding>,
+    /// Every lean event, judged.
+    pub lean_events: Vec<LeanEvent>,
+    /// Why lean events could not be looked for; null when they were.
+    pub lean_not_evaluated: Option<String>,
+    /// Stretches of one operating state.
+    pub windows: Vec<Window>,
+    /// What a report may say.
+    pub claims: Vec<Claim>,
+    /// Health of the mixture sensor in this log.
+    pub sensor_health: Vec<HealthMetric>,
+    /// Whether the log may be used without further evidence.
+    pub gate: Gate,
+    /// Plain sentences that belong beside the numbers.
+    pub cautions: Vec<String>,
+    /// What reading the file noticed.
+    pub notes: Vec<Note>,
+}
+
+/// The program.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Tool {
+    /// `sondeproof`.
+    pub name: String,
+    /// Its version.
+    pub version: String,
+}
+
+/// The log file.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Source {
+    /// Path as given.
+    pub path: String,
+    /// SHA-256 of the bytes, hexadecimal.
+    pub sha256: String,
+    /// Size.
+    pub bytes: u64,
+    /// `text`, `parquet`, `arrow_ipc`, with a compression where there is one.
+    pub format: String,
+    /// Rows.
+    pub rows: u64,
+    /// Channels with numbers.
+    pub channels: u64,
+    /// Date and time of the first row, ISO 8601.
+    pub start: Option<String>,
+    /// From first to last row, s.
+    pub duration_s: f64,
+    /// By the median row period, Hz.
+    pub sample_rate_hz: Option<f64>,
+}
+
+/// What was known about machine and instruments.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Rig {
+    /// Name of the machine.
+    pub name: Option<String>,
+    /// Rig file.
+    pub file: Option<String>,
+    /// Fuel.
+    pub fuel: String,
+    /// Its stoichiometric air/fuel ratio.
+    pub stoich_afr: f64,
+    /// Cylinders.
+    pub cylinders: Option<u32>,
+    /// Engine speed limit, revolutions per minute.
+    pub redline_rpm: Option<f64>,
+    /// Above this lambda under load is a lean event.
+    pub full_load_lambda_max: f64,
+    /// Serial of the mixture sensor.
+    pub sensor_serial: Option<String>,
+    /// Day the sensor was fitted.
+    pub sensor_installed: Option<String>,
+    /// Time constant of the mixture reading as used, s.
+    pub tau_s: Option<Interval>,
+    /// Where `tau_s` came from.
+    pub tau_basis: Option<String>,
+    /// Link frame period as used, s.
+    pub frame_period_s: Option<f64>,
+    /// Lean end stop as used, lambda.
+    pub clip_lean: Option<f64>,
+    /// Minimum supply as used, V.
+    pub supply_min_v: Option<f64>,
+    /// Limits that differ from the defaults, by `detector.limit`.
+    pub limits: BTreeMap<String, f64>,
+    /// Keys, columns and limits of the rig file that had no effect.
+    pub without_effect: Vec<String>,
+}
+
+/// A number with its interval.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Interval {
+    /// Best value.
+    pub value: f64,
+    /// Lower end of the 95 % interval.
+    pub low: f64,
+    /// Upper end.
+    pub high: f64,
+}
+
+/// One channel.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Channel {
+    /// Column name.
+    pub name: String,
+    /// What it measures.
+    pub role: crate::log::Role,
+    /// How sure the role is, 0..1.
+    pub role_confidence: f64,
+    /// Why this role.
+    pub role_reason: String,
+    /// Unit of the log.
+    pub unit: String,
+    /// Smallest step, in the log's unit.
+    pub resolution: Option<f64>,
+    /// Rate at which the value is really renewed, Hz.
+    pub rate_hz: Option<f64>,
+    /// Exact lower end stop, in the log's unit.
+    pub clip_low: Option<f64>,
+    /// Exact upper end stop, in the log's unit.
+    pub clip_high: Option<f64>,
+    /// Whether it may be believed.
+    pub trust: Trust,
+    /// Samples per flag.
+    pub flags: FlagCounts,
+}
+
+/// Calibrated probability that a decision-relevant sample is within tolerance.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Trust {
+    /// 0..1, or null when nothing could be tested.
+    pub score: Option<f64>,
+    /// Lower bound.
+    pub low: Option<f64>,
+    /// Upper bound: falls with what could not be tested.
+    pub high: Option<f64>,
+    /// In one word.
+    pub grade: Grade,
+    /// Which samples count: `full_load` or `running`, or `all` in a log without engine speed.
+    pub basis: String,
+    /// What was taken off; together with the score they add up to one.
+    pub deductions: Vec<Deduction>,
+}
+
+/// Trust in one word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Grade {
+    /// At least 0.95.
+    Trusted,
+    /// At least 0.80.
+    Limited,
+    /// Below 0.80.
+    Untrusted,
+    /// Nothing could be tested.
+    NotEvaluated,
+}
+
+impl Grade {
+    /// The grade of a score.
+    pub fn of(score: Option<f64>) -> Self {
+        match score {
+            None => Self::NotEvaluated,
+            Some(score) if score >= 0.95 => Self::Trusted,
+            Some(score) if score >= 0.80 => Self::Limited,
+            Some(_) => Self::Untrusted,
+        }
+    }
+
+    /// The word.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Trusted => "trusted",
+            Self::Limited => "limited",
+            Self::Untrusted => "untrusted",
+            Self::NotEvaluated => "not evaluated",
+        }
+    }
+}
+
+/// One reason for less trust.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Deduction {
+    /// Detector, or `baseline` for the share that no detector could exclude.
+    pub detector: String,
+    /// Taken off the score, 0..1.
+    pub points: f64,
+    /// Plain sentence.
+    pub why: String,
+}
+
+/// Samples per flag of UNESCO/IOC Manuals and Guides 54.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct FlagCounts {
+    /// Flag 1.
+    pub good: u64,
+    /// Flag 2, rows with a value that no detector could judge.
+    pub not_evaluated: u64,
+    /// Flag 3.
+    pub suspect: u64,
+    /// Flag 4.
+    pub bad: u64,
+    /// Flag 9.
+    pub missing: u64,
+    /// Rows in which this slower channel was not due (also flag 2 in the flags file).
+    pub not_sampled: u64,
+}
+
+/// What one detector did on one channel.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct DetectorRun {
+    /// Name.
+    pub name: String,
+    /// `scored` or `trial`.
+    pub stage: String,
+    /// Channel, or null when the log has none for it.
+    pub channel: Option<String>,
+    /// Whether it ran.
+    pub ran: bool,
+    /// Why not.
+    pub because: Option<String>,
+}
+
+/// One finding.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Finding {
+    /// `F1`, `F2` ... by time.
+    pub id: String,
+    /// Detector.
+    pub detector: String,
+    /// `scored` or `trial`.
+    pub stage: String,
+    /// Channel.
+    pub channel: String,
+    /// First sample.
+    pub start_s: f64,
+    /// Last sample.
+    pub end_s: f64,
+    /// Rows.
+    pub samples: u64,
+    /// 3, 4 or 9.
+    pub flag: u8,
+    /// Plain sentence.
+    pub message: String,
+    /// Numbers behind it; the unit is the last part of the name or stands in `explain`.
+    pub evidence: BTreeMap<String, Option<f64>>,
+}
+
+/// What a lean event is taken for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    /// The cylinders were lean.
+    Real,
+    /// Fuel was cut on purpose.
+    FuelCut,
+    /// Unburnt mixture reached the sensor.
+    Misfire,
+    /// Air reached the sensor past the cylinders.
+    Dilution,
+    /// The gas was not measured.
+    Artefact,
+    /// The log cannot tell.
+    Undetermined,
+}
+
+/// How a lean event must be treated.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum TreatAs {
+    /// As a danger to the engine.
+    Hazard,
+    /// As harmless.
+    Benign,
+    /// As not measured; never as safe.
+    Invalid,
+}
+
+/// One lean event.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LeanEvent {
+    /// `L1`, `L2` ... by time.
+    pub id: String,
+    /// Channel.
+    pub channel: String,
+    /// First sample above the limit.
+    pub start_s: f64,
+    /// Last sample above the limit.
+    pub end_s: f64,
+    /// Highest reading, lambda.
+    pub peak_lambda: f64,
+    /// Whether `peak_lambda` is the channel's lean end stop: "at least this lean".
+    pub peak_is_bound: bool,
+    /// Operating context: `full_load`, `tip_in`, `ceiling`, `over_run`, `power_up`, `part_load`, `unknown`.
+    pub context: String,
+    /// What it is.
+    pub verdict: Verdict,
+    /// What caused it.
+    pub cause: String,
+    /// How to treat it.
+    pub treat_as: TreatAs,
+    /// Probability per cause; sums to 1.
+    pub posterior: BTreeMap<String, f64>,
+    /// Everything that speaks for or against, and what could not be evaluated.
+    pub evidence: Vec<Evidence>,
+    /// What the gas must have been at the peak, lambda, from the sensor's response.
+    pub gas_peak_lambda: Option<Bound>,
+    /// Shorter events could not be seen in this log, s.
+    pub blind_below_s: Option<f64>,
+    /// Why this verdict, in a sentence.
+    pub because: String,
+    /// The one test that would tell most, and what each outcome would mean.
+    pub next_check: String,
+}
+
+/// A value whose upper end may be open.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Bound {
+    /// Best value.
+    pub value: f64,
+    /// Lower end.
+    pub low: f64,
+    /// Upper end; null when the log sets none.
+    pub high: Option<f64>,
+}
+
+/// One piece of evidence.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Evidence {
+    /// Name, as in `explain`.
+    pub name: String,
+    /// Measured value.
+    pub value: Option<f64>,
+    /// Its unit.
+    pub unit: String,
+    /// Causes it speaks for (or, with a negative `log10_lr`, against).
+    pub favours: Vec<String>,
+    /// Capped log10 likelihood ratio; 0 when not evaluated.
+    pub log10_lr: f64,
+    /// Whether the test had power here.
+    pub evaluated: bool,
+    /// Plain sentence: what was seen, or why it could not be evaluated.
+    pub text: String,
+}
+
+/// A stretch of one operating state.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Window {
+    /// `full_load`, `over_run`, `idle` ...
+    pub kind: String,
+    /// First sample.
+    pub start_s: f64,
+    /// Last sample.
+    pub end_s: f64,
+    /// Rows.
+    pub samples: u64,
+    /// Rows whose mixture reading may be used (all rows where the log has no mixture channel).
+    pub usable_samples: u64,
+}
+
+/// How far a claim is supported.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum ClaimStatus {
+    /// May be stated with its interval.
+    Supported,
+    /// May be stated with its interval and its reservation.
+    Limited,
+    /// May not be stated.
+    NotSupported,
+}
+
+/// One statement a report may want to make.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Claim {
+    /// Name, as in `explain`.
+    pub id: String,
+    /// The statement in words, with its numbers.
+    pub text: String,
+    /// Value in `unit`.
+    pub value: Option<f64>,
+    /// Unit.
+    pub unit: String,
+    /// Lower end of the 95 % interval.
+    pub low: Option<f64>,
+    /// Upper end; null with a value means "at least".
+    pub high: Option<f64>,
+    /// Whether it may be made.
+    pub status: ClaimStatus,
+    /// Why.
+    pub because: String,
+    /// Indices into `windows`.
+    pub windows: Vec<u64>,
+}
+
+/// Whether a health metric calls for action.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum HealthStatus {
+    /// Within its limit.
+    Ok,
+    /// Near its limit.
+    Watch,
+    /// Past its limit.
+    Act,
+    /// This log cannot tell.
+    NotMeasurable,
+}
+
+/// One health metric of the mixture sensor.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct HealthMetric {
+    /// Name, as in `explain`.
+    pub metric: String,
+    /// Channel.
+    pub channel: String,
+    /// `rich_to_lean`, `lean_to_rich`, or null.
+    pub direction: Option<String>,
+    /// Value in `unit`.
+    pub value: Option<f64>,
+    /// Unit.
+    pub unit: String,
+    /// Lower end of the 95 % interval.
+    pub low: Option<f64>,
+    /// Upper end.
+    pub high: Option<f64>,
+    /// Natural events used.
+    pub events: u64,
+    /// Limit it is held against.
+    pub limit: Option<f64>,
+    /// Whether to act.
+    pub status: HealthStatus,
+    /// Plain sentence; for `not_measurable`, the reason.
+    pub because: String,
+}
+
+/// Whether the log may be used without further evidence.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Gate {
+    /// `open` or `withheld`.
+    pub decision: Decision,
+    /// Why.
+    pub reasons: Vec<String>,
+}
+
+/// A gate's decision.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Decision {
+    /// May be used.
+    Open,
+    /// Not yet.
+    Withheld,
+}
+
+/// Something reading noticed.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Note {
+    /// Line of the file, from 1.
+    pub line: Option<u64>,
+    /// Channel.
+    pub channel: Option<String>,
+    /// Plain sentence.
+    pub text: String,
+}

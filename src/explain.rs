@@ -1,0 +1,1 @@
+//! Pages, tables and schema, generated from the registries.

@@ -1,0 +1,1 @@
+//! Sensor health over sessions: a folder of immutable Parquet files.

@@ -1,0 +1,112 @@
+//! The time axis of a log.
+
+use std::ops::Range;
+
+/// Something the logger's clock did besides ticking.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum ClockEvent {
+    /// No row for longer than the rows around explain.
+    Gap {
+        /// First row after the gap.
+        row: usize,
+        /// Length, s.
+        seconds: f64,
+    },
+    /// Time stepped back and went on from there; rows overlap.
+    BackStep {
+        /// First row after the step.
+        row: usize,
+        /// Size, s, positive.
+        seconds: f64,
+    },
+    /// Time started again (logger restart); the clock is continued one period later.
+    Restart {
+        /// First row after the restart.
+        row: usize,
+        /// Size of the jump back, s, positive.
+        seconds: f64,
+    },
+    /// A row with the time of the row before.
+    Duplicate {
+        /// The row.
+        row: usize,
+    },
+}
+
+impl ClockEvent {
+    /// First row after the event.
+    pub const fn row(&self) -> usize {
+        match *self {
+            Self::Gap { row, .. }
+            | Self::BackStep { row, .. }
+            | Self::Restart { row, .. }
+            | Self::Duplicate { row } => row,
+        }
+    }
+}
+
+/// Where the time axis came from.
+#[derive(Clone, Debug, PartialEq)]
+pub enum ClockBasis {
+    /// A column (or a date and a time column) of the log.
+    Column {
+        /// Its name.
+        name: String,
+    },
+    /// A rate stated by the user; the log has no time column.
+    StatedRate {
+        /// Rate, Hz.
+        rate_hz: f64,
+    },
+}
+
+/// Seconds from the log's first sample, and how the axis was made.
+#[derive(Clone, Debug)]
+pub struct Clock {
+    /// One value per row, from 0, never falling: a back-step is held at the running maximum, a restart is
+    /// continued one period later. What was logged is in `events`.
+    pub time_s: Vec<f64>,
+    /// Stretches without a gap or restart, ascending, covering every row.
+    pub segments: Vec<Range<usize>>,
+    /// What happened between the rows, ascending by row.
+    pub events: Vec<ClockEvent>,
+    /// Median row period, s; null for a single row.
+    pub period_s: Option<f64>,
+    /// Step of the logged time stamps, s (0.001 for milliseconds).
+    pub resolution_s: f64,
+    /// Date and time of the first row, ISO 8601, where the log tells.
+    pub start: Option<String>,
+    /// Source of the axis.
+    pub basis: ClockBasis,
+}
+
+impl Clock {
+    /// Number of rows.
+    pub fn rows(&self) -> usize {
+        self.time_s.len()
+    }
+
+    /// From first to last row, s.
+    pub fn duration_s(&self) -> f64 {
+        match (self.time_s.first(), self.time_s.last()) {
+            (Some(first), Some(last)) => last - first,
+            _ => 0.0,
+        }
+    }
+
+    /// Rows per second by the median period.
+    pub fn rate_hz(&self) -> Option<f64> {
+        self.period_s.filter(|period| *period > 0.0).map(f64::recip)
+    }
+
+    /// First row at or after a time.
+    pub fn row_at(&self, time_s: f64) -> usize {
+        self.time_s.partition_point(|t| *t < time_s)
+    }
+
+    /// Rows within a closed span of time.
+    pub fn rows_between(&self, start_s: f64, end_s: f64) -> Range<usize> {
+        let start = self.row_at(start_s);
+        start..self.time_s.partition_point(|t| *t <= end_s).max(start)
+    }
+}

@@ -1,0 +1,82 @@
+//! A log as the rest of the library sees it: channels with roles, in inside units, over one clock.
+
+mod channel;
+mod clock;
+mod role;
+mod unit;
+
+pub use channel::{Channel, Code, Estimate, Measured, RoleBasis};
+pub use clock::{Clock, ClockBasis, ClockEvent};
+pub use role::Role;
+pub use unit::{Dimension, UNITS, UNKNOWN, Unit};
+
+/// Where a log came from.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Source {
+    /// Path as given, or `demo`.
+    pub path: String,
+    /// SHA-256 of the file's bytes, hexadecimal.
+    pub sha256: String,
+    /// Size of the file.
+    pub bytes: u64,
+    /// `text`, `parquet`, `arrow_ipc`, with the compression where there is one (`text+gzip`).
+    pub format: String,
+}
+
+/// Something noticed while reading that people should know; never an error.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Note {
+    /// Line of the file, from 1, where that makes sense.
+    pub line: Option<u64>,
+    /// Channel concerned.
+    pub channel: Option<String>,
+    /// Plain sentence.
+    pub text: String,
+}
+
+/// One log. Every channel has as many rows as the clock.
+#[derive(Clone, Debug)]
+pub struct Log {
+    /// Origin.
+    pub source: Source,
+    /// Time axis.
+    pub clock: Clock,
+    /// Channels with numbers, in column order.
+    pub channels: Vec<Channel>,
+    /// Names of columns that hold text, kept by `convert`, not judged.
+    pub text_columns: Vec<String>,
+    /// What reading noticed.
+    pub notes: Vec<Note>,
+}
+
+impl Log {
+    /// Number of rows.
+    pub fn rows(&self) -> usize {
+        self.clock.rows()
+    }
+
+    /// The channel that plays a role: the one most surely so, the first in column order among equals.
+    pub fn role(&self, role: Role) -> Option<&Channel> {
+        self.index_of(role).map(|index| &self.channels[index])
+    }
+
+    /// Its index in `channels`.
+    pub fn index_of(&self, role: Role) -> Option<usize> {
+        let mut best: Option<usize> = None;
+        for (index, channel) in self.channels.iter().enumerate() {
+            if channel.role == role && channel.count() > 0 {
+                let better =
+                    best.is_none_or(|b| channel.basis.confidence > self.channels[b].basis.confidence);
+                if better {
+                    best = Some(index);
+                }
+            }
+        }
+        best
+    }
+
+    /// The channel that carries the mixture reading: `lambda`, else `afr` (both are lambda inside).
+    pub fn mixture(&self) -> Option<usize> {
+        self.index_of(Role::Lambda).or_else(|| self.index_of(Role::Afr))
+    }
+}

@@ -1,0 +1,37 @@
+//! A file's columns as they stand in it, before anyone asks what they mean.
+
+use arrow_array::ArrayRef;
+
+use crate::log::{Note, Source};
+
+/// One column as logged, losslessly.
+#[derive(Clone, Debug)]
+pub struct Column {
+    /// Name, made unique (`Lambda`, `Lambda.2`) and never empty (`column 3`).
+    pub name: String,
+    /// The header's own text before units were cut out and names made unique.
+    pub source_name: String,
+    /// Unit as the header or the unit row spells it.
+    pub unit: Option<String>,
+    /// `Float64`, `Int64`, `Utf8`, `Boolean` or `Timestamp`; null where the cell was blank or ragged.
+    pub values: ArrayRef,
+    /// Numeric cells that were not numbers: (row, what was found), the first few; the rows are null.
+    pub unreadable: Vec<(usize, String)>,
+}
+
+/// A whole file.
+#[derive(Clone, Debug)]
+pub struct Table {
+    /// Origin.
+    pub source: Source,
+    /// In file order, all with `rows` slots.
+    pub columns: Vec<Column>,
+    /// Rows.
+    pub rows: usize,
+    /// Rows that follow a header repeated in mid-file (logger restart).
+    pub restarts: Vec<usize>,
+    /// Key and value pairs of the preamble or the file's metadata.
+    pub metadata: Vec<(String, String)>,
+    /// What reading noticed.
+    pub notes: Vec<Note>,
+}

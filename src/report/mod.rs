@@ -1,0 +1,1 @@
+//! Renderers of the audit document. None recomputes a number.

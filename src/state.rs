@@ -1,0 +1,98 @@
+//! Operating state of the engine in every row, and the windows that matter.
+
+use std::ops::Range;
+
+use crate::log::Log;
+use crate::rig::Rig;
+
+/// One operating state with the criteria that `explain` prints.
+#[derive(Debug)]
+pub struct StateMeta {
+    /// Name in documents.
+    pub name: &'static str,
+    /// Its bit in [`States::bits`].
+    pub bit: u16,
+    /// One clause.
+    pub summary: &'static str,
+    /// Markdown: what must hold, with numbers and their origin.
+    pub criteria: &'static str,
+}
+
+/// Bits of [`States::bits`]; several may hold at once.
+pub mod bit {
+    /// Engine turns at least as fast as a starter turns it.
+    pub const RUNNING: u16 = 1;
+    /// Turned by the starter.
+    pub const CRANKING: u16 = 1 << 1;
+    /// Coolant below operating temperature, or the sensor within its warm-up time.
+    pub const WARM_UP: u16 = 1 << 2;
+    /// Closed throttle, idle speed.
+    pub const IDLE: u16 = 1 << 3;
+    /// Steady part load.
+    pub const CRUISE: u16 = 1 << 4;
+    /// Shortly after the throttle opened.
+    pub const TIP_IN: u16 = 1 << 5;
+    /// Settled full load: the window of claims.
+    pub const FULL_LOAD: u16 = 1 << 6;
+    /// Closed throttle above idle speed, fuel may be cut.
+    pub const OVER_RUN: u16 = 1 << 7;
+    /// At the recurring ceiling of engine speed.
+    pub const LIMITER: u16 = 1 << 8;
+    /// Between two gears under load.
+    pub const GEAR_CHANGE: u16 = 1 << 9;
+    /// Engine speed flares without load.
+    pub const UNLOAD: u16 = 1 << 10;
+    /// Throttle open far enough to be full load, settled or not.
+    pub const WIDE_OPEN: u16 = 1 << 11;
+}
+
+/// A stretch of one state.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Window {
+    /// Its bit.
+    pub bit: u16,
+    /// Rows.
+    pub rows: Range<usize>,
+}
+
+/// Operating state of a whole log.
+#[derive(Clone, Debug, Default)]
+pub struct States {
+    /// One bit set per row.
+    pub bits: Vec<u16>,
+    /// Windows of every state, by state then by time.
+    pub windows: Vec<Window>,
+    /// Settled maximum of the throttle in this log, ratio.
+    pub throttle_full: Option<f64>,
+    /// Recurring ceiling of engine speed, revolutions per minute; null when it was not reached twice.
+    pub ceiling_rpm: Option<f64>,
+    /// Idle speed, revolutions per minute.
+    pub idle_rpm: Option<f64>,
+    /// State names that could not be judged, with the reason.
+    pub not_judged: Vec<(&'static str, String)>,
+}
+
+impl States {
+    /// Whether a row has a state.
+    pub fn has(&self, row: usize, bit: u16) -> bool {
+        self.bits.get(row).is_some_and(|bits| bits & bit != 0)
+    }
+
+    /// Windows of one state, ascending.
+    pub fn windows_of(&self, bit: u16) -> impl Iterator<Item = &Range<usize>> {
+        self.windows.iter().filter(move |w| w.bit == bit).map(|w| &w.rows)
+    }
+}
+
+/// Judges the operating state of every row.
+pub fn judge(log: &Log, _rig: &Rig) -> States {
+    States { bits: vec![0; log.rows()], ..States::default() }
+}
+
+/// The name of a state in documents.
+pub fn name_of(bit: u16) -> &'static str {
+    ALL.iter().find(|meta| meta.bit == bit).map_or("unknown", |meta| meta.name)
+}
+
+/// Every state, in the order of the documentation.
+pub static ALL: &[StateMeta] = &[];
