@@ -171,7 +171,10 @@ fn findings(log: &Log, detection: &Detection) -> Vec<document::Finding> {
             id: format!("F{}", index + 1),
             detector: finding.detector.to_owned(),
             stage: stage(finding.stage).to_owned(),
-            channel: log.channels[finding.channel].name.clone(),
+            channel: finding
+                .channel
+                .and_then(|index| log.channels.get(index))
+                .map_or_else(|| "time".to_owned(), |channel| channel.name.clone()),
             start_s: time_s[finding.rows.start],
             end_s: time_s[finding.rows.end.max(finding.rows.start + 1) - 1],
             samples: finding.rows.len() as u64,

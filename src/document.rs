@@ -241,7 +241,7 @@ pub struct DetectorRun {
     pub name: String,
     /// `scored` or `trial`.
     pub stage: String,
-    /// Channel, or null when the log has none for it.
+    /// Channel; null for a detector that judges the log as a whole, or when the log has no channel for it.
     pub channel: Option<String>,
     /// Whether it ran.
     pub ran: bool,
@@ -258,7 +258,7 @@ pub struct Finding {
     pub detector: String,
     /// `scored` or `trial`.
     pub stage: String,
-    /// Channel.
+    /// Channel; `time` for a finding about the log's time axis or the log as a whole.
     pub channel: String,
     /// First sample.
     pub start_s: f64,

@@ -14,8 +14,16 @@ use crate::log::{Channel, Log, Role};
 use crate::rig::Rig;
 use crate::state::States;
 
+mod time_gap;
+mod time_order;
+
+#[cfg(test)]
+mod registry;
+#[cfg(test)]
+pub(crate) mod testing;
+
 /// Every detector, in the order of the documentation.
-pub static ALL: &[&dyn Detector] = &[];
+pub static ALL: &[&dyn Detector] = &[&time_gap::TimeGap, &time_order::TimeOrder];
 
 /// Whether a detector's findings move trust.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -33,6 +41,15 @@ pub enum Gaps {
     Break,
     /// Does not matter.
     Span,
+}
+
+/// What a detector judges.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Scope {
+    /// One channel at a time: [`Detector::run`].
+    Channel,
+    /// The log as a whole (its time axis, say): [`Detector::run_log`]. One finding stands for all channels.
+    Log,
 }
 
 /// When a detector runs.
@@ -77,6 +94,8 @@ pub struct Meta {
     pub stage: Stage,
     /// When it runs.
     pub phase: Phase,
+    /// Whether it judges single channels or the log.
+    pub scope: Scope,
     /// One clause, lower case, no full stop.
     pub summary: &'static str,
     /// Roles it judges; empty: every channel with numbers except time.
@@ -106,8 +125,9 @@ pub struct Finding {
     pub detector: &'static str,
     /// Stage of the detector; filled in by the runner.
     pub stage: Stage,
-    /// Index of the channel; filled in by the runner.
-    pub channel: usize,
+    /// Index of the channel, filled in by the runner; null when the finding is about the log as a whole, which
+    /// the document shows as channel `time`.
+    pub channel: Option<usize>,
     /// Rows concerned, half open.
     pub rows: Range<usize>,
     /// `Suspect`, `Bad` or `Missing`.
@@ -126,7 +146,7 @@ impl Finding {
         message: String,
         evidence: Vec<(&'static Field, f64)>,
     ) -> Self {
-        Self { detector: "", stage: Stage::Scored, channel: 0, rows, flag, message, evidence }
+        Self { detector: "", stage: Stage::Scored, channel: None, rows, flag, message, evidence }
     }
 }
 
@@ -203,8 +223,16 @@ pub trait Detector: Sync {
     fn meta(&self) -> &'static Meta;
 
     /// Judges one channel. `channel` has a role in `applies_to` and every role in `needs` is present: the
-    /// runner saw to it.
-    fn run(&self, channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Outcome;
+    /// runner saw to it. Called for [`Scope::Channel`] only.
+    fn run(&self, _channel: &Channel, _view: &View<'_>, _limits: &Limits<'_>) -> Outcome {
+        Outcome::not_run("it judges the log as a whole")
+    }
+
+    /// Judges the log as a whole; every role in `needs` is present. Called for [`Scope::Log`] only. What it
+    /// passes makes no sample good, and what it finds suspect or bad counts for every channel.
+    fn run_log(&self, _view: &View<'_>, _limits: &Limits<'_>) -> Outcome {
+        Outcome::not_run("it judges single channels")
+    }
 }
 
 /// One line of the document's `detectors`.
@@ -214,7 +242,7 @@ pub struct RunRecord {
     pub detector: &'static str,
     /// Its stage.
     pub stage: Stage,
-    /// Channel index, or null when no channel of the log has a role it applies to.
+    /// Channel index; null when it judges the log as a whole, or when no channel has a role it applies to.
     pub channel: Option<usize>,
     /// Whether it ran.
     pub ran: bool,
@@ -301,7 +329,10 @@ fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
         .iter()
         .filter(|detector| detector.meta().phase == phase)
         .flat_map(|detector| {
-            let on = channels_of(detector.meta(), log);
+            let on = match detector.meta().scope {
+                Scope::Channel => channels_of(detector.meta(), log),
+                Scope::Log => Vec::new(),
+            };
             let none = on.is_empty().then_some((*detector, None));
             on.into_iter().map(|channel| (*detector, Some(channel))).chain(none)
         })
@@ -322,13 +353,20 @@ fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
 
 fn judge(detector: &dyn Detector, channel: Option<usize>, view: &View<'_>) -> Outcome {
     let meta = detector.meta();
-    let Some(channel) = channel else {
-        return Outcome::not_run(format!("no channel with the role {}", names(meta.applies_to)));
-    };
+    if meta.scope == Scope::Channel && channel.is_none() {
+        return Outcome::not_run(match meta.applies_to {
+            [] => "the log has no channel beside time".to_owned(),
+            roles => format!("no channel with the role {}", names(roles)),
+        });
+    }
     if let Some(absent) = meta.needs.iter().find(|role| view.log.index_of(**role).is_none()) {
         return Outcome::not_run(format!("needs a channel with the role {}", absent.name()));
     }
-    detector.run(&view.log.channels[channel], view, &Limits::of(meta.name, view.rig))
+    let limits = Limits::of(meta.name, view.rig);
+    match channel {
+        Some(index) => detector.run(&view.log.channels[index], view, &limits),
+        None => detector.run_log(view, &limits),
+    }
 }
 
 fn record(
@@ -340,10 +378,29 @@ fn record(
 ) {
     let because = match outcome {
         Outcome::NotRun { because } => Some(because),
-        Outcome::Ran { evaluated, findings } => {
-            if let Some(index) = channel {
-                fold(detection, &log.channels[index], index, meta, &evaluated, findings);
+        Outcome::Ran { evaluated, mut findings } => {
+            findings
+                .retain(|finding| finding.rows.start < finding.rows.end && finding.rows.end <= log.rows());
+            if meta.stage == Stage::Scored {
+                match channel {
+                    Some(index) => {
+                        let values = log.channels[index].values();
+                        pass(&mut detection.flags[index], values, &evaluated);
+                        fail(&mut detection.flags[index], values, &findings);
+                    }
+                    None => log
+                        .channels
+                        .iter()
+                        .zip(&mut detection.flags)
+                        .for_each(|(judged, flags)| fail(flags, judged.values(), &findings)),
+                }
             }
+            detection.findings.extend(findings.into_iter().map(|mut finding| {
+                finding.detector = meta.name;
+                finding.stage = meta.stage;
+                finding.channel = channel;
+                finding
+            }));
             None
         }
     };
@@ -356,43 +413,39 @@ fn record(
     });
 }
 
-fn fold(
-    detection: &mut Detection,
-    channel: &Channel,
-    index: usize,
-    meta: &'static Meta,
-    evaluated: &Evaluated,
-    findings: Vec<Finding>,
-) {
-    if meta.stage == Stage::Scored {
-        let flags = &mut detection.flags[index];
-        let values = channel.values();
-        let mut pass = |rows: Range<usize>| {
-            for row in rows {
-                if !values[row].is_nan() {
-                    flags[row] = flags[row].worst(Flag::Good);
-                }
+/// What was judged and holds a value is good until something says otherwise.
+fn pass(flags: &mut [Flag], values: &[f64], evaluated: &Evaluated) {
+    let mut good = |rows: Range<usize>| {
+        for (flag, value) in within(flags, values, rows) {
+            if !value.is_nan() {
+                *flag = flag.worst(Flag::Good);
             }
-        };
-        match evaluated {
-            Evaluated::All => pass(0..values.len()),
-            Evaluated::Rows(ranges) => ranges.iter().cloned().for_each(pass),
         }
-        for finding in &findings {
-            for row in finding.rows.clone() {
-                // A missing value stays missing, and a row in which the channel was not due stays so.
-                if !values[row].is_nan() {
-                    flags[row] = flags[row].worst(finding.flag);
-                }
+    };
+    match evaluated {
+        Evaluated::All => good(0..values.len()),
+        Evaluated::Rows(ranges) => ranges.iter().cloned().for_each(good),
+    }
+}
+
+/// A missing value stays missing, a row in which the channel was not due stays so, and a finding that something
+/// is missing says nothing against the values on either side of it.
+fn fail(flags: &mut [Flag], values: &[f64], findings: &[Finding]) {
+    for finding in findings.iter().filter(|finding| finding.flag != Flag::Missing) {
+        for (flag, value) in within(flags, values, finding.rows.clone()) {
+            if !value.is_nan() {
+                *flag = flag.worst(finding.flag);
             }
         }
     }
-    detection.findings.extend(findings.into_iter().map(|mut finding| {
-        finding.detector = meta.name;
-        finding.stage = meta.stage;
-        finding.channel = index;
-        finding
-    }));
+}
+
+fn within<'a>(
+    flags: &'a mut [Flag],
+    values: &'a [f64],
+    rows: Range<usize>,
+) -> impl Iterator<Item = (&'a mut Flag, &'a f64)> {
+    flags.iter_mut().zip(values).take(rows.end).skip(rows.start)
 }
 
 fn initial_flags(channel: &Channel) -> Vec<Flag> {
