@@ -5,6 +5,7 @@
 //!       -> lean (episodes, evidence, verdict) -> trust -> claim -> health -> Audit -> renderers
 //! ```
 
+pub mod atomic;
 pub mod audit;
 pub mod chain;
 pub mod claim;

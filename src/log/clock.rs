@@ -81,6 +81,48 @@ pub struct Clock {
 }
 
 impl Clock {
+    /// A clock from logged time stamps.
+    ///
+    /// * `raw`: one stamp per row, s, any origin; not finite where the stamp is missing (filled from the rows
+    ///   around it)
+    /// * `resolution_s`: step of the stamps as written, s; 0 where not known
+    /// * `start`: date and time of the first row, ISO 8601
+    /// * `restarts`: rows before which the logger wrote its header again, ascending
+    ///
+    /// The rules, with constants in [`super::ticks`]: a stamp below the running maximum is a back-step when later
+    /// stamps pass the maximum again soon, else a restart, continued one median period later. Stamps too coarse
+    /// to tell the rows apart are spread evenly within their step; otherwise a repeated stamp is a duplicate. A
+    /// gap is an interval beyond the half second, the periods around it and the rounding of the stamps.
+    pub fn from_seconds(
+        raw: &[f64],
+        resolution_s: f64,
+        start: Option<String>,
+        basis: ClockBasis,
+        restarts: &[usize],
+    ) -> Self {
+        let resolution_s = if resolution_s.is_finite() { resolution_s.max(0.0) } else { 0.0 };
+        let ticks = super::ticks::straighten(raw, resolution_s, restarts);
+        Self {
+            time_s: ticks.time_s,
+            segments: ticks.segments,
+            events: ticks.events,
+            period_s: ticks.period_s,
+            resolution_s,
+            start,
+            basis,
+        }
+    }
+
+    /// A clock of evenly spaced rows at a stated rate.
+    ///
+    /// * `rate_hz`: above 0; anything else gives a clock that stands still
+    /// * `restarts`: rows before which the logger wrote its header again; each is a restart of size 0
+    pub fn from_rate(rows: usize, rate_hz: f64, restarts: &[usize]) -> Self {
+        let period_s = if rate_hz.is_finite() && rate_hz > 0.0 { rate_hz.recip() } else { 0.0 };
+        let raw: Vec<f64> = (0..rows).map(|row| row as f64 * period_s).collect();
+        Self::from_seconds(&raw, 0.0, None, ClockBasis::StatedRate { rate_hz }, restarts)
+    }
+
     /// Number of rows.
     pub fn rows(&self) -> usize {
         self.time_s.len()

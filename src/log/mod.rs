@@ -3,6 +3,7 @@
 mod channel;
 mod clock;
 mod role;
+pub mod ticks;
 mod unit;
 
 pub use channel::{Channel, Code, Estimate, Measured, RoleBasis};

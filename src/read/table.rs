@@ -13,6 +13,8 @@ pub struct Column {
     pub source_name: String,
     /// Unit as the header or the unit row spells it.
     pub unit: Option<String>,
+    /// Role in the file's field metadata (files written by `convert`), a name of [`crate::log::Role`].
+    pub role: Option<String>,
     /// `Float64`, `Int64`, `Utf8`, `Boolean` or `Timestamp`; null where the cell was blank or ragged.
     pub values: ArrayRef,
     /// Numeric cells that were not numbers: (row, what was found), the first few; the rows are null.

@@ -1,0 +1,104 @@
+//! Files that are either the old one or the new one, never half of one.
+
+use std::fs::{self, File};
+use std::io::{self, BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+/// Writes a file by way of a temporary one in the same folder: filled, synced to disk, then renamed over `path`.
+///
+/// A crash, a full disk or an error from `fill` leaves whatever stood at `path` before. A symbolic link is
+/// followed, so that the link stays; a device or pipe (`/dev/stdout`) is written directly, because there is
+/// nothing to replace.
+///
+/// * `fill`: writes the content; buffered, no need to flush
+///
+/// # Errors
+/// The first error of `fill` or of the file system.
+pub fn write<E, F>(path: &Path, fill: F) -> Result<(), E>
+where
+    E: From<io::Error>,
+    F: FnOnce(&mut BufWriter<File>) -> Result<(), E>,
+{
+    let target = fs::canonicalize(path).unwrap_or_else(|_| path.to_path_buf());
+    if fs::metadata(&target).is_ok_and(|found| !found.is_file() && !found.is_dir()) {
+        let mut writer = BufWriter::new(fs::OpenOptions::new().write(true).open(&target)?);
+        fill(&mut writer)?;
+        return Ok(writer.flush()?);
+    }
+    let folder = match target.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent.to_path_buf(),
+        _ => PathBuf::from("."),
+    };
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(".sondeproof-").suffix(".part");
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        // Subject to the user's mask, like any new file; the crate's default would hide it from others.
+        builder.permissions(fs::Permissions::from_mode(0o666));
+    }
+    let temporary = builder.tempfile_in(&folder)?;
+    let (file, hold) = temporary.into_parts();
+    let mut writer = BufWriter::new(file);
+    fill(&mut writer)?;
+    let file = writer.into_inner().map_err(io::IntoInnerError::into_error)?;
+    file.sync_all()?;
+    drop(file);
+    hold.persist(&target).map_err(|failed| failed.error)?;
+    // The rename itself must reach the disk; not every file system can sync a folder, so a refusal is no error.
+    #[cfg(unix)]
+    if let Ok(folder) = File::open(&folder) {
+        folder.sync_all().ok();
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_failed_write_leaves_the_old_file_and_no_litter() {
+        let folder = tempfile::tempdir().expect("folder");
+        let path = folder.path().join("out.json");
+        write::<io::Error, _>(&path, |w| w.write_all(b"old")).expect("first");
+        let failed = write::<io::Error, _>(&path, |w| {
+            w.write_all(b"half of the n")?;
+            Err(io::Error::other("disk full"))
+        });
+        assert!(failed.is_err());
+        assert_eq!(fs::read(&path).expect("still there"), b"old");
+        assert_eq!(fs::read_dir(folder.path()).expect("list").count(), 1);
+    }
+
+    #[test]
+    fn a_successful_write_replaces_the_file() {
+        let folder = tempfile::tempdir().expect("folder");
+        let path = folder.path().join("out.json");
+        for content in [&b"old"[..], b"new"] {
+            write::<io::Error, _>(&path, |w| w.write_all(content)).expect("write");
+            assert_eq!(fs::read(&path).expect("read"), content);
+        }
+        assert_eq!(fs::read_dir(folder.path()).expect("list").count(), 1);
+    }
+
+    #[test]
+    fn a_missing_folder_is_an_error() {
+        let folder = tempfile::tempdir().expect("folder");
+        let path = folder.path().join("nowhere").join("out.json");
+        assert!(write::<io::Error, _>(&path, |w| w.write_all(b"x")).is_err());
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_link_stays_a_link_and_its_target_is_replaced() {
+        let folder = tempfile::tempdir().expect("folder");
+        let real = folder.path().join("real.json");
+        let link = folder.path().join("link.json");
+        fs::write(&real, b"old").expect("real");
+        std::os::unix::fs::symlink(&real, &link).expect("link");
+        write::<io::Error, _>(&link, |w| w.write_all(b"new")).expect("write");
+        assert!(fs::symlink_metadata(&link).expect("meta").file_type().is_symlink());
+        assert_eq!(fs::read(&real).expect("read"), b"new");
+    }
+}
