@@ -4,6 +4,8 @@
 //! Bench::new(20.0, 200).channel(Role::Lambda, |t| 0.85 + 0.001 * t).gap(100, 5.0).findings(&Spike, Role::Lambda)
 //! ```
 
+pub(crate) use crate::signal::reference::Noise;
+
 use super::{Detection, Detector, Evaluated, Finding, Limits, Outcome, Scope, View, run_all};
 use crate::chain::{self, Chain};
 use crate::log::{Channel, Clock, ClockBasis, ClockEvent, Log, Measured, Role, Source, Unit};
@@ -183,28 +185,6 @@ fn check(detector: &dyn Detector, findings: &[Finding], evaluated: &Evaluated, r
     if let Evaluated::Rows(ranges) = evaluated {
         assert!(ranges.iter().all(|range| range.start < range.end && range.end <= rows), "{ranges:?}");
         assert!(ranges.windows(2).all(|pair| pair[0].end <= pair[1].start), "{ranges:?}");
-    }
-}
-
-/// Reproducible noise of zero mean and unit variance (sum of twelve uniforms, so within ±6).
-pub(crate) struct Noise(u64);
-
-impl Noise {
-    pub(crate) const fn new(seed: u64) -> Self {
-        Self(seed)
-    }
-
-    fn uniform(&mut self) -> f64 {
-        // SplitMix64 (Steele, Lea, Flood 2014; constants from memory).
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    pub(crate) fn next(&mut self) -> f64 {
-        (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0
     }
 }
 

@@ -1,0 +1,69 @@
+//! Stretches of samples: equal ones, and those for which something holds.
+
+use std::ops::Range;
+
+/// Runs of consecutive values that are exactly equal.
+///
+/// * NaN ends a run
+/// * returns half-open index ranges, ascending, disjoint, `shortest` values or longer; O(n)
+pub fn equal(values: &[f64], shortest: usize) -> Vec<Range<usize>> {
+    let mut runs = Vec::new();
+    let mut start = 0;
+    for at in 1..=values.len() {
+        if at == values.len() || values[at] != values[start] {
+            if at - start >= shortest.max(1) && !values[start].is_nan() {
+                runs.push(start..at);
+            }
+            start = at;
+        }
+    }
+    runs
+}
+
+/// Runs of consecutive indices below `count` for which `holds`.
+///
+/// * returns half-open index ranges, ascending, disjoint; O(n)
+pub fn of(count: usize, mut holds: impl FnMut(usize) -> bool) -> Vec<Range<usize>> {
+    let mut runs: Vec<Range<usize>> = Vec::new();
+    for at in (0..count).filter(|at| holds(*at)) {
+        match runs.last_mut() {
+            Some(run) if run.end == at => run.end = at + 1,
+            _ => runs.push(at..at + 1),
+        }
+    }
+    runs
+}
+
+/// Joins ranges that `near` says belong together (the end of one, the start of the next).
+///
+/// * `ranges`: ascending, disjoint
+pub fn join(ranges: Vec<Range<usize>>, mut near: impl FnMut(usize, usize) -> bool) -> Vec<Range<usize>> {
+    let mut joined: Vec<Range<usize>> = Vec::with_capacity(ranges.len());
+    for range in ranges {
+        match joined.last_mut() {
+            Some(last) if near(last.end, range.start) => last.end = range.end,
+            _ => joined.push(range),
+        }
+    }
+    joined
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn equal_values_make_a_run_and_null_ends_it() {
+        let values = [1.0, 1.0, 2.0, f64::NAN, f64::NAN, 3.0, 3.0, 3.0];
+        assert_eq!(equal(&values, 2), [0..2, 5..8]);
+        assert_eq!(equal(&values, 1), [0..2, 2..3, 5..8]);
+        assert!(equal(&[], 1).is_empty());
+    }
+
+    #[test]
+    fn indices_that_hold_are_grouped_and_near_groups_joined() {
+        let groups = of(10, |i| i < 2 || (i > 3 && i < 6) || i == 9);
+        assert_eq!(groups, [0..2, 4..6, 9..10]);
+        assert_eq!(join(groups, |end, start| start - end <= 2), [0..6, 9..10]);
+    }
+}
