@@ -23,7 +23,7 @@ pub(crate) const NAPHTHALENE: [f64; 25] = [
     5.18, 4.43, 1.00, 8.64, 5.34, 5.53, 4.42, 35.45,
 ];
 
-/// NIST StRD Mavro.
+/// NIST `StRD` Mavro.
 pub(crate) fn mavro() -> Vec<f64> {
     const LAST: [i32; 50] = [
         18, 17, 18, 19, 18, 17, 15, 14, 15, 15, 17, 18, 18, 19, 19, 21, 20, 16, 14, 13, 13, 15, 15, 16, 15,
@@ -32,7 +32,7 @@ pub(crate) fn mavro() -> Vec<f64> {
     LAST.iter().map(|last| f64::from(20_000 + last) / 1e4).collect()
 }
 
-/// NIST StRD Michelso: speed of light, hundredths above 299.
+/// NIST `StRD` Michelso: speed of light, hundredths above 299.
 pub(crate) fn michelso() -> Vec<f64> {
     const LAST: [i32; 100] = [
         85, 74, 90, 107, 93, 85, 95, 98, 98, 88, 100, 98, 93, 65, 76, 81, 100, 100, 96, 96, 96, 94, 96, 94,
@@ -44,7 +44,7 @@ pub(crate) fn michelso() -> Vec<f64> {
     LAST.iter().map(|last| f64::from(29_900 + last) / 100.0).collect()
 }
 
-/// NIST StRD NumAcc2 to NumAcc4: offset + 0.2, then + 0.1 and + 0.3 in turn.
+/// NIST `StRD` `NumAcc2` to `NumAcc4`: offset + 0.2, then + 0.1 and + 0.3 in turn.
 pub(crate) fn alternating(offset: f64) -> Vec<f64> {
     (0..1001)
         .map(|i| {
@@ -60,7 +60,7 @@ pub(crate) fn alternating(offset: f64) -> Vec<f64> {
         .collect()
 }
 
-/// NIST StRD Lew: beam deflections.
+/// NIST `StRD` Lew: beam deflections.
 pub(crate) const LEW: [i32; 200] = [
     -213, -564, -35, -15, 141, 115, -420, -360, 203, -338, -431, 194, -220, -513, 154, -125, -559, 92, -21,
     -579, -52, 99, -543, -175, 162, -457, -346, 204, -300, -474, 164, -107, -572, -8, 83, -541, -224, 180,
