@@ -1,7 +1,13 @@
 //! The measurement chain of the mixture reading: how fast it can follow the gas, how often it is renewed,
 //! where it clips, and how late it is. Every lean verdict and several detectors stand on these numbers.
 
-use crate::log::{Estimate, Log};
+mod fresh;
+mod step;
+
+pub use fresh::Fresh;
+pub use step::{Ends, Fit, Fits};
+
+use crate::log::{Channel, Estimate, Log};
 use crate::rig::Rig;
 use crate::state::States;
 
@@ -84,19 +90,66 @@ impl Chain {
 /// Measures the chain from the log, with the rig's statements over it.
 ///
 /// * returns null when the log has no mixture channel
-pub fn measure(log: &Log, _state: &States, rig: &Rig) -> Option<Chain> {
+pub fn measure(log: &Log, state: &States, rig: &Rig) -> Option<Chain> {
     let index = log.mixture()?;
     let channel = &log.channels[index];
-    let frame = channel.measured.frame_period_s.map(|frame| frame.value);
+    let frame_period_s = frame_period(channel, log, rig);
+    let clip_lean = rig.sensor.clip_lean.or(channel.measured.clip_high);
+    let clip_rich = channel.measured.clip_low;
+    let fresh = Fresh::of(log, index, frame_period_s);
+    let noise_phi = fresh.noise_phi(channel.measured.resolution);
+    let fits = step::fit(log, state, &fresh, &Ends { lean: clip_lean, rich: clip_rich }, noise_phi);
+    let prior = prior_of(rig);
     Some(Chain {
         channel: index,
-        rich_to_lean: Response::prior(),
-        lean_to_rich: Response::prior(),
-        fresh_period_s: channel.fresh_period_s(),
-        frame_period_s: rig.sensor.frame_hz.map(f64::recip).or(frame),
-        clip_lean: rig.sensor.clip_lean.or(channel.measured.clip_high),
-        clip_rich: channel.measured.clip_low,
+        rich_to_lean: fits.rich_to_lean.response(&prior),
+        lean_to_rich: fits.lean_to_rich.response(&prior),
+        fresh_period_s: match (frame_period_s, channel.fresh_period_s()) {
+            (Some(frame), Some(fresh)) => Some(frame.max(channel.measured.sample_period_s.unwrap_or(fresh))),
+            (frame, fresh) => frame.or(fresh).or(log.clock.period_s),
+        },
+        frame_period_s,
+        clip_lean,
+        clip_rich,
         rest_value: channel.measured.rest_value,
-        noise_phi: None,
+        noise_phi,
     })
 }
+
+/// What the natural steps of a log say about the response, without any belief beforehand.
+///
+/// * `chain`: as [`measure`] made it
+pub fn fits(log: &Log, state: &States, chain: &Chain) -> Fits {
+    let fresh = Fresh::of(log, chain.channel, chain.frame_period_s);
+    let ends = Ends { lean: chain.clip_lean, rich: chain.clip_rich };
+    step::fit(log, state, &fresh, &ends, chain.noise_phi)
+}
+
+/// The belief before the log is looked at: the rig's band, else [`Response::prior`].
+fn prior_of(rig: &Rig) -> Response {
+    match rig.sensor.tau_s {
+        Some([low, high]) if low > 0.0 && high > low && high.is_finite() => Response {
+            tau_s: (low * high).sqrt(),
+            // A band is read as central 95 %.
+            sigma_ln: (high / low).ln() / (2.0 * 1.959_964),
+            events: 0,
+            basis: format!("stated in the rig file, {:.0} to {:.0} ms", low * 1e3, high * 1e3),
+        },
+        _ => Response::prior(),
+    }
+}
+
+/// The link's frame period where it may carry a proof: stated by the rig, or at least 100 frames of which at
+/// least 90 % lie on the grid (lean-event physics, feature F2).
+fn frame_period(channel: &Channel, log: &Log, rig: &Rig) -> Option<f64> {
+    if let Some(rate_hz) = rig.sensor.frame_hz.filter(|rate| *rate > 0.0) {
+        return Some(rate_hz.recip());
+    }
+    let frame = channel.measured.frame_period_s?;
+    let frames = log.clock.duration_s() / frame.value;
+    let share = channel.measured.frame_share.unwrap_or(0.0);
+    (frame.value > 0.0 && frames >= 100.0 && share >= 0.90).then_some(frame.value)
+}
+
+#[cfg(test)]
+mod tests;

@@ -2,9 +2,11 @@
 
 pub mod outlier;
 pub mod quality;
+pub mod response;
 pub mod robust;
 pub mod runs;
 pub mod series;
+pub mod uncertainty;
 
 #[cfg(test)]
 pub(crate) mod reference;

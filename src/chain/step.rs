@@ -1,0 +1,370 @@
+//! Natural steps of the mixture reading: entries into a fuel cut and the return from it.
+//!
+//! In a full cut the gas becomes air, phi = 0, and a first-order sensor draws a straight line in ln lambda with
+//! the slope 1/tau. The rest of an entry is therefore known; the rest of a return is where the mixture settles.
+//! A channel that clips below about lambda 3 hides most of an entry: such an entry gives an upper bound or
+//! nothing, because a fit over its first part is wrong (true 0.08 s reads as 0.14 to 0.43 s).
+
+use super::{Fresh, Response};
+use crate::log::{Log, Role};
+use crate::signal::response::{Axis, Curve, Step, joint_likelihood};
+use crate::signal::robust::median;
+use crate::state::{States, bit};
+
+/// End stops of the channel, lambda.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Ends {
+    /// Lean end.
+    pub lean: Option<f64>,
+    /// Rich end.
+    pub rich: Option<f64>,
+}
+
+/// What the steps of one direction say.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Fit {
+    /// Log-likelihood of the common time constant.
+    pub curve: Curve,
+    /// Steps that were found.
+    pub found: usize,
+    /// Steps of them that were cut off by the end stop before they could be used.
+    pub clipped: usize,
+    /// Tightest robust upper bound from clipped steps, s.
+    pub at_most_s: Option<f64>,
+    /// Systematic spread of ln tau that more steps do not remove.
+    pub systematic_ln: f64,
+    /// Onset time of every step found, s.
+    pub onset_s: Vec<f64>,
+}
+
+/// Both directions.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Fits {
+    /// Gas gets leaner.
+    pub rich_to_lean: Fit,
+    /// Gas gets richer.
+    pub lean_to_rich: Fit,
+}
+
+/// Spread of ln tau from event to event (simulated joint fits assume 10 %).
+const EVENT_SPREAD_LN: f64 = 0.10;
+/// What every fit keeps as doubt: sequence of cylinders and mixing add 10 to 20 % to the sensor's own tau
+/// (computed by simulation), and phases of the sampling are not pooled evenly.
+const SYSTEMATIC_LN: f64 = 0.10;
+/// Further doubt per sample period over time constant: 20 events at 5 Hz and 80 ms are still 18 % uncertain and
+/// 30 % biased (computed by simulation).
+const SYSTEMATIC_PER_PERIOD_LN: f64 = 0.14;
+/// An entry is usable when it can be followed over this many time constants (in ln phi); assumed: below one,
+/// slope and curvature cannot be told apart.
+const SPAN_LN: f64 = 1.0;
+/// Return from a cut counts when the cut lasted this long: the sensor has come to rest (assumed, over 5 tau of
+/// an aged sensor).
+const LONG_CUT_S: f64 = 1.0;
+/// A step ends here at the latest (assumed; an order above the slowest sensor in use).
+const LONGEST_STEP_S: f64 = 3.0;
+/// phi at or above which the engine burns (lambda 1.33) and at or below which it does not (lambda 2.2); assumed.
+const BURNS_PHI: f64 = 0.75;
+const CUT_PHI: f64 = 0.45;
+/// Settling of a return is not known better than this, phi (closed loop and film; assumed).
+const SETTLED_PHI: f64 = 0.03;
+/// Air is phi 0; gain and humidity move the reading by less than this (assumed).
+const AIR_PHI: f64 = 0.015;
+
+impl Fit {
+    /// The posterior over a belief, for the rest of the audit.
+    pub fn response(&self, prior: &Response) -> Response {
+        if self.curve.steps == 0 && self.at_most_s.is_none() {
+            return prior.clone();
+        }
+        let (centre, spread) = (prior.tau_s.ln(), prior.sigma_ln.max(1e-3));
+        // One sensor in ten is taken to be an aged one, so that clear measurements can leave the healthy belief.
+        let density = |x: f64| {
+            let healthy = normal(x, centre, spread);
+            let aged = normal(x, (2.5 * prior.tau_s).ln(), 0.6);
+            (0.9 * healthy + 0.1 * aged).max(1e-300).ln()
+        };
+        let Some(fit) = self.curve.posterior(density) else { return prior.clone() };
+        let doubt = if self.curve.steps > 0 { self.systematic_ln } else { 0.0 };
+        let sigma_ln = fit.sigma_ln.hypot(doubt);
+        if sigma_ln >= spread {
+            // The log knows less than was believed before.
+            return prior.clone();
+        }
+        let basis = if self.curve.steps > 0 {
+            format!("measured over {} steps of this log, with {}", self.curve.steps, prior.basis)
+        } else {
+            format!("{}, bounded by {} clipped steps of this log", prior.basis, self.clipped)
+        };
+        Response { tau_s: fit.tau_s, sigma_ln, events: self.curve.steps, basis }
+    }
+
+    /// The steps alone, without a belief: median, low and high of the central 95 %, s.
+    pub fn measured(&self) -> Option<crate::log::Estimate> {
+        if self.curve.steps == 0 {
+            return None;
+        }
+        let fit = self.curve.posterior(|_| 0.0)?;
+        let sigma = fit.sigma_ln.hypot(self.systematic_ln);
+        let factor = (1.959_964 * sigma).exp();
+        Some(crate::log::Estimate { value: fit.tau_s, low: fit.tau_s / factor, high: fit.tau_s * factor })
+    }
+}
+
+fn normal(x: f64, centre: f64, spread: f64) -> f64 {
+    (-0.5 * ((x - centre) / spread).powi(2)).exp() / spread
+}
+
+/// One step as found, before it is judged.
+struct Found {
+    /// Index of the last sample before the reading moved.
+    base: usize,
+    /// Indices that follow, up to rest, end stop or turn.
+    end: usize,
+    /// Level before, phi.
+    from_phi: f64,
+    /// Whether the end stop cut it off.
+    clipped: bool,
+    /// First index at the end stop.
+    stop: usize,
+}
+
+/// Finds and fits the natural steps.
+pub(super) fn fit(log: &Log, state: &States, fresh: &Fresh, ends: &Ends, noise_phi: Option<f64>) -> Fits {
+    let sigma = noise_phi.unwrap_or(0.01).max(0.002);
+    let period_s = median_period_s(fresh);
+    let witness = Witness::of(log, state);
+    Fits {
+        rich_to_lean: entries(fresh, ends, sigma, period_s, &witness),
+        lean_to_rich: returns(fresh, ends, sigma, period_s, &witness),
+    }
+}
+
+fn median_period_s(fresh: &Fresh) -> f64 {
+    let periods: Vec<f64> = fresh
+        .time_s
+        .windows(2)
+        .zip(fresh.segment.windows(2))
+        .filter(|(_, s)| s[0] == s[1])
+        .map(|(t, _)| t[1] - t[0])
+        .collect();
+    median(&periods).unwrap_or(0.0)
+}
+
+/// Channels that can say that fuel was cut.
+struct Witness<'a> {
+    state: &'a States,
+    delivery: Option<&'a [f64]>,
+    speed: Option<&'a [f64]>,
+    time_s: &'a [f64],
+}
+
+impl<'a> Witness<'a> {
+    fn of(log: &'a Log, state: &'a States) -> Self {
+        let delivery = log.role(Role::InjectorDuty).or_else(|| log.role(Role::InjectorPulseWidth));
+        Self {
+            state,
+            delivery: delivery.map(crate::log::Channel::values),
+            speed: log.role(Role::EngineSpeed).map(crate::log::Channel::values),
+            time_s: &log.clock.time_s,
+        }
+    }
+
+    /// Whether fuel was cut completely somewhere in the 0.5 s up to a row (gas needs up to 0.35 s at closed
+    /// throttle to reach the sensor), or the throttle was closed above idle speed.
+    fn cut_before(&self, row: usize) -> bool {
+        let Some(now) = self.time_s.get(row) else { return false };
+        (0..=row).rev().take_while(|r| self.time_s.get(*r).is_some_and(|t| now - t <= 0.5)).any(|r| {
+            self.state.has(r, bit::OVER_RUN) || self.delivery.is_some_and(|d| d.get(r) == Some(&0.0))
+        })
+    }
+
+    /// Time of one engine cycle: after that every cylinder has delivered its new gas.
+    fn cycle_s(&self, row: usize) -> f64 {
+        let rpm = self.speed.and_then(|speed| speed.get(row)).copied().filter(|rpm| rpm.is_finite());
+        120.0 / rpm.unwrap_or(3_000.0).clamp(600.0, 15_000.0)
+    }
+}
+
+fn entries(fresh: &Fresh, ends: &Ends, sigma: f64, period_s: f64, witness: &Witness<'_>) -> Fit {
+    let stop_phi = ends.lean.filter(|lean| *lean > 0.0).map_or(0.0, f64::recip);
+    let mut steps = Vec::new();
+    let (mut found, mut clipped) = (0, 0);
+    let mut bounds = Vec::new();
+    let mut onset_s = Vec::new();
+    for step in falls(fresh, sigma, stop_phi) {
+        let last_phi = fresh.phi[step.end];
+        let air = witness.cut_before(fresh.row[step.end]) || (last_phi <= 0.2 && !step.clipped);
+        if !air {
+            continue;
+        }
+        found += 1;
+        onset_s.push(fresh.time_s[step.base]);
+        let samples = exponential_part(fresh, &step, witness);
+        let span = match (samples.first(), samples.last()) {
+            (Some(first), Some(last)) => (fresh.phi[*first] / fresh.phi[*last].max(1e-3)).ln(),
+            _ => 0.0,
+        };
+        if samples.len() >= 3 && span >= SPAN_LN {
+            steps.push(Step {
+                time_s: samples.iter().map(|k| fresh.time_s[*k]).collect(),
+                value: samples.iter().map(|k| fresh.phi[*k]).collect(),
+                rest: (0.0, AIR_PHI),
+            });
+        } else if step.clipped {
+            clipped += 1;
+            // The gas cannot be leaner than air, so the way to the end stop took at least tau * ln(ratio).
+            let ratio = (step.from_phi / stop_phi.max(1e-3)).ln();
+            let longest_s = fresh.time_s[step.stop] - fresh.time_s[step.base];
+            if ratio > 0.1 && longest_s > 0.0 {
+                bounds.push(longest_s / ratio);
+            }
+        }
+    }
+    finish(&steps, found, clipped, bounds, onset_s, sigma, period_s)
+}
+
+fn finish(
+    steps: &[Step],
+    found: usize,
+    clipped: usize,
+    mut bounds: Vec<f64>,
+    onset_s: Vec<f64>,
+    sigma: f64,
+    period_s: f64,
+) -> Fit {
+    let mut curve = joint_likelihood(steps, sigma, EVENT_SPREAD_LN, Axis::SENSOR);
+    bounds.sort_unstable_by(f64::total_cmp);
+    // The second tightest, so that one disturbed sample cannot set it.
+    let at_most_s = bounds.get(1).copied();
+    if let Some(bound) = at_most_s {
+        curve.bound_above(bound, EVENT_SPREAD_LN);
+    }
+    let tau_s = curve.posterior(|_| 0.0).map_or(0.07, |fit| fit.tau_s).max(0.01);
+    let systematic_ln = SYSTEMATIC_LN.hypot(SYSTEMATIC_PER_PERIOD_LN * period_s / tau_s);
+    Fit { curve, found, clipped, at_most_s, systematic_ln, onset_s }
+}
+
+/// Falls of phi from burning gas towards air.
+fn falls(fresh: &Fresh, sigma: f64, stop_phi: f64) -> Vec<Found> {
+    let phi = &fresh.phi;
+    let mut found = Vec::new();
+    let mut base = 0;
+    while base + 1 < phi.len() {
+        let drop = (4.0 * sigma).max(0.03);
+        let starts = phi[base] >= BURNS_PHI
+            && fresh.segment[base] == fresh.segment[base + 1]
+            && phi[base + 1] < phi[base] - drop;
+        if !starts {
+            base += 1;
+            continue;
+        }
+        let mut end = base;
+        let mut clipped = false;
+        let mut stop = base + 1;
+        for next in base + 1..phi.len() {
+            let late = fresh.time_s[next] - fresh.time_s[base] > LONGEST_STEP_S;
+            if late || fresh.segment[next] != fresh.segment[base] || phi[next] > phi[next - 1] + 3.0 * sigma {
+                break;
+            }
+            if phi[next] <= stop_phi * (1.0 + 1e-6) {
+                clipped = true;
+                stop = next;
+                break;
+            }
+            end = next;
+        }
+        if phi[end] <= CUT_PHI || clipped {
+            found.push(Found { base, end, from_phi: phi[base], clipped, stop });
+        }
+        base = end.max(base + 1);
+    }
+    found
+}
+
+/// Samples of a fall after all cylinders have delivered air, down to where noise takes over.
+fn exponential_part(fresh: &Fresh, step: &Found, witness: &Witness<'_>) -> Vec<usize> {
+    let settled_s = fresh.time_s[step.base] + witness.cycle_s(fresh.row[step.base]);
+    let lowest = fresh.phi[step.end];
+    let mut rest = 0;
+    (step.base + 1..=step.end)
+        .filter(|k| fresh.time_s[*k] >= settled_s)
+        .take_while(|k| {
+            // A few samples at rest fix the asymptote; more would only dilute the fit.
+            if fresh.phi[*k] <= lowest + 0.02 {
+                rest += 1;
+            }
+            rest <= 5
+        })
+        .collect()
+}
+
+fn returns(fresh: &Fresh, ends: &Ends, sigma: f64, period_s: f64, witness: &Witness<'_>) -> Fit {
+    let stop_phi = ends.lean.filter(|lean| *lean > 0.0).map_or(0.0, f64::recip);
+    let phi = &fresh.phi;
+    let mut steps = Vec::new();
+    let mut onset_s = Vec::new();
+    let mut found = 0;
+    let mut low_since: Option<usize> = None;
+    let mut k = 0;
+    while k < phi.len() {
+        let low = phi[k] <= CUT_PHI.max(stop_phi * (1.0 + 1e-6));
+        match (low, low_since) {
+            (true, None) => low_since = Some(k),
+            (true, Some(first)) if fresh.segment[first] != fresh.segment[k] => low_since = Some(k),
+            (false, Some(first)) => {
+                let base = k - 1;
+                let long = fresh.time_s[base] - fresh.time_s[first] >= LONG_CUT_S;
+                if long
+                    && fresh.segment[base] == fresh.segment[k]
+                    && let Some((step, onset)) = recovery(fresh, base, sigma, witness)
+                {
+                    found += 1;
+                    onset_s.push(onset);
+                    steps.extend(step);
+                }
+                low_since = None;
+            }
+            _ => {}
+        }
+        k += 1;
+    }
+    finish(&steps, found, 0, Vec::new(), onset_s, sigma, period_s)
+}
+
+/// One return from a long cut: the samples between its first tenth and its ninth tenth, and where it settles.
+///
+/// * returns null when the reading does not come back to burning gas within a second
+fn recovery(fresh: &Fresh, low: usize, sigma: f64, witness: &Witness<'_>) -> Option<(Option<Step>, f64)> {
+    let phi = &fresh.phi;
+    let segment = fresh.segment[low];
+    // The reading may have begun to rise below the level that counts as cut: go back to where it lay still.
+    let mut base = low;
+    while base > 0 && fresh.segment[base - 1] == segment && phi[base] > phi[base - 1] + 2.0 * sigma {
+        base -= 1;
+    }
+    let start_s = fresh.time_s[base];
+    let in_reach = |k: &usize| fresh.segment[*k] == segment && fresh.time_s[*k] - start_s <= 1.5;
+    let settled: Vec<f64> = (base + 1..phi.len())
+        .take_while(in_reach)
+        .filter(|k| fresh.time_s[*k] - start_s >= 0.5)
+        .map(|k| phi[k])
+        .collect();
+    let rest = median(&settled)?;
+    if rest < BURNS_PHI {
+        return None;
+    }
+    let spread = settled.iter().map(|v| (v - rest).abs()).fold(0.0, f64::max);
+    let ready_s = start_s + witness.cycle_s(fresh.row[base]);
+    let samples: Vec<usize> = (base + 1..phi.len())
+        .take_while(in_reach)
+        .take_while(|k| phi[*k] <= phi[base] + 0.95 * (rest - phi[base]))
+        .filter(|k| fresh.time_s[*k] >= ready_s)
+        .collect();
+    let usable = samples.len() >= 3 && spread <= 0.15;
+    let step = usable.then(|| Step {
+        time_s: samples.iter().map(|k| fresh.time_s[*k]).collect(),
+        value: samples.iter().map(|k| phi[*k]).collect(),
+        rest: (rest, SETTLED_PHI),
+    });
+    Some((step, start_s))
+}

@@ -1,0 +1,156 @@
+use super::*;
+use crate::log::{Clock, ClockBasis, Role, Source, UNITS};
+use crate::state::bit;
+
+/// A drive with fuel cuts of 2 s every 6 s: gas phi 1.0, in a cut 0, through a first-order sensor.
+struct Drive {
+    tau_lean_s: f64,
+    tau_rich_s: f64,
+    rate_hz: f64,
+    clip: f64,
+    cuts: usize,
+}
+
+impl Drive {
+    fn log(&self) -> (Log, States) {
+        let fine_s = 1e-3;
+        let rows = (6.0 * self.cuts as f64 * self.rate_hz) as usize;
+        let mut time_s = Vec::new();
+        let mut lambda = Vec::new();
+        let mut bits = Vec::new();
+        let (mut phi, mut now): (f64, f64) = (1.0, 0.0);
+        for row in 0..rows {
+            let due = row as f64 / self.rate_hz;
+            while now < due {
+                // The cut begins at another phase of the sampling each time.
+                let cycle = (now / 6.0).floor();
+                let into = now - 6.0 * cycle - 3.0 - 0.0137 * (cycle % 7.0);
+                let gas = if (0.0..2.0).contains(&into) { 0.0 } else { 1.0 };
+                let tau = if gas < phi { self.tau_lean_s } else { self.tau_rich_s };
+                phi += (gas - phi) * (1.0 - (-fine_s / tau).exp());
+                now += fine_s;
+            }
+            let into = due - 6.0 * (due / 6.0).floor() - 3.0;
+            bits.push(if (0.0..2.0).contains(&into) { bit::OVER_RUN | bit::RUNNING } else { bit::RUNNING });
+            time_s.push(due);
+            let ripple = 0.002 * ((row * 7919 % 13) as f64 / 6.0 - 1.0);
+            lambda.push((phi + ripple).max(0.01).recip().min(self.clip));
+        }
+        let clock = Clock {
+            segments: vec![0..rows; 1],
+            events: Vec::new(),
+            period_s: Some(1.0 / self.rate_hz),
+            resolution_s: 0.001,
+            start: None,
+            basis: ClockBasis::Column { name: "Time".to_owned() },
+            time_s,
+        };
+        let mut channel = Channel::new("Lambda".to_owned(), Role::Lambda, &UNITS[0], lambda, None);
+        channel.measured.sample_period_s = Some(1.0 / self.rate_hz);
+        channel.measured.clip_high = (self.clip < 20.0).then_some(self.clip);
+        let source = Source { path: "test".into(), sha256: String::new(), bytes: 0, format: "text".into() };
+        let log = Log { source, clock, channels: vec![channel], text_columns: Vec::new(), notes: Vec::new() };
+        (log, States { bits, ..States::default() })
+    }
+}
+
+#[test]
+fn both_directions_are_measured_where_the_channel_does_not_clip() {
+    for rate_hz in [20.0, 50.0, 100.0] {
+        let drive = Drive { tau_lean_s: 0.08, tau_rich_s: 0.11, rate_hz, clip: 50.0, cuts: 12 };
+        let (log, state) = drive.log();
+        let chain = measure(&log, &state, &Rig::default()).expect("mixture channel");
+        let (lean, rich) = (&chain.rich_to_lean, &chain.lean_to_rich);
+        assert!((lean.tau_s / 0.08 - 1.0).abs() < 0.15, "{rate_hz} Hz: {lean:?}");
+        assert!((rich.tau_s / 0.11 - 1.0).abs() < 0.15, "{rate_hz} Hz: {rich:?}");
+        assert!(lean.events >= 10 && rich.events >= 10, "{rate_hz} Hz: {lean:?} {rich:?}");
+        assert!(lean.sigma_ln < 0.2, "{lean:?}");
+    }
+}
+
+#[test]
+fn a_slow_sensor_leaves_the_healthy_belief() {
+    let (log, state) =
+        Drive { tau_lean_s: 0.25, tau_rich_s: 0.25, rate_hz: 50.0, clip: 50.0, cuts: 12 }.log();
+    let chain = measure(&log, &state, &Rig::default()).expect("mixture channel");
+    assert!((chain.rich_to_lean.tau_s / 0.25 - 1.0).abs() < 0.15, "{:?}", chain.rich_to_lean);
+}
+
+#[test]
+fn a_clipped_entry_is_never_a_number() {
+    for rate_hz in [5.0, 10.0, 20.0, 50.0] {
+        let (log, state) = Drive { tau_lean_s: 0.08, tau_rich_s: 0.08, rate_hz, clip: 1.36, cuts: 12 }.log();
+        let chain = measure(&log, &state, &Rig::default()).expect("mixture channel");
+        let fits = fits(&log, &state, &chain);
+        assert_eq!(fits.rich_to_lean.measured(), None, "{rate_hz} Hz");
+        assert!(fits.rich_to_lean.clipped > 0, "{rate_hz} Hz");
+        assert_eq!(chain.rich_to_lean.events, 0);
+        // The truth stays inside the central 95 % of the belief.
+        let belief = chain.rich_to_lean.estimate();
+        assert!(belief.low < 0.08 && 0.08 < belief.high, "{rate_hz} Hz: {belief:?}");
+    }
+}
+
+#[test]
+fn at_five_hertz_the_belief_stays() {
+    let (log, state) = Drive { tau_lean_s: 0.08, tau_rich_s: 0.08, rate_hz: 5.0, clip: 50.0, cuts: 20 }.log();
+    let chain = measure(&log, &state, &Rig::default()).expect("mixture channel");
+    assert!(chain.rich_to_lean.sigma_ln > 0.2, "{:?}", chain.rich_to_lean);
+    let belief = chain.rich_to_lean.estimate();
+    assert!(belief.low < 0.08 && 0.08 < belief.high, "{belief:?}");
+}
+
+#[test]
+fn the_rig_states_a_band() {
+    let (log, state) = Drive { tau_lean_s: 0.08, tau_rich_s: 0.08, rate_hz: 2.0, clip: 1.36, cuts: 2 }.log();
+    let mut rig = Rig::default();
+    rig.sensor.tau_s = Some([0.045, 0.100]);
+    rig.sensor.frame_hz = Some(1.0);
+    let chain = measure(&log, &state, &rig).expect("mixture channel");
+    let belief = prior_of(&rig).estimate();
+    assert!((belief.low - 0.045).abs() < 1e-4 && (belief.high - 0.100).abs() < 1e-4, "{belief:?}");
+    assert_eq!(chain.frame_period_s, Some(1.0));
+}
+
+#[test]
+fn a_frame_period_needs_a_hundred_frames_on_the_grid() {
+    let (mut log, state) =
+        Drive { tau_lean_s: 0.08, tau_rich_s: 0.08, rate_hz: 50.0, clip: 1.36, cuts: 4 }.log();
+    let rig = Rig::default();
+    log.channels[0].measured.frame_period_s = Some(Estimate { value: 0.08, low: 0.08, high: 0.08 });
+    log.channels[0].measured.frame_share = Some(0.89);
+    assert_eq!(measure(&log, &state, &rig).and_then(|chain| chain.frame_period_s), None);
+    log.channels[0].measured.frame_share = Some(0.97);
+    assert_eq!(measure(&log, &state, &rig).and_then(|chain| chain.frame_period_s), Some(0.08));
+}
+
+#[test]
+fn odd_logs_do_not_panic() {
+    let rig = Rig::default();
+    for rows in 0..4_usize {
+        let clock = Clock {
+            time_s: (0..rows).map(|r| r as f64).collect(),
+            segments: if rows == 0 { Vec::new() } else { vec![0..rows; 1] },
+            events: Vec::new(),
+            period_s: None,
+            resolution_s: 1.0,
+            start: None,
+            basis: ClockBasis::StatedRate { rate_hz: 1.0 },
+        };
+        for value in [f64::NAN, 0.0, -1.0, f64::INFINITY, 1.0] {
+            let channel = Channel::new("L".into(), Role::Lambda, &UNITS[0], vec![value; rows], None);
+            let source =
+                Source { path: String::new(), sha256: String::new(), bytes: 0, format: String::new() };
+            let log = Log {
+                source,
+                clock: clock.clone(),
+                channels: vec![channel],
+                text_columns: Vec::new(),
+                notes: Vec::new(),
+            };
+            if let Some(chain) = measure(&log, &States::default(), &rig) {
+                assert_eq!(chain.rich_to_lean.events, 0);
+            }
+        }
+    }
+}

@@ -1,0 +1,206 @@
+//! Constants of the trust model, each with its origin.
+//!
+//! Assumed, until fitted on simulated truth by the evaluation command; no constant here was tuned on a test
+//! answer. Probabilities are per decision-relevant sample.
+
+use crate::flag::Flag;
+use crate::log::Role;
+
+/// A family of faults that share a cause, and the detectors with power against it.
+#[derive(Debug)]
+pub struct Family {
+    /// Words for people.
+    pub name: &'static str,
+    /// Probability that a sample suffers from it before anything is tested; assumed.
+    pub prior: f64,
+    /// Detector and the share of the family's harm that it finds; assumed.
+    pub detectors: &'static [(&'static str, f64)],
+    /// Roles that can suffer from it; empty: every channel.
+    pub roles: &'static [Role],
+}
+
+const MIXTURE: &[Role] = &[Role::Lambda, Role::Afr];
+
+/// Every family. One sample in eight of a mixture channel and one in twelve of another is doubted before testing.
+pub static FAMILIES: &[Family] = &[
+    Family {
+        name: "link and logger",
+        prior: 0.03,
+        detectors: &[
+            ("dropout", 0.6),
+            ("flat_line", 0.6),
+            ("time_gap", 0.3),
+            ("time_order", 0.2),
+            ("saturation", 0.1),
+        ],
+        roles: &[],
+    },
+    Family {
+        name: "electrical disturbance",
+        prior: 0.025,
+        detectors: &[
+            ("spike", 0.5),
+            ("noise", 0.4),
+            ("rate_of_change", 0.4),
+            ("lambda_step", 0.4),
+            ("supply_sag", 0.4),
+            ("ground_offset", 0.3),
+        ],
+        roles: &[],
+    },
+    Family {
+        name: "scale and bias",
+        prior: 0.025,
+        detectors: &[("gross_range", 0.4), ("scale", 0.6), ("cross_check", 0.6), ("redundancy", 0.5)],
+        roles: &[],
+    },
+    Family {
+        name: "slow response",
+        prior: 0.02,
+        detectors: &[("slow_response", 0.7), ("lambda_step", 0.1)],
+        roles: MIXTURE,
+    },
+    Family {
+        name: "sensor not ready",
+        prior: 0.02,
+        detectors: &[("warm_up", 0.8), ("supply_sag", 0.3), ("flat_line", 0.2)],
+        roles: MIXTURE,
+    },
+];
+
+/// Factor by which priors are multiplied and divided for the bounds (lean-event physics, section 6).
+pub const PRIOR_FACTOR: f64 = 3.0;
+
+/// Probability that a finding of a detector is a fault of the channel, and the chance that a sample under such a
+/// fault is within tolerance all the same. Assumed.
+pub fn finding(detector: &str, flag: Flag) -> (f64, f64) {
+    match detector {
+        // A healthy chain of the same kind clips too: the value is a bound, not a fault. A gap says that samples
+        // are absent beside the row, not that the row is wrong.
+        "saturation" | "time_gap" => (0.05, 0.5),
+        "time_order" => (0.30, 0.5),
+        // A second opinion and clusters point, they do not prove.
+        "cluster" => (0.20, 0.5),
+        "lambda_step" | "rate_of_change" => (pick(flag, 0.40, 0.90), 0.2),
+        "noise" | "slow_response" => (pick(flag, 0.70, 0.95), 0.5),
+        "redundancy" | "cross_check" => (pick(flag, 0.50, 0.90), 0.3),
+        "supply_sag" | "ground_offset" => (pick(flag, 0.40, 0.90), 0.4),
+        "warm_up" => (pick(flag, 0.60, 0.95), 0.2),
+        _ => (pick(flag, 0.60, 0.97), 0.1),
+    }
+}
+
+const fn pick(flag: Flag, suspect: f64, bad: f64) -> f64 {
+    match flag {
+        Flag::Bad | Flag::Missing => bad,
+        _ => suspect,
+    }
+}
+
+/// Noise in phi that a healthy chain shows (middle of the simulator's range 0.002 to 0.01; assumed).
+pub const HEALTHY_NOISE_PHI: f64 = 0.006;
+
+/// Length of one vote where there is no full-load window, s (assumed: long against every fault's own duration,
+/// short against a drive).
+pub const RUNNING_VOTE_S: f64 = 10.0;
+
+/// How far a reading may lie from that of a healthy chain.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Tolerance {
+    /// Absolute, inside unit.
+    pub absolute: f64,
+    /// Share of the reading; the larger of both counts.
+    pub relative: f64,
+    /// Where it comes from.
+    pub origin: &'static str,
+}
+
+const FIELD_TABLE: &str = "40 CFR 1065.915 Table 1, accuracy of field instruments";
+const ASSUMED: &str = "assumed";
+
+impl Tolerance {
+    const fn new(absolute: f64, relative: f64, origin: &'static str) -> Self {
+        Self { absolute, relative, origin }
+    }
+
+    /// The tolerance at a reading, inside unit.
+    pub fn at(&self, value: f64) -> f64 {
+        self.absolute.max(self.relative * value.abs())
+    }
+
+    /// The tolerance of a role; null for roles without a scale of their own.
+    ///
+    /// * `largest`: largest reading of the channel; some limits are a share of it
+    pub fn of(role: Role, largest: f64) -> Option<Self> {
+        let largest = largest.abs();
+        Some(match role {
+            Role::Lambda | Role::Afr => {
+                Self::new(0.02, 0.02, "the larger of 0.02 and 2 %, by definition of trust")
+            }
+            Role::LambdaTarget => Self::new(0.005, 0.0, ASSUMED),
+            Role::EngineSpeed => Self::new(0.01 * largest, 0.05, FIELD_TABLE),
+            Role::ManifoldPressure | Role::FuelPressure | Role::BoostPressure => {
+                Self::new(0.05 * largest, 0.05, FIELD_TABLE)
+            }
+            Role::BarometricPressure => Self::new(250.0, 0.0, FIELD_TABLE),
+            Role::CoolantTemperature
+            | Role::OilTemperature
+            | Role::IntakeAirTemperature
+            | Role::AmbientTemperature
+            | Role::ExhaustGasTemperature
+            | Role::SensorTemperature => Self::new(5.0, 0.01, FIELD_TABLE),
+            Role::Throttle | Role::Pedal | Role::InjectorDuty => Self::new(0.02, 0.0, ASSUMED),
+            Role::InjectorPulseWidth => Self::new(1e-4, 0.02, ASSUMED),
+            Role::IgnitionAdvance => Self::new(1.0, 0.0, ASSUMED),
+            Role::Humidity => Self::new(0.05, 0.0, ASSUMED),
+            Role::VehicleSpeed | Role::GpsSpeed => {
+                Self::new(0.01 * largest, 0.05, "as engine speed; assumed")
+            }
+            Role::BatteryVoltage | Role::SupplyVoltage => Self::new(0.2, 0.0, ASSUMED),
+            Role::Acceleration => Self::new(0.5, 0.05, ASSUMED),
+            Role::Time | Role::Knock | Role::Gear | Role::SensorStatus | Role::Other => return None,
+        })
+    }
+}
+
+/// Share of a family's harm that stays unseen after the detectors that ran.
+pub fn residual(family: &Family, ran: impl Fn(&str) -> bool) -> f64 {
+    family.detectors.iter().filter(|(name, _)| ran(name)).map(|(_, power)| 1.0 - power).product()
+}
+
+/// Whether a family concerns a role.
+pub fn concerns(family: &Family, role: Role) -> bool {
+    family.roles.is_empty() || family.roles.contains(&role)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn tolerances_are_those_of_the_field_table() {
+        // 40 CFR 1065.915 Table 1: speed 5.0 % of point or 1.0 % of maximum; atmospheric pressure 250 Pa;
+        // temperature 1.0 % of kelvin or 5 K.
+        let speed = Tolerance::of(Role::EngineSpeed, 7_000.0).expect("role");
+        assert!((speed.at(6_000.0) - 300.0).abs() < 1e-9 && (speed.at(800.0) - 70.0).abs() < 1e-9);
+        let air = Tolerance::of(Role::BarometricPressure, 101_325.0).expect("role");
+        assert!((air.at(101_325.0) - 250.0).abs() < 1e-9);
+        let coolant = Tolerance::of(Role::CoolantTemperature, 370.0).expect("role");
+        assert!((coolant.at(363.15) - 5.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn lambda_tolerance_is_the_larger_of_both() {
+        let lambda = Tolerance::of(Role::Lambda, 2.0).expect("role");
+        assert!((lambda.at(0.8) - 0.02).abs() < 1e-12 && (lambda.at(1.5) - 0.03).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_detector_that_ran_leaves_less_doubt() {
+        for family in FAMILIES {
+            let none = residual(family, |_| false);
+            let all = residual(family, |_| true);
+            assert!((none - 1.0).abs() < 1e-12 && all < 0.5, "{}", family.name);
+        }
+    }
+}
