@@ -119,15 +119,15 @@ impl<'a> Judge<'a> {
     fn new(view: &View<'a>, detection: &'a Detection, events: &[Event], index: usize) -> Option<Self> {
         let channel = view.log.channels.get(index)?;
         let flags: &[Flag] = detection.flags.get(index)?;
-        let ran: Vec<&str> = detection
-            .records
-            .iter()
-            .filter(|record| record.ran && record.stage == Stage::Scored && record.channel == Some(index))
-            .map(|record| record.detector)
-            .collect();
-        if ran.is_empty() || channel.role == Role::Time {
+        let scored = || detection.records.iter().filter(|record| record.ran && record.stage == Stage::Scored);
+        // A test of the clock alone says nothing about the channel's values.
+        if channel.role == Role::Time || !scored().any(|record| record.channel == Some(index)) {
             return None;
         }
+        let ran: Vec<&str> = scored()
+            .filter(|record| record.channel.is_none_or(|channel| channel == index))
+            .map(|record| record.detector)
+            .collect();
         let has = |name: &str| ran.contains(&name);
         let families = || FAMILIES.iter().filter(|family| concerns(family, channel.role));
         let blind: Vec<_> = families().filter(|family| residual(family, has) >= 1.0 - 1e-9).collect();
@@ -343,7 +343,10 @@ fn doubts(
 ) -> (Vec<Option<Doubt>>, BTreeMap<&'static str, usize>) {
     let mut doubts: Vec<Option<Doubt>> = vec![None; flags.len()];
     let mut counts = BTreeMap::new();
-    let scored = detection.findings.iter().filter(|f| f.channel == index && f.stage == Stage::Scored);
+    let scored = detection
+        .findings
+        .iter()
+        .filter(|f| f.stage == Stage::Scored && f.channel.is_none_or(|channel| channel == index));
     for finding in scored {
         let (fault, within) = calibration::finding(finding.detector, finding.flag);
         *counts.entry(finding.detector).or_insert(0) += 1;

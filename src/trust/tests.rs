@@ -51,7 +51,11 @@ fn judge(case: &Case) -> Vec<Trust> {
 }
 
 fn finding(rows: Range<usize>) -> Finding {
-    Finding { detector: "flat_line", ..Finding::new(rows, Flag::Bad, String::new(), Vec::new()) }
+    Finding {
+        detector: "flat_line",
+        channel: Some(0),
+        ..Finding::new(rows, Flag::Bad, String::new(), Vec::new())
+    }
 }
 
 const ALL: &[&str] = &[
