@@ -14,6 +14,7 @@ use crate::log::{Channel, Log, Role};
 use crate::rig::Rig;
 use crate::state::States;
 
+mod lambda_step;
 mod time_gap;
 mod time_order;
 
@@ -23,7 +24,7 @@ mod registry;
 pub(crate) mod testing;
 
 /// Every detector, in the order of the documentation.
-pub static ALL: &[&dyn Detector] = &[&time_gap::TimeGap, &time_order::TimeOrder];
+pub static ALL: &[&dyn Detector] = &[&lambda_step::LambdaStep, &time_gap::TimeGap, &time_order::TimeOrder];
 
 /// Whether a detector's findings move trust.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

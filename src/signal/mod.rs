@@ -2,11 +2,10 @@
 
 pub mod outlier;
 pub mod quality;
+pub mod regression;
 pub mod response;
 pub mod robust;
 pub mod runs;
 pub mod series;
+pub mod slew;
 pub mod uncertainty;
-
-#[cfg(test)]
-pub(crate) mod reference;
