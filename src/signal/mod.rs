@@ -9,3 +9,6 @@ pub mod runs;
 pub mod series;
 pub mod slew;
 pub mod uncertainty;
+
+#[cfg(test)]
+pub(crate) mod reference;
