@@ -1,5 +1,19 @@
 //! What the user knows about machine and instruments: the rig file, checked.
 
+mod assemble;
+pub mod guess;
+pub mod infer;
+pub mod measure;
+pub mod name;
+mod relation;
+pub mod summary;
+mod words;
+
+#[cfg(test)]
+mod name_test;
+
+pub use assemble::{AssembleError, assemble};
+
 use std::collections::BTreeMap;
 
 use crate::log::{Log, Role};
@@ -81,6 +95,11 @@ impl Default for Rig {
 }
 
 impl Rig {
+    /// What the rig says of a column.
+    pub fn column(&self, name: &str) -> Option<&ColumnRig> {
+        self.columns.get(name)
+    }
+
     /// Keys, columns and limits of the rig file that had no effect on this log.
     pub fn without_effect(&self, log: &Log) -> Vec<String> {
         self.columns

@@ -1,0 +1,135 @@
+//! What a column's name alone tells.
+
+use super::words::{COMMANDED, NOT_A_READING, NOT_MIXTURE, RULES, Rule};
+use crate::log::Role;
+
+/// A role read from a name.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NameHint {
+    /// The role.
+    pub role: Role,
+    /// How sure the words are, 0..1: a rank by which words were met, not a calibrated frequency.
+    pub sure: f64,
+    /// The words that told, as folded.
+    pub words: Vec<&'static str>,
+}
+
+/// A name in comparable form.
+struct Folded {
+    /// Words of the name: cut at anything that is no letter, at a change from lower to upper case, and
+    /// between letters and digits; digits alone are dropped.
+    words: Vec<String>,
+    /// All words in one.
+    joined: String,
+}
+
+/// Words of four letters or fewer must stand alone; longer ones may stand inside a compound.
+const COMPOUND_LETTERS: usize = 5;
+
+/// The role that a column's name tells, or null where it tells none.
+pub fn read_name(name: &str) -> Option<NameHint> {
+    let folded = fold(name);
+    if folded.words.is_empty() {
+        return None;
+    }
+    let mut best: Option<(f64, NameHint)> = None;
+    for rule in RULES {
+        let Some(hint) = meets(rule, &folded) else { continue };
+        // More letters told is a more specific reading: "oil temperature" beats "temperature".
+        let letters: usize = hint.words.iter().map(|word| word.len()).sum();
+        let score = hint.sure + 0.01 * letters.min(30) as f64;
+        if best.as_ref().is_none_or(|(known, _)| score > *known) {
+            best = Some((score, hint));
+        }
+    }
+    best.map(|(_, hint)| hint)
+}
+
+/// Whether a name speaks of a commanded value.
+pub fn is_commanded(name: &str) -> bool {
+    let folded = fold(name);
+    COMMANDED.iter().any(|word| folded.has(word))
+}
+
+fn meets(rule: &Rule, name: &Folded) -> Option<NameHint> {
+    let mut words = Vec::with_capacity(rule.groups.len());
+    for group in rule.groups {
+        // The longest word that is met: "drehzahl" and "motordrehzahl" may both stand there.
+        words.push(*group.iter().filter(|word| name.has(word)).max_by_key(|word| word.len())?);
+    }
+    if rule.veto.iter().any(|word| name.has(word)) {
+        return None;
+    }
+    if rule.role.is_mixture() && NOT_MIXTURE.iter().any(|word| name.has_alone(word)) {
+        return None;
+    }
+    let voltage = matches!(rule.role, Role::BatteryVoltage | Role::SupplyVoltage);
+    if !voltage && NOT_A_READING.iter().any(|word| name.has_alone(word)) {
+        return None;
+    }
+    Some(NameHint { role: rule.role, sure: rule.sure, words })
+}
+
+impl Folded {
+    fn has(&self, word: &str) -> bool {
+        self.has_alone(word) || (word.chars().count() >= COMPOUND_LETTERS && self.joined.contains(word))
+    }
+
+    fn has_alone(&self, word: &str) -> bool {
+        self.words.iter().any(|own| own == word)
+    }
+}
+
+fn fold(name: &str) -> Folded {
+    let mut words: Vec<String> = Vec::new();
+    let mut word = String::new();
+    let mut previous: Option<char> = None;
+    let mut chars = name.chars().peekable();
+    while let Some(c) = chars.next() {
+        let camel = c.is_uppercase() && previous.is_some_and(char::is_lowercase);
+        // "RPMLimit": the last capital of a run belongs to the next word.
+        let capital_run = c.is_uppercase()
+            && previous.is_some_and(char::is_uppercase)
+            && chars.peek().is_some_and(|next| next.is_lowercase());
+        let ends = !c.is_alphabetic() || camel || capital_run;
+        if ends && !word.is_empty() {
+            words.push(std::mem::take(&mut word));
+        }
+        if c.is_alphabetic() {
+            push_plain(c, &mut word);
+        } else if c == '2' && words.last().is_some_and(|last| last == "o") {
+            // Oxygen keeps its digit: "O2", "WBO2".
+            words.pop();
+            words.push("o2".to_owned());
+        } else if c == '2' && words.last().is_some_and(|last| last == "wbo") {
+            words.pop();
+            words.push("wbo2".to_owned());
+        }
+        previous = Some(c);
+    }
+    if !word.is_empty() {
+        words.push(word);
+    }
+    // A capital run before a word ("MAPkPa") may have left single letters: they stay words of their own.
+    let joined = words.concat();
+    Folded { words, joined }
+}
+
+/// Lower case without diacritics, for the Latin letters that log headers use.
+fn push_plain(c: char, word: &mut String) {
+    for c in c.to_lowercase() {
+        match c {
+            'ä' | 'à' | 'á' | 'â' | 'ã' | 'å' => word.push('a'),
+            'ö' | 'ò' | 'ó' | 'ô' | 'õ' | 'ø' => word.push('o'),
+            'ü' | 'ù' | 'ú' | 'û' => word.push('u'),
+            'é' | 'è' | 'ê' | 'ë' => word.push('e'),
+            'í' | 'ì' | 'î' | 'ï' => word.push('i'),
+            'ç' => word.push('c'),
+            'ñ' => word.push('n'),
+            'ß' => word.push_str("ss"),
+            'æ' => word.push_str("ae"),
+            'œ' => word.push_str("oe"),
+            other => word.push(other),
+        }
+    }
+}
