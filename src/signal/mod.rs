@@ -1,5 +1,7 @@
 //! Kernels: slices in, values out. This module knows no type of the rest of the library.
 
+pub mod calibration;
+pub mod chemistry;
 pub mod outlier;
 pub mod quality;
 pub mod regression;
@@ -8,6 +10,7 @@ pub mod robust;
 pub mod runs;
 pub mod series;
 pub mod slew;
+pub mod trend;
 pub mod uncertainty;
 
 #[cfg(test)]
