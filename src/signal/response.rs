@@ -308,4 +308,35 @@ mod tests {
         let fit = curve.posterior(|x| -0.5 * ((x - 0.07_f64.ln()) / 0.3).powi(2)).expect("curve");
         assert!(fit.tau_s < 0.07 && fit.tau_s > 0.04, "{fit:?}");
     }
+
+    /// Time and temperature of a recorded heater step, from the row at `start_s` on.
+    fn recorded(text: &str, start_s: f64) -> Step {
+        let (time_s, value): (Vec<f64>, Vec<f64>) = text
+            .lines()
+            .skip(1)
+            .filter_map(|line| {
+                let mut fields = line.split(',').map(|field| field.trim().parse::<f64>().ok());
+                let time = fields.next()??;
+                let temperature = fields.nth(1)??;
+                (time >= start_s).then_some((time, temperature))
+            })
+            .unzip();
+        let last = value.last().copied().unwrap_or(0.0);
+        Step { time_s, value, rest: (last, 20.0) }
+    }
+
+    #[test]
+    fn recorded_heater_steps_have_their_known_time_constants() {
+        // datasets/heater-step: 156 s after 20 s of dead time, 138 s after 16 s (least squares on the full files).
+        let axis = Axis { low_s: 20.0, high_s: 1_000.0, points: 401 };
+        for (text, dead_s, tau_s) in [
+            (include_str!("../../datasets/heater-step/step_a.csv"), 20.0, 156.0),
+            (include_str!("../../datasets/heater-step/step_b.csv"), 16.0, 138.0),
+        ] {
+            let step = recorded(text, dead_s);
+            assert!(step.value.len() > 200, "{}", step.value.len());
+            let fit = joint_likelihood(&[step], 0.32, 0.02, axis).posterior(|_| 0.0).expect("curve");
+            assert!((fit.tau_s / tau_s - 1.0).abs() < 0.05, "{tau_s}: {fit:?}");
+        }
+    }
 }
