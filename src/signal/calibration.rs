@@ -139,7 +139,7 @@ pub fn area_under_curve(score: &[f64], happened: &[bool]) -> Option<f64> {
     let mut below = 0.0;
     for group in order.chunk_by(|a, b| a.0 == b.0) {
         let size = group.len() as f64;
-        let mean_rank = below + (size + 1.0) / 2.0;
+        let mean_rank = below + 0.5 * (size + 1.0);
         rank_sum += mean_rank * group.iter().filter(|(_, o)| *o).count() as f64;
         below += size;
     }

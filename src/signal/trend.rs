@@ -42,7 +42,11 @@ pub fn mann_kendall(values: &[f64]) -> Option<MannKendall> {
         s if variance > 0.0 => (s as f64 - s.signum() as f64) / variance.sqrt(),
         _ => 0.0,
     };
-    let p = if ties == 0 && values.len() <= 10 { exact(values.len(), s.abs()) } else { normal_cdf(-z.abs()) };
+    let p = if ties == 0 && values.len() <= 10 {
+        exact(values.len(), s.unsigned_abs() as usize)
+    } else {
+        normal_cdf(-z.abs())
+    };
     Some(MannKendall { s, variance, z, p, ties })
 }
 
@@ -55,7 +59,7 @@ fn variance_of_s(values: &[f64]) -> f64 {
 }
 
 /// Exact probability that S is at least `s` for `n` values without ties, by counting inversions.
-fn exact(n: usize, s: i64) -> f64 {
+fn exact(n: usize, s: usize) -> f64 {
     let pairs = n * (n - 1) / 2;
     let mut counts = vec![1.0];
     for size in 2..=n {
@@ -71,7 +75,7 @@ fn exact(n: usize, s: i64) -> f64 {
     let at_least: f64 = counts
         .iter()
         .enumerate()
-        .filter(|(inversions, _)| pairs as i64 - 2 * *inversions as i64 >= s)
+        .filter(|(inversions, _)| pairs >= 2 * *inversions + s)
         .map(|(_, count)| count)
         .sum();
     at_least / total
@@ -120,8 +124,8 @@ pub fn theil_sen(time: &[f64], value: &[f64]) -> Option<Slope> {
     let enough = value.len() >= 4;
     Some(Slope {
         slope,
-        low: if enough { at_rank((count - half) / 2.0) } else { None },
-        high: if enough { at_rank((count + half) / 2.0 + 1.0) } else { None },
+        low: if enough { at_rank(0.5 * (count - half)) } else { None },
+        high: if enough { at_rank(0.5 * (count + half) + 1.0) } else { None },
         intercept,
     })
 }
