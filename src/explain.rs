@@ -1,1 +1,461 @@
-//! Pages, tables and schema, generated from the registries.
+//! What every name means: pages, tables and the JSON Schema, made from the registries that the code runs on.
+
+use std::fmt::Write as _;
+
+use crate::detect::{self, Gaps, Meta, Scope, Stage};
+use crate::document::Audit;
+use crate::flag::Flag;
+use crate::log::Role;
+use crate::state;
+
+/// One name that `explain` knows.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Topic {
+    /// As it stands in documents and rig files.
+    pub name: String,
+    /// `detector`, `state`, `verdict` ...
+    pub kind: &'static str,
+    /// One clause.
+    pub summary: String,
+    /// The page, Markdown.
+    pub page: String,
+}
+
+/// A name that nothing has.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+#[error("nothing is called `{name}`")]
+pub struct Unknown {
+    /// As asked for.
+    pub name: String,
+    /// What it may have been meant to be, the nearest first.
+    pub nearest: Vec<String>,
+}
+
+/// Every topic, by kind, in the order of the registries.
+pub fn topics() -> Vec<Topic> {
+    let mut topics: Vec<Topic> = detect::ALL.iter().map(|detector| detector_topic(detector.meta())).collect();
+    topics.extend(state::ALL.iter().map(|meta| Topic {
+        name: meta.name.to_owned(),
+        kind: "state",
+        summary: meta.summary.to_owned(),
+        page: format!("{}.\n\n## Criteria\n{}\n", sentence(meta.summary), meta.criteria),
+    }));
+    topics.extend(VERDICTS.iter().map(|word| word.topic("verdict")));
+    topics.extend(TREATMENTS.iter().map(|word| word.topic("treatment")));
+    topics.extend(GRADES.iter().map(|word| word.topic("grade")));
+    topics.extend(STATUSES.iter().map(|word| word.topic("claim status")));
+    topics.extend(DECISIONS.iter().map(|word| word.topic("gate")));
+    topics.extend(flags());
+    topics.extend(EXIT_CODES.iter().map(|word| word.topic("exit code")));
+    topics.extend(Role::ALL.iter().map(|role| role_topic(*role)));
+    topics
+}
+
+/// The topics called `name`; a word may name several things (`spike` is a detector and a cause).
+///
+/// # Errors
+/// [`Unknown`] with the nearest names.
+pub fn find(name: &str) -> Result<Vec<Topic>, Unknown> {
+    let wanted = name.trim().to_lowercase().replace(['-', ' '], "_");
+    let topics = topics();
+    let found: Vec<Topic> = topics.iter().filter(|topic| topic.name == wanted).cloned().collect();
+    if !found.is_empty() {
+        return Ok(found);
+    }
+    let mut near: Vec<(usize, &str)> = topics
+        .iter()
+        .map(|topic| {
+            let steps = distance(&wanted, &topic.name);
+            let part = wanted.len() > 2 && topic.name.contains(&wanted);
+            (if part { steps.min(1) } else { steps }, topic.name.as_str())
+        })
+        .filter(|(steps, name)| *steps <= 2.max(name.len() / 3))
+        .collect();
+    near.sort_unstable();
+    near.dedup_by_key(|(_, name)| *name);
+    let nearest = near.into_iter().take(3).map(|(_, name)| name.to_owned()).collect();
+    Err(Unknown { name: name.to_owned(), nearest })
+}
+
+/// The detectors as a Markdown table, as the README shows it.
+pub fn detector_table() -> String {
+    let mut table = String::from("| detector | finds | judges | stage |\n| --- | --- | --- | --- |\n");
+    for meta in detect::ALL.iter().map(|detector| detector.meta()) {
+        let _ = writeln!(
+            table,
+            "| `{}` | {} | {} | {} |",
+            meta.name,
+            meta.summary.replace('|', "\\|"),
+            judged(meta),
+            stage(meta.stage)
+        );
+    }
+    table
+}
+
+/// JSON Schema (2020-12) of the audit document, with the names that this version can write.
+pub fn schema() -> serde_json::Value {
+    let mut schema = serde_json::to_value(schemars::schema_for!(Audit)).unwrap_or_default();
+    let names: Vec<&str> = detect::ALL.iter().map(|detector| detector.meta().name).collect();
+    let causes: Vec<&str> = VERDICTS.iter().flat_map(|verdict| causes_of(verdict.name)).copied().collect();
+    for (path, values) in [
+        ("/$defs/DetectorRun/properties/name", &names),
+        ("/$defs/Finding/properties/detector", &names),
+        ("/$defs/LeanEvent/properties/cause", &causes),
+        ("/$defs/DetectorRun/properties/stage", &vec!["scored", "trial"]),
+        ("/$defs/Finding/properties/stage", &vec!["scored", "trial"]),
+    ] {
+        if let Some(property) = schema.pointer_mut(path).and_then(serde_json::Value::as_object_mut) {
+            property.insert("enum".to_owned(), serde_json::json!(values));
+        }
+    }
+    if let Some(flag) =
+        schema.pointer_mut("/$defs/Finding/properties/flag").and_then(serde_json::Value::as_object_mut)
+    {
+        flag.insert("enum".to_owned(), serde_json::json!([3, 4, 9]));
+    }
+    schema
+}
+
+/// Causes that a verdict may give.
+pub fn causes_of(verdict: &str) -> &'static [&'static str] {
+    match verdict {
+        "real" => &["fuel_supply", "injector_limit", "tip_in", "mixture"],
+        "fuel_cut" => &["overrun", "rev_limit", "gear_cut", "unload"],
+        "misfire" => &["misfire"],
+        "dilution" => &["air_ingress"],
+        "artefact" => &[
+            "spike",
+            "stale_link",
+            "dropout",
+            "supply_sag",
+            "sensor_cold",
+            "sensor_wet",
+            "controller_reset",
+            "ground_offset",
+        ],
+        "undetermined" => &["undetermined"],
+        _ => &[],
+    }
+}
+
+struct Word {
+    name: &'static str,
+    summary: &'static str,
+    text: &'static str,
+}
+
+impl Word {
+    fn topic(&self, kind: &'static str) -> Topic {
+        let mut page = format!("{}.\n\n{}\n", sentence(self.summary), self.text);
+        let causes = causes_of(self.name);
+        if kind == "verdict" {
+            let _ = write!(page, "\n## Causes\n{}\n", code_list(causes));
+        }
+        Topic { name: self.name.to_owned(), kind, summary: self.summary.to_owned(), page }
+    }
+}
+
+const VERDICTS: &[Word] = &[
+    Word {
+        name: "real",
+        summary: "the cylinders were lean",
+        text: "Treated as a hazard. Stop, inspect, and do the named check before the next pass at full load.",
+    },
+    Word {
+        name: "fuel_cut",
+        summary: "fuel was cut on purpose: over-run, limiter, gear change or unloading",
+        text: "Treated as benign, but only with positive evidence of the cut, in the right order and with the right \
+               delay. A cut that comes back through lambda 0.9 to 1.15 under boost for longer than 0.2 s leaves a \
+               second event, which is judged on its own.",
+    },
+    Word {
+        name: "misfire",
+        summary: "unburnt mixture reached the sensor, which reads it as lean",
+        text: "Treated as a hazard: misfire reads lean, and lean causes misfire. Do not add or remove fuel on this \
+               number.",
+    },
+    Word {
+        name: "dilution",
+        summary: "air reached the sensor past the cylinders",
+        text: "Treated as invalid: the gas was real, the mixture it suggests was not. A leak shrinks as flow grows.",
+    },
+    Word {
+        name: "artefact",
+        summary: "the gas was not measured",
+        text: "Treated as invalid: this part of the log was not measured. It does not mean that the mixture was \
+               safe. Given only on positive physical proof that covers the event, with no veto, and only when the \
+               probability of a hazard stays below 1 % with every prior multiplied and divided by three. A reading \
+               at the channel's lean end stop is a bound, never proof.",
+    },
+    Word {
+        name: "undetermined",
+        summary: "the log cannot tell",
+        text: "Treated as a hazard. The event names the one check that would tell most.",
+    },
+];
+
+const TREATMENTS: &[Word] = &[
+    Word {
+        name: "hazard",
+        summary: "treat as a danger to the engine",
+        text: "Real, misfiring or undetermined.",
+    },
+    Word { name: "benign", summary: "harmless", text: "Fuel was cut on purpose, and that is proven." },
+    Word {
+        name: "invalid",
+        summary: "not measured; never \"it was safe\"",
+        text: "The samples leave every claim. What the mixture was in that time is unknown: repeat it.",
+    },
+];
+
+const GRADES: &[Word] = &[
+    Word { name: "trusted", summary: "trust score of at least 0.95", text: TRUST },
+    Word { name: "limited", summary: "trust score of at least 0.80", text: TRUST },
+    Word { name: "untrusted", summary: "trust score below 0.80", text: TRUST },
+    Word {
+        name: "not_evaluated",
+        summary: "nothing could be tested, so there is no score",
+        text: "A score of null is not a low score: no test that could have found a fault had the power to run. \
+               `detectors` in the document says why each did not.",
+    },
+];
+
+const TRUST: &str = "The score is the probability that a decision-relevant sample of the channel is within tolerance of what a \
+     healthy sensor chain of the same kind would have logged; `basis` says which samples those are (`full_load` \
+     where the log has such windows, else `running`). The upper bound falls with what could not be tested. The \
+     deductions and the score add up to one. Smoothness is never scored: clogged sensors are smooth.";
+
+const STATUSES: &[Word] = &[
+    Word {
+        name: "supported",
+        summary: "the claim may be stated with its interval",
+        text: "It stands on usable samples of trusted channels only.",
+    },
+    Word {
+        name: "not_supported",
+        summary: "the claim may not be stated",
+        text: "`because` says which evidence would change that.",
+    },
+];
+
+const DECISIONS: &[Word] = &[
+    Word {
+        name: "open",
+        summary: "the log may be used without further evidence",
+        text: "`sondeproof gate` exits with 0.",
+    },
+    Word {
+        name: "withheld",
+        summary: "the log may not be used without further evidence",
+        text: "`sondeproof gate` exits with 3; `reasons` says what is missing.",
+    },
+];
+
+/// What the process tells its caller.
+const EXIT_CODES: &[Word] = &[
+    Word { name: "exit_0", summary: "done; for `gate`: open", text: "A broken pipe also ends with 0." },
+    Word { name: "exit_1", summary: "an internal error", text: "A fault of the program: please report it." },
+    Word {
+        name: "exit_2",
+        summary: "bad usage or unreadable input",
+        text: "The message says what was found, what was expected and what helps. Of several logs, the others are \
+               still audited.",
+    },
+    Word {
+        name: "exit_3",
+        summary: "`gate` withheld at least one log",
+        text: "An unreadable log counts as exit code 2, which goes before 3.",
+    },
+];
+
+fn flags() -> Vec<Topic> {
+    let words = [
+        (Flag::Good, "flag_1", "good: passed every test that could run on it"),
+        (Flag::NotEvaluated, "flag_2", "not evaluated, or a slower channel was not due in this row"),
+        (Flag::Suspect, "flag_3", "questionable: failed a test that is not decisive"),
+        (Flag::Bad, "flag_4", "bad: failed a decisive test"),
+        (Flag::Missing, "flag_9", "missing: a value was due and there is none"),
+    ];
+    words
+        .into_iter()
+        .map(|(flag, name, summary)| Topic {
+            name: name.to_owned(),
+            kind: "flag",
+            summary: summary.to_owned(),
+            page: format!(
+                "{}.\n\nPrimary quality flag {} of UNESCO/IOC Manuals and Guides 54, Volume 3. Several verdicts on \
+                 one sample fold into the worst, whatever their order; the codes are not in order of severity.\n",
+                sentence(summary),
+                flag.code()
+            ),
+        })
+        .collect()
+}
+
+fn role_topic(role: Role) -> Topic {
+    let judged_by: Vec<&str> = detect::ALL
+        .iter()
+        .map(|detector| detector.meta())
+        .filter(|meta| meta.scope == Scope::Channel)
+        .filter(|meta| meta.applies_to.contains(&role) || (meta.applies_to.is_empty() && role != Role::Time))
+        .map(|meta| meta.name)
+        .collect();
+    let inside = format!("{:?}", role.dimension());
+    Topic {
+        name: role.name().to_owned(),
+        kind: "role",
+        summary: role.label().to_owned(),
+        page: format!(
+            "{}.\n\nA role of a channel, set in the rig file or guessed from name, unit and values.\n\n## Quantity\n\
+             {inside}\n\n## Judged by\n{}\n",
+            sentence(role.label()),
+            code_list(&judged_by)
+        ),
+    }
+}
+
+fn detector_topic(meta: &'static Meta) -> Topic {
+    let mut page = format!("{}.\n", sentence(meta.summary));
+    let mut part = |title: &str, text: &str| {
+        let _ = write!(page, "\n## {title}\n{text}\n");
+    };
+    part("Method", meta.method);
+    part("Judges", &judged(meta));
+    part("Needs as well", &if meta.needs.is_empty() { "nothing".to_owned() } else { roles(meta.needs) });
+    part("Assumes", meta.assumes);
+    part("Misses", meta.misses);
+    part(
+        "Gaps",
+        match meta.gaps {
+            Gaps::Break => "Missing data ends an episode.",
+            Gaps::Span => "Missing data does not end an episode.",
+        },
+    );
+    let mut limits = String::new();
+    for limit in meta.limits {
+        let _ = writeln!(
+            limits,
+            "- `{}.{}` = {}{}, {} to {}: {}",
+            meta.name,
+            limit.name,
+            limit.default,
+            if limit.unit == "1" { String::new() } else { format!(" {}", limit.unit) },
+            limit.range.0,
+            limit.range.1,
+            limit.why
+        );
+    }
+    part("Limits", if limits.is_empty() { "none" } else { limits.trim_end() });
+    let evidence: Vec<String> =
+        meta.evidence.iter().map(|field| format!("- `{}` ({})", field.name, field.unit)).collect();
+    part("Evidence of a finding", &evidence.join("\n"));
+    let sources: Vec<String> = meta.sources.iter().map(|source| format!("- {source}")).collect();
+    part("Sources", &sources.join("\n"));
+    part(
+        "Stage",
+        match meta.stage {
+            Stage::Trial => "trial: findings are shown and never scored",
+            Stage::Scored => "scored: findings move flags and trust",
+        },
+    );
+    Topic { name: meta.name.to_owned(), kind: "detector", summary: meta.summary.to_owned(), page }
+}
+
+fn judged(meta: &Meta) -> String {
+    match meta.scope {
+        Scope::Log => "the log as a whole".to_owned(),
+        Scope::Channel if meta.applies_to.is_empty() => "every channel".to_owned(),
+        Scope::Channel => roles(meta.applies_to),
+    }
+}
+
+const fn stage(stage: Stage) -> &'static str {
+    match stage {
+        Stage::Trial => "trial",
+        Stage::Scored => "scored",
+    }
+}
+
+fn roles(roles: &[Role]) -> String {
+    code_list(&roles.iter().map(|role| role.name()).collect::<Vec<_>>())
+}
+
+fn code_list(names: &[&str]) -> String {
+    if names.is_empty() {
+        return "none".to_owned();
+    }
+    names.iter().map(|name| format!("`{name}`")).collect::<Vec<_>>().join(", ")
+}
+
+fn sentence(clause: &str) -> String {
+    let mut letters = clause.chars();
+    letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect())
+}
+
+/// Fewest single-letter insertions, deletions and exchanges that turn one word into the other.
+fn distance(a: &str, b: &str) -> usize {
+    let b: Vec<char> = b.chars().collect();
+    let mut row: Vec<usize> = (0..=b.len()).collect();
+    for (i, letter) in a.chars().enumerate() {
+        let mut diagonal = i;
+        let mut left = i + 1;
+        let mut next = vec![left];
+        for (j, other) in b.iter().enumerate() {
+            let above = row[j + 1];
+            left = (left + 1).min(above + 1).min(diagonal + usize::from(letter != *other));
+            diagonal = above;
+            next.push(left);
+        }
+        row = next;
+    }
+    row[b.len()]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_detector_has_a_page_with_its_limits_and_sources() {
+        for meta in detect::ALL.iter().map(|detector| detector.meta()) {
+            let topics = find(meta.name).expect("a page");
+            let topic = topics.iter().find(|topic| topic.kind == "detector").expect("a detector's page");
+            assert!(topic.page.contains(meta.method) && topic.page.contains(meta.misses), "{}", meta.name);
+            for limit in meta.limits {
+                assert!(topic.page.contains(limit.why), "{}.{}", meta.name, limit.name);
+            }
+        }
+    }
+
+    #[test]
+    fn an_unknown_name_finds_its_neighbours() {
+        let unknown = find("time_gpa").expect_err("no such name");
+        assert_eq!(unknown.nearest.first().map(String::as_str), Some("time_gap"));
+        assert!(find("zzzzzzzzzzzzzzzzz").expect_err("no such name").nearest.is_empty());
+        assert!(find("").is_err());
+    }
+
+    #[test]
+    fn a_name_is_found_however_it_is_typed() {
+        assert!(find("Time-Gap").is_ok());
+        assert!(find(" not evaluated ").is_ok());
+    }
+
+    #[test]
+    fn distance_counts_letters() {
+        assert_eq!(distance("spike", "spike"), 0);
+        assert_eq!(distance("spik", "spike"), 1);
+        assert_eq!(distance("", "gap"), 3);
+    }
+
+    #[test]
+    fn schema_names_the_detectors_and_causes_of_this_version() {
+        let schema = schema();
+        let names = schema.pointer("/$defs/Finding/properties/detector/enum").expect("names");
+        assert!(names.as_array().expect("list").contains(&serde_json::json!("time_gap")));
+        let causes = schema.pointer("/$defs/LeanEvent/properties/cause/enum").expect("causes");
+        assert_eq!(causes.as_array().expect("list").len(), 19);
+        assert!(schema.pointer("/$defs/Finding/properties/flag/enum").is_some());
+    }
+}

@@ -1,3 +1,5 @@
 //! Arguments in, exit code out.
 
-fn main() {}
+fn main() -> std::process::ExitCode {
+    sondeproof::cli::run(std::env::args_os())
+}

@@ -1,1 +1,13 @@
-//! Renderers of the audit document. None recomputes a number.
+//! Renderers of the audit document. They choose words and places; they recompute no number.
+
+pub mod flags;
+mod page;
+pub mod pages;
+pub mod summary;
+pub mod terminal;
+mod words;
+
+/// Text from a file made safe to print: no control character of its own reaches the terminal.
+pub fn safe(text: &str) -> String {
+    text.split('\n').map(page::clean).collect::<Vec<_>>().join("\n")
+}

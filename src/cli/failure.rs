@@ -1,0 +1,71 @@
+//! What went wrong, and whose turn it is.
+
+use std::io;
+
+use super::output;
+
+/// A command that could not do all it was asked for.
+#[derive(Debug, PartialEq, Eq)]
+pub(super) enum Failure {
+    /// Whoever read the output went away: nothing to report.
+    BrokenPipe,
+    /// The user can mend it: bad usage, unreadable input, a place that cannot be written to.
+    Input(String),
+    /// Messages were printed already, one per log.
+    #[expect(dead_code, reason = "until `audit` reads logs")]
+    Reported,
+    /// The program or the machine failed.
+    Internal(String),
+}
+
+impl Failure {
+    /// The process's exit code.
+    pub(super) const fn code(&self) -> u8 {
+        match self {
+            Self::BrokenPipe => 0,
+            Self::Internal(_) => 1,
+            Self::Input(_) | Self::Reported => 2,
+        }
+    }
+
+    /// Says it on stderr.
+    pub(super) fn print(&self) {
+        match self {
+            Self::BrokenPipe | Self::Reported => {}
+            Self::Input(message) => output::complain(message),
+            Self::Internal(message) => output::complain(&format!(
+                "{message}\n  help: please report this with the command line and, if you may, the log"
+            )),
+        }
+    }
+
+    /// A file that could not be written.
+    #[expect(dead_code, reason = "until `audit` reads logs")]
+    pub(super) fn write(path: &std::path::Path, error: &io::Error) -> Self {
+        use io::ErrorKind::{
+            BrokenPipe, IsADirectory, NotADirectory, NotFound, PermissionDenied, ReadOnlyFilesystem,
+        };
+        let message = |help: &str| format!("cannot write {}: {error}\n  help: {help}", path.display());
+        match error.kind() {
+            BrokenPipe => Self::BrokenPipe,
+            NotFound | NotADirectory => {
+                Self::Input(message("create the folder first, or name another place"))
+            }
+            IsADirectory => Self::Input(message("this is a folder; name a file in it")),
+            PermissionDenied | ReadOnlyFilesystem => {
+                Self::Input(message("name a place that you may write to"))
+            }
+            _ => Self::Internal(format!("cannot write {}: {error}", path.display())),
+        }
+    }
+}
+
+impl From<io::Error> for Failure {
+    /// An error of stdout.
+    fn from(error: io::Error) -> Self {
+        match error.kind() {
+            io::ErrorKind::BrokenPipe => Self::BrokenPipe,
+            _ => Self::Internal(format!("cannot write the output: {error}")),
+        }
+    }
+}
