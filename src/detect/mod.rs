@@ -14,7 +14,11 @@ use crate::log::{Channel, Log, Role};
 use crate::rig::Rig;
 use crate::state::States;
 
+mod gross_range;
 mod lambda_step;
+mod pace;
+mod rate_of_change;
+mod spike;
 mod time_gap;
 mod time_order;
 
@@ -24,7 +28,14 @@ mod registry;
 pub(crate) mod testing;
 
 /// Every detector, in the order of the documentation.
-pub static ALL: &[&dyn Detector] = &[&lambda_step::LambdaStep, &time_gap::TimeGap, &time_order::TimeOrder];
+pub static ALL: &[&dyn Detector] = &[
+    &time_gap::TimeGap,
+    &time_order::TimeOrder,
+    &gross_range::GrossRange,
+    &rate_of_change::RateOfChange,
+    &spike::Spike,
+    &lambda_step::LambdaStep,
+];
 
 /// Whether a detector's findings move trust.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -2,6 +2,7 @@
 
 pub mod calibration;
 pub mod chemistry;
+pub mod fresh;
 pub mod outlier;
 pub mod quality;
 pub mod regression;

@@ -1,0 +1,182 @@
+//! How fast each quantity can move, and the fresh readings of a channel with the room each has to move in.
+
+use super::{Limit, View};
+use crate::log::{Channel, Role};
+use crate::signal::{fresh, robust};
+
+/// How fast a quantity can move.
+pub(super) struct Pace {
+    /// The quantity.
+    pub(super) role: Role,
+    /// Per second, inside unit.
+    pub(super) limit: &'static Limit,
+    /// Its whole working range, inside unit: a move of that size within one reading proves nothing.
+    pub(super) span: f64,
+}
+
+macro_rules! paces {
+    ($($name:ident $role:ident $text:literal $unit:literal $default:literal $span:literal $why:literal;)*) => {
+        $(pub(super) static $name: Limit = Limit {
+            name: $text, unit: $unit, default: $default, range: ($default / 100.0, $default * 100.0), why: $why,
+        };)*
+        /// Every quantity whose pace physics bounds.
+        pub(super) static PACES: &[Pace] = &[$(Pace { role: Role::$role, limit: &$name, span: $span },)*];
+        /// Their roles.
+        pub(super) static ROLES: &[Role] = &[$(Role::$role,)*];
+        /// Their limits, and [`STOPPED`].
+        pub(super) static LIMITS: &[&Limit] = &[$(&$name,)* &STOPPED];
+    };
+}
+
+paces! {
+    ENGINE_SPEED EngineSpeed "engine_speed" "rpm/s" 50e3 8e3
+        "a light engine without load: 100 N m over 0.02 kg m2 is 47 700 rpm/s (computed, inertia assumed); a clutch \
+         slows no engine faster";
+    THROTTLE Throttle "throttle" "1/s" 20.0 1.0
+        "full stroke in 50 ms: twice as fast as a servo throttle (assumed)";
+    PEDAL Pedal "pedal" "1/s" 20.0 1.0 "full stroke of a foot in 50 ms (assumed)";
+    MANIFOLD ManifoldPressure "manifold_pressure" "Pa/s" 5e6 250e3
+        "100 kPa through a filling time of 20 ms: 2 L of manifold, 2 L engine, 6000 rpm (computed)";
+    BOOST BoostPressure "boost_pressure" "Pa/s" 5e6 250e3 "as manifold pressure";
+    BAROMETRIC BarometricPressure "barometric_pressure" "Pa/s" 1e3 50e3
+        "10 m/s of height change is 0.12 kPa/s, ram pressure at 200 km/h 1.9 kPa over seconds (computed)";
+    FUEL FuelPressure "fuel_pressure" "Pa/s" 2e7 4e5
+        "a rail loses 4 bar in 20 ms when the pump stops under full demand (assumed): a collapse is no fault of the \
+         sensor";
+    COOLANT CoolantTemperature "coolant_temperature" "K/s" 5.0 80.0
+        "20 K of cold coolant behind an opening thermostat through a sensor of 4 s (assumed)";
+    OIL OilTemperature "oil_temperature" "K/s" 5.0 80.0 "as coolant temperature";
+    INTAKE IntakeAirTemperature "intake_air_temperature" "K/s" 20.0 100.0
+        "60 K of charge heating through a sensor of 3 s (assumed)";
+    AMBIENT AmbientTemperature "ambient_temperature" "K/s" 3.0 40.0
+        "15 K at a tunnel mouth through a sensor of 5 s (assumed)";
+    EXHAUST ExhaustGasTemperature "exhaust_gas_temperature" "K/s" 1e3 800.0
+        "800 K through a 3 mm sheathed thermocouple of at least 1 s (time constant from memory)";
+    VEHICLE VehicleSpeed "vehicle_speed" "m/s2" 30.0 50.0
+        "2 g of a car on slicks, and half as much again for a slipping wheel (assumed)";
+    SATELLITE GpsSpeed "gps_speed" "m/s2" 20.0 50.0 "2 g of a car on slicks (assumed)";
+    ELEMENT SensorTemperature "sensor_temperature" "K/s" 300.0 700.0
+        "light-off takes about 10 s for 750 K (part data sheet); four times that";
+}
+
+/// Intake air in an engine that stands.
+pub(super) static STOPPED: Limit = Limit {
+    name: "intake_air_temperature_stopped",
+    unit: "K/s",
+    default: 5.0,
+    range: (0.1, 1_000.0),
+    why: "without flow only free convection and conduction reach the sensor: 60 K of a hot engine bay through 12 s \
+          (assumed)",
+};
+
+/// The pace of a role, where physics bounds it.
+pub(super) fn of(role: Role) -> Option<&'static Pace> {
+    PACES.iter().find(|pace| pace.role == role)
+}
+
+/// Fresh readings of one channel.
+pub(super) struct Readings<'a> {
+    /// Rows of the fresh readings, ascending.
+    pub(super) rows: Vec<usize>,
+    values: &'a [f64],
+    time_s: &'a [f64],
+    frame_s: f64,
+    /// Resolution plus six standard deviations of the channel's noise, inside unit: what two readings of the same
+    /// quantity may differ by.
+    pub(super) scatter: f64,
+    /// Robust standard deviation of the noise, at least the resolution over the square root of 12.
+    pub(super) noise: f64,
+}
+
+impl<'a> Readings<'a> {
+    /// The fresh readings of a channel.
+    pub(super) fn of(channel: &'a Channel, view: &View<'a>) -> Self {
+        let (values, time_s) = (channel.values(), view.log.clock.time_s.as_slice());
+        let frame_s = held_frame_s(channel);
+        let rows = fresh::rows(values, time_s, &view.log.clock.segments, frame_s);
+        let resolution = channel.resolution();
+        let noise = channel.measured.noise.or_else(|| {
+            let fresh: Vec<f64> = rows.iter().map(|row| values[*row]).collect();
+            robust::noise(&fresh)
+        });
+        // The standard deviation of rounding (JCGM 100, from memory).
+        let noise = noise.unwrap_or(0.0).max(resolution / 12.0_f64.sqrt());
+        Self {
+            rows,
+            values,
+            time_s,
+            frame_s: frame_s.unwrap_or(0.0),
+            scatter: 6.0f64.mul_add(noise, resolution),
+            noise,
+        }
+    }
+
+    /// Number of readings.
+    pub(super) fn len(&self) -> usize {
+        self.rows.len()
+    }
+
+    /// A reading, inside unit.
+    pub(super) fn value(&self, at: usize) -> f64 {
+        self.rows.get(at).map_or(f64::NAN, |row| self.values[*row])
+    }
+
+    /// When it was logged, s.
+    pub(super) fn time_s(&self, at: usize) -> f64 {
+        self.rows.get(at).map_or(f64::NAN, |row| self.time_s[*row])
+    }
+
+    /// Change to a reading from the one before.
+    pub(super) fn change(&self, at: usize) -> f64 {
+        self.value(at) - self.value(at.saturating_sub(1))
+    }
+
+    /// Time from the reading before, s: never less than the instrument's frame, whose turn the logger may have
+    /// noticed late or early.
+    pub(super) fn elapsed_s(&self, at: usize) -> f64 {
+        (self.time_s(at) - self.time_s(at.saturating_sub(1))).max(self.frame_s)
+    }
+
+    /// Rows that show the readings `from..to`, held repeats included.
+    pub(super) fn shown(&self, from: usize, to: usize) -> std::ops::Range<usize> {
+        let start = self.rows.get(from).copied().unwrap_or(self.values.len());
+        let mut end = self.rows.get(to).copied().unwrap_or(self.values.len());
+        if self.frame_s == 0.0 {
+            end = self.rows.get(to.saturating_sub(1)).map_or(end, |row| row + 1);
+        }
+        start..end.max(start)
+    }
+}
+
+/// Period of the instrument's own readings where it is clearly longer than the rows', s.
+pub(super) fn held_frame_s(channel: &Channel) -> Option<f64> {
+    let frame_s = channel.measured.frame_period_s?.value;
+    let rows_s = channel.measured.sample_period_s.unwrap_or(0.0);
+    (frame_s > 1.5 * rows_s && frame_s.is_finite()).then_some(frame_s)
+}
+
+/// A value as people read it: the log's unit, as many decimals as the resolution needs.
+pub(super) fn shown(channel: &Channel, inside: f64) -> String {
+    with_unit(channel, channel.logged(inside))
+}
+
+/// A difference as people read it.
+pub(super) fn shown_difference(channel: &Channel, inside: f64) -> String {
+    with_unit(channel, channel.logged_difference(inside))
+}
+
+fn with_unit(channel: &Channel, logged: f64) -> String {
+    let step = channel.logged_difference(channel.resolution()).abs();
+    let decimals = if step > 0.0 && step < 1.0 { (-step.log10()).ceil().clamp(0.0, 6.0) as usize } else { 0 };
+    let decimals = if step > 0.0 {
+        decimals
+    } else if logged.abs() < 10.0 {
+        3
+    } else {
+        1
+    };
+    match channel.unit.symbol {
+        "" => format!("{logged:.decimals$}"),
+        symbol => format!("{logged:.decimals$} {symbol}"),
+    }
+}
