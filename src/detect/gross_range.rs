@@ -323,7 +323,7 @@ mod tests {
     fn lean_readings_have_no_upper_bound() {
         let bench = Bench::new(10.0, 20).channel(Role::Lambda, |t| 0.8 + 30.0 * t);
         assert!(bench.findings(&GrossRange, Role::Lambda).is_empty());
-        let rich = Bench::new(10.0, 20).values(Role::Lambda, vec![0.55, 0.2].repeat(10));
+        let rich = Bench::new(10.0, 20).values(Role::Lambda, [0.55, 0.2].repeat(10));
         let flags: Vec<Flag> = rich.findings(&GrossRange, Role::Lambda).iter().map(|f| f.flag).collect();
         assert_eq!(flags[..2], [Flag::Suspect, Flag::Bad]);
     }

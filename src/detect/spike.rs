@@ -432,11 +432,11 @@ mod tests {
     #[test]
     fn lambda_shown_for_less_than_a_frame_was_made_behind_the_link() {
         // A 10 Hz link in a 100 Hz log.
-        let bench = |width: usize| {
+        let bench = |width: i32| {
             let values = (0..2_000)
                 .map(|row| {
                     let base = 0.80 + 0.002 * f64::from(row / 10 % 3);
-                    if (1_003..1_003 + width as i32).contains(&row) { 1.20 } else { base }
+                    if (1_003..1_003 + width).contains(&row) { 1.20 } else { base }
                 })
                 .collect();
             Bench::new(100.0, 2_000).values(Role::Lambda, values).measured(|m| {

@@ -73,15 +73,15 @@ mod tests {
     #[test]
     fn every_value_is_fresh_where_nothing_is_held() {
         let values = [1.0, 1.0, f64::NAN, 1.0];
-        assert_eq!(rows(&values, &[0.0, 0.1, 0.2, 0.3], &[0..4], None), [0, 1, 3]);
+        assert_eq!(rows(&values, &[0.0, 0.1, 0.2, 0.3], std::slice::from_ref(&(0..4)), None), [0, 1, 3]);
     }
 
     #[test]
     fn repeats_within_a_frame_are_not_fresh_and_a_standing_value_is_after_a_frame_and_a_half() {
         let values = [1.0, 1.0, 1.0, 2.0, 2.0, 2.0, 2.0, 2.0, 3.0];
         let time_s: Vec<f64> = (0..9).map(|i| 0.1 * f64::from(i)).collect();
-        assert_eq!(rows(&values, &time_s, &[0..9], Some(0.3)), [0, 3, 8]);
-        assert_eq!(rows(&[1.0; 9], &time_s, &[0..9], Some(0.2)), [0, 3, 6]);
+        assert_eq!(rows(&values, &time_s, std::slice::from_ref(&(0..9)), Some(0.3)), [0, 3, 8]);
+        assert_eq!(rows(&[1.0; 9], &time_s, std::slice::from_ref(&(0..9)), Some(0.2)), [0, 3, 6]);
     }
 
     #[test]
