@@ -19,6 +19,7 @@ mod lambda_step;
 mod pace;
 mod rate_of_change;
 mod spike;
+mod supply_sag;
 mod time_gap;
 mod time_order;
 
@@ -35,6 +36,7 @@ pub static ALL: &[&dyn Detector] = &[
     &rate_of_change::RateOfChange,
     &spike::Spike,
     &lambda_step::LambdaStep,
+    &supply_sag::SupplySag,
 ];
 
 /// Whether a detector's findings move trust.

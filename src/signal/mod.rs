@@ -11,8 +11,10 @@ pub mod robust;
 pub mod runs;
 pub mod series;
 pub mod slew;
+pub mod step;
 pub mod trend;
 pub mod uncertainty;
+pub mod wire;
 
 #[cfg(test)]
 pub(crate) mod reference;

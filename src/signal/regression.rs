@@ -4,6 +4,8 @@ use linfa_linalg::qr::QR;
 use linfa_linalg::triangular::{SolveTriangularInplace, UPLO};
 use ndarray::{Array1, Array2, ArrayView1, ArrayView2, Axis};
 
+use super::robust::median_in_place;
+
 /// A straight line with its statistics.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Line {
@@ -189,9 +191,8 @@ pub fn median_line(x: &[f64], y: &[f64]) -> Option<MedianLine> {
         return None;
     }
     slopes.sort_unstable_by(f64::total_cmp);
-    let slope = middle(&slopes)?;
+    let slope = slopes[slopes.len() / 2];
     let mut offsets: Vec<f64> = points.iter().map(|(a, b)| b - slope * a).collect();
-    offsets.sort_unstable_by(f64::total_cmp);
     let count = n as f64;
     let half = 1.959_964 * (count * (count - 1.0) * (2.0 * count + 5.0) / 18.0).sqrt();
     let total = slopes.len() as f64;
@@ -200,22 +201,15 @@ pub fn median_line(x: &[f64], y: &[f64]) -> Option<MedianLine> {
         slope,
         low: at((0.5 * (total - half)).floor()),
         high: at((0.5 * (total + half)).ceil()),
-        intercept: middle(&offsets)?,
+        intercept: median_in_place(&mut offsets)?,
         count: n,
     })
-}
-
-fn middle(sorted: &[f64]) -> Option<f64> {
-    let n = sorted.len();
-    let upper = *sorted.get(n / 2)?;
-    Some(if n % 2 == 1 { upper } else { 0.5 * (upper + sorted[n / 2 - 1]) })
 }
 
 /// 1.4826 times the median size: residuals are meant to lie about zero.
 fn spread_about_zero(residual: &[f64]) -> Option<f64> {
     let mut size: Vec<f64> = residual.iter().map(|r| r.abs()).collect();
-    size.sort_unstable_by(f64::total_cmp);
-    Some(1.482_602 * middle(&size)?)
+    Some(1.482_602 * median_in_place(&mut size)?)
 }
 
 #[cfg(test)]

@@ -1,0 +1,785 @@
+//! Supply voltage too low, too high or too far below its reference, and what that means for the mixture reading.
+
+use std::ops::Range;
+
+use super::{
+    Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
+};
+use crate::flag::Flag;
+use crate::log::{Channel, Clock, Dimension, Role};
+use crate::signal::{regression, robust, runs, step, wire};
+
+/// See its text in `sondeproof explain supply_sag`.
+pub(super) struct SupplySag;
+
+static SUSPECT: Limit = Limit {
+    name: "suspect_v",
+    unit: "V",
+    default: 10.5,
+    range: (6.0, 13.0),
+    why: "lower end of ISO 16750-2 supply code D (10.5 to 16 V); the sensor element's own sheet asks for 10.8 V. \
+          The rig's `sensor.supply_min_v` goes before it",
+};
+static BAD: Limit = Limit {
+    name: "bad_v",
+    unit: "V",
+    default: 9.0,
+    range: (4.0, 12.0),
+    why: "lower end of ISO 16750-2 supply code C (9 to 16 V); a 9 V heater has no reserve left. A lower \
+          `sensor.supply_min_v` in the rig goes before it",
+};
+static INVALID: Limit = Limit {
+    name: "invalid_v",
+    unit: "V",
+    default: 6.0,
+    range: (3.0, 9.0),
+    why: "below every 12 V supply code of ISO 16750-2 (code A: 6 to 16 V)",
+};
+static HIGH: Limit = Limit {
+    name: "high_v",
+    unit: "V",
+    default: 16.0,
+    range: (14.5, 20.0),
+    why: "upper end of every 12 V supply code of ISO 16750-2",
+};
+static HOLD: Limit = Limit {
+    name: "hold_s",
+    unit: "s",
+    default: 1.0,
+    range: (0.05, 30.0),
+    why: "a hot element keeps its temperature over shorter sags (assumed)",
+};
+static RECOVERY: Limit = Limit {
+    name: "recovery_s",
+    unit: "s",
+    default: 10.0,
+    range: (0.0, 60.0),
+    why: "light-off of a cold element takes up to 10 s (data sheet of a planar sensor)",
+};
+static DROP: Limit = Limit {
+    name: "drop_share",
+    unit: "1",
+    default: 0.03,
+    range: (0.005, 0.2),
+    why: "ABYC E-11: 3 % of the nominal 12 V for electronic equipment (10 % for what is not critical)",
+};
+static LOOP: Limit = Limit {
+    name: "loop_ohm",
+    unit: "Ohm",
+    default: 0.1,
+    range: (0.01, 2.0),
+    why: "a healthy supply loop has 50 to 100 milliohm (from memory); 3 m there and back of 0.75 mm2 have 0.156",
+};
+static RIPPLE: Limit = Limit {
+    name: "ripple_v",
+    unit: "V",
+    default: 0.5,
+    range: (0.1, 5.0),
+    why: "peak to peak; a charging fault and a source of interference (common practice, no source)",
+};
+
+static LOWEST: Field = Field { name: "extreme_v", unit: "V" };
+static LIMIT: Field = Field { name: "limit_v", unit: "V" };
+static LASTED: Field = Field { name: "lasted_s", unit: "s" };
+static DROPPED: Field = Field { name: "drop_v", unit: "V" };
+static SHARE: Field = Field { name: "drop_share", unit: "1" };
+static OHM: Field = Field { name: "loop_ohm", unit: "Ohm" };
+static OHM_LOW: Field = Field { name: "loop_low_ohm", unit: "Ohm" };
+static OHM_HIGH: Field = Field { name: "loop_high_ohm", unit: "Ohm" };
+static OFFSET: Field = Field { name: "offset_v", unit: "V" };
+static STEP: Field = Field { name: "step_v", unit: "V" };
+static STEPS: Field = Field { name: "steps", unit: "1" };
+
+const NOMINAL_V: f64 = 12.0;
+/// Nominal 24 V systems stand above this; the limits here are those of 12 V.
+const TWELVE_V_SYSTEM_V: f64 = 18.0;
+/// Channel skew times dV/dt is the main bias of the drop, so samples this near to a load step are left out.
+const SKIP_S: f64 = 0.2;
+/// Load step that counts, A; and the range of current that lets a resistance be told.
+const LOAD_STEP_A: f64 = 0.5;
+/// The age up to which a reading of the other voltage is compared, s.
+const STALE_S: f64 = 1.0;
+
+static META: Meta = Meta {
+    name: "supply_sag",
+    stage: Stage::Scored,
+    phase: Phase::Samples,
+    scope: Scope::Channel,
+    summary: "supply voltage outside what the mixture sensor's controller needs, or far below its reference",
+    applies_to: &[Role::SupplyVoltage, Role::BatteryVoltage, Role::Lambda, Role::Afr],
+    needs: &[],
+    method: "The voltage against the supply codes of ISO 16750-2: under 10.5 V for longer than `hold_s` suspect, over \
+             16 V likewise, and ripple of 0.5 V that turns at least four times in a second. The mixture reading in \
+             those rows: suspect at 9 to 10.5 V, bad below 9 V (or below the rig's `sensor.supply_min_v` where that \
+             is lower), bad below 6 V until the sensor can be warm again.\n\n\
+             With both voltages: drop = reference - supply, against 3 % and 10 % of 12 V. Where a current is logged, \
+             `drop = I R + offset` by the median of slopes, leaving out 0.2 s around load steps; else only the \
+             heights of the drop's steps can be told: R cannot, and an offset between two instruments looks the \
+             same as a steady load.",
+    assumes: "A nominal 12 V system. The supply channel is measured at the controller or logger, the battery channel \
+              closer to the battery. Both instruments agree to well below 0.36 V.",
+    misses: "A dip shorter than the row period; with one voltage only, any loss between battery and controller. The \
+             flag on a voltage channel marks the state, the reading itself may be true: a statement about the lowest \
+             supply must count those rows. A sag also slows fuel pump and injectors, so it proves nothing about the \
+             mixture.",
+    gaps: Gaps::Break,
+    limits: &[&SUSPECT, &BAD, &INVALID, &HIGH, &HOLD, &RECOVERY, &DROP, &LOOP, &RIPPLE],
+    evidence: &[
+        &LOWEST, &LIMIT, &LASTED, &DROPPED, &SHARE, &OHM, &OHM_LOW, &OHM_HIGH, &OFFSET, &STEP, &STEPS,
+    ],
+    sources: &[
+        "ISO 16750-2:2010 Table 1, supply codes A to D of 12 V systems",
+        "ABYC E-11, 3 % and 10 % voltage drop",
+        "IEC 60228 class 5 for the wire named in messages",
+        "data sheet of a planar two-cell wideband sensor: supply 10.8 to 16.5 V, light-off within 10 s",
+    ],
+};
+
+impl Detector for SupplySag {
+    fn meta(&self) -> &'static Meta {
+        &META
+    }
+
+    fn run(&self, channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Outcome {
+        let bounds = Bounds::of(view, limits);
+        let found = if channel.role.is_mixture() {
+            mixture(channel, view, &bounds)
+        } else {
+            voltage(channel, view, &bounds, limits)
+        };
+        match found {
+            Ok(mut findings) => {
+                findings.sort_by_key(|finding| (finding.rows.start, finding.rows.end));
+                Outcome::Ran { evaluated: Evaluated::All, findings }
+            }
+            Err(because) => Outcome::NotRun { because },
+        }
+    }
+}
+
+/// The limits in force for this rig.
+struct Bounds {
+    suspect_v: f64,
+    bad_v: f64,
+    invalid_v: f64,
+    high_v: f64,
+    hold_s: f64,
+    recovery_s: f64,
+    /// What sets `suspect_v`.
+    basis: &'static str,
+}
+
+impl Bounds {
+    fn of(view: &View<'_>, limits: &Limits<'_>) -> Self {
+        let (suspect_v, bad_v) = (limits.get(&SUSPECT), limits.get(&BAD));
+        let stated = view.rig.sensor.supply_min_v.filter(|v| v.is_finite() && *v > 0.0);
+        Self {
+            suspect_v: stated.map_or(suspect_v, |stated| stated.max(bad_v)),
+            bad_v: stated.map_or(bad_v, |stated| stated.min(bad_v)),
+            invalid_v: limits.get(&INVALID),
+            high_v: limits.get(&HIGH),
+            hold_s: limits.get(&HOLD),
+            recovery_s: limits.get(&RECOVERY),
+            basis: if stated.is_some() { "the controller's stated minimum" } else { "ISO 16750-2 code D" },
+        }
+    }
+}
+
+/// Readings of a voltage, empty rows left out.
+struct Series {
+    row: Vec<usize>,
+    time_s: Vec<f64>,
+    volt: Vec<f64>,
+    period_s: f64,
+}
+
+impl Series {
+    fn of(channel: &Channel, clock: &Clock, rows: Range<usize>) -> Self {
+        let values = channel.values();
+        let row: Vec<usize> =
+            rows.filter(|row| values.get(*row).is_some_and(|volt| volt.is_finite())).collect();
+        Self {
+            time_s: row.iter().map(|row| clock.time_s[*row]).collect(),
+            volt: row.iter().map(|row| values[*row]).collect(),
+            period_s: channel.measured.sample_period_s.or(clock.period_s).unwrap_or(0.0),
+            row,
+        }
+    }
+
+    /// How long samples stand for, s.
+    fn length_s(&self, samples: &Range<usize>) -> f64 {
+        self.time_s[samples.end - 1] - self.time_s[samples.start] + self.period_s
+    }
+
+    /// Rows of the log up to the next reading.
+    fn rows(&self, samples: &Range<usize>) -> Range<usize> {
+        let last = self.row[samples.end - 1] + 1;
+        self.row[samples.start]..self.row.get(samples.end).copied().unwrap_or(last).max(last)
+    }
+}
+
+fn credible(channel: &Channel, bounds: &Bounds) -> Result<(), String> {
+    let Some(centre) = robust::median(channel.values()).filter(|centre| centre.is_finite()) else {
+        return Err(format!("{} holds no voltage", channel.name));
+    };
+    if centre > TWELVE_V_SYSTEM_V {
+        return Err(format!(
+            "{} stands at {centre:.1} V: not a 12 V system, for which alone limits are known here",
+            channel.name
+        ));
+    }
+    if centre < bounds.invalid_v {
+        return Err(format!(
+            "{} stands at {centre:.1} V for most of the log: no controller works on that, so it is not the reading of \
+             a supply",
+            channel.name
+        ));
+    }
+    Ok(())
+}
+
+fn voltage(
+    channel: &Channel,
+    view: &View<'_>,
+    bounds: &Bounds,
+    limits: &Limits<'_>,
+) -> Result<Vec<Finding>, String> {
+    credible(channel, bounds)?;
+    let clock = &view.log.clock;
+    let mut findings = Vec::new();
+    for segment in &clock.segments {
+        let series = Series::of(channel, clock, segment.clone());
+        levels(channel, view, &series, bounds, &mut findings);
+        ripple(channel, &series, limits.get(&RIPPLE), &mut findings);
+    }
+    if channel.role == Role::SupplyVoltage
+        && let Some(reference) = view.log.role(Role::BatteryVoltage)
+        && credible(reference, bounds).is_ok()
+    {
+        drops(channel, reference, view, bounds.hold_s, limits, &mut findings);
+    }
+    Ok(findings)
+}
+
+fn levels(channel: &Channel, view: &View<'_>, series: &Series, bounds: &Bounds, findings: &mut Vec<Finding>) {
+    let other = match channel.role {
+        Role::SupplyVoltage => Role::BatteryVoltage,
+        _ => Role::SupplyVoltage,
+    };
+    let compared = if view.log.role(other).is_some() {
+        String::new()
+    } else {
+        format!(" (no {} in the log to compare with)", other.label())
+    };
+    for samples in runs::of(series.volt.len(), |k| series.volt[k] < bounds.suspect_v) {
+        let lasted_s = series.length_s(&samples);
+        let lowest = series.volt[samples.clone()].iter().copied().fold(f64::INFINITY, f64::min);
+        if lasted_s < bounds.hold_s && lowest >= bounds.bad_v {
+            continue;
+        }
+        findings.push(Finding::new(
+            series.rows(&samples),
+            Flag::Suspect,
+            format!(
+                "{} was below {:.1} V ({}) for {lasted_s:.2} s, lowest {lowest:.2} V{compared}",
+                channel.name, bounds.suspect_v, bounds.basis
+            ),
+            vec![(&LOWEST, lowest), (&LIMIT, bounds.suspect_v), (&LASTED, lasted_s)],
+        ));
+    }
+    for samples in runs::of(series.volt.len(), |k| series.volt[k] > bounds.high_v) {
+        let lasted_s = series.length_s(&samples);
+        if lasted_s < bounds.hold_s {
+            continue;
+        }
+        let highest = series.volt[samples.clone()].iter().copied().fold(0.0, f64::max);
+        findings.push(Finding::new(
+            series.rows(&samples),
+            Flag::Suspect,
+            format!(
+                "{} was above {:.1} V (upper end of every 12 V code of ISO 16750-2) for {lasted_s:.2} s, highest \
+                 {highest:.2} V: a charging fault, and interference must be expected",
+                channel.name, bounds.high_v
+            ),
+            vec![(&LOWEST, highest), (&LIMIT, bounds.high_v), (&LASTED, lasted_s)],
+        ));
+    }
+}
+
+/// Swings of at least `least_v` that turn four times or more within a second.
+fn ripple(channel: &Channel, series: &Series, least_v: f64, findings: &mut Vec<Finding>) {
+    let turns = turning_points(&series.volt, least_v);
+    let mut spans: Vec<Range<usize>> = Vec::new();
+    for group in turns.windows(5) {
+        if series.time_s[group[4]] - series.time_s[group[0]] <= 1.0 {
+            match spans.last_mut() {
+                Some(last) if last.end > group[0] => last.end = group[4] + 1,
+                _ => spans.push(group[0]..group[4] + 1),
+            }
+        }
+    }
+    for span in spans {
+        let (low, high) = series.volt[span.clone()]
+            .iter()
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(*v), high.max(*v)));
+        let lasted_s = series.length_s(&span);
+        findings.push(Finding::new(
+            series.rows(&span),
+            Flag::Suspect,
+            format!(
+                "{} swings by {:.2} V peak to peak for {lasted_s:.1} s; limit {least_v} V: a charging fault or a loose \
+                 contact, and interference must be expected",
+                channel.name,
+                high - low
+            ),
+            vec![(&STEP, high - low), (&LIMIT, least_v), (&LASTED, lasted_s)],
+        ));
+    }
+}
+
+/// Samples at which a swing of at least `least` ends.
+fn turning_points(values: &[f64], least: f64) -> Vec<usize> {
+    let mut turns = Vec::new();
+    let (mut low, mut high, mut rising) = (0, 0, None);
+    for (k, v) in values.iter().enumerate() {
+        if *v > values[high] {
+            high = k;
+        }
+        if *v < values[low] {
+            low = k;
+        }
+        if rising != Some(true) && v - values[low] >= least {
+            turns.push(low);
+            (rising, high) = (Some(true), k);
+        } else if rising != Some(false) && values[high] - v >= least {
+            turns.push(high);
+            (rising, low) = (Some(false), k);
+        }
+    }
+    turns
+}
+
+/// Reference minus supply, one for each supply reading that has a recent reference reading.
+struct Drop {
+    series: Series,
+    /// Samples in which something moved, so that skew spoils the difference.
+    moving: Vec<bool>,
+    current: Option<Vec<f64>>,
+}
+
+fn drops(
+    channel: &Channel,
+    reference: &Channel,
+    view: &View<'_>,
+    hold_s: f64,
+    limits: &Limits<'_>,
+    findings: &mut Vec<Finding>,
+) {
+    let clock = &view.log.clock;
+    let current = view.log.channels.iter().find(|c| c.unit.dimension == Dimension::Current && c.count() > 2);
+    let all: Vec<Drop> = clock
+        .segments
+        .iter()
+        .map(|segment| Drop::of(channel, reference, current, clock, segment.clone()))
+        .collect();
+    let load = Load::of(&all);
+    let limit_v = limits.get(&DROP) * NOMINAL_V;
+    let slack_v = channel.resolution().max(reference.resolution());
+    for drop in &all {
+        let volt = &drop.series.volt;
+        let far = |k: usize| volt[k].abs() > limit_v + slack_v && !drop.moving[k];
+        let spans = runs::join(runs::of(volt.len(), far), |end, start| {
+            drop.series.time_s[start] - drop.series.time_s[end - 1] <= hold_s
+        });
+        for span in spans {
+            // Half of a joined stretch may lie inside the limit: the middle of all must not.
+            let middle = robust::median(&volt[span.clone()]).map_or(0.0, f64::abs);
+            if drop.series.length_s(&span) >= hold_s && middle > limit_v + 0.5 * slack_v {
+                findings.push(drop_finding(channel, reference, drop, &span, limit_v, &load));
+            }
+        }
+    }
+    if let Load::Known { line, rows, .. } = &load
+        && line.low > limits.get(&LOOP)
+        && findings.iter().all(|finding| finding.rows.end <= rows.start || finding.rows.start >= rows.end)
+    {
+        findings.push(Finding::new(
+            rows.clone(),
+            Flag::Suspect,
+            format!(
+                "{}: {}; a healthy loop has less than {} Ohm",
+                channel.name,
+                load.text(),
+                limits.get(&LOOP)
+            ),
+            load.evidence(),
+        ));
+    }
+}
+
+fn drop_finding(
+    channel: &Channel,
+    reference: &Channel,
+    drop: &Drop,
+    span: &Range<usize>,
+    limit_v: f64,
+    load: &Load,
+) -> Finding {
+    let lasted_s = drop.series.length_s(span);
+    let dropped = robust::median(&drop.series.volt[span.clone()]).unwrap_or(0.0);
+    let share = dropped / NOMINAL_V;
+    let mut evidence = vec![(&DROPPED, dropped), (&SHARE, share), (&LIMIT, limit_v), (&LASTED, lasted_s)];
+    evidence.extend(load.evidence());
+    let message = if dropped < 0.0 {
+        format!(
+            "{} stands {:.2} V above its reference {} for {lasted_s:.1} s: no wire does that, one of the two \
+             instruments is off",
+            channel.name, -dropped, reference.name
+        )
+    } else {
+        let rule = if share > 0.10 { "the 10 % rule for any load" } else { "the 3 % rule for electronics" };
+        format!(
+            "{} stands {dropped:.2} V ({:.1} % of {NOMINAL_V} V) below {} for {lasted_s:.1} s, beyond {rule}; {}",
+            channel.name,
+            share * 100.0,
+            reference.name,
+            load.text()
+        )
+    };
+    Finding::new(drop.series.rows(span), Flag::Suspect, message, evidence)
+}
+
+impl Drop {
+    fn of(
+        supply: &Channel,
+        reference: &Channel,
+        current: Option<&Channel>,
+        clock: &Clock,
+        rows: Range<usize>,
+    ) -> Self {
+        let (volt, held, amps) = (supply.values(), reference.values(), current.map(Channel::values));
+        let mut last: Option<(f64, f64)> = None;
+        let mut last_amps: Option<f64> = None;
+        let (mut row, mut time_s, mut drop, mut load) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+        for at in rows {
+            let now_s = clock.time_s[at];
+            if held[at].is_finite() {
+                last = Some((now_s, held[at]));
+            }
+            if let Some(now) = amps.map(|amps| amps[at]).filter(|now| now.is_finite()) {
+                last_amps = Some(now);
+            }
+            if let Some((then_s, v)) = last
+                && volt[at].is_finite()
+                && now_s - then_s <= STALE_S
+            {
+                row.push(at);
+                time_s.push(now_s);
+                drop.push(v - volt[at]);
+                load.push(last_amps.unwrap_or(f64::NAN));
+            }
+        }
+        let steps: Vec<f64> = (1..drop.len())
+            .filter(|k| {
+                (load[*k] - load[k - 1]).abs() >= LOAD_STEP_A || (drop[*k] - drop[k - 1]).abs() >= 0.5
+            })
+            .map(|k| time_s[k])
+            .collect();
+        let moving = time_s
+            .iter()
+            .map(|t| {
+                let next = steps.partition_point(|s| s < t);
+                steps.get(next).is_some_and(|s| s - t <= SKIP_S)
+                    || next.checked_sub(1).is_some_and(|k| t - steps[k] <= SKIP_S)
+            })
+            .collect();
+        let period_s = supply.measured.sample_period_s.or(clock.period_s).unwrap_or(0.0);
+        let series = Series { row, time_s, volt: drop, period_s };
+        Self { series, moving, current: current.map(|_| load) }
+    }
+}
+
+/// What can be said of the loop between reference and supply.
+enum Load {
+    /// A current spans enough to tell the resistance.
+    Known { line: regression::MedianLine, rows: Range<usize> },
+    /// The drop moves in steps, but nothing says which current makes them.
+    Steps { count: usize, height_v: f64 },
+    /// The drop never moves.
+    Steady,
+}
+
+impl Load {
+    fn of(all: &[Drop]) -> Self {
+        let (mut x, mut y, mut row) = (Vec::new(), Vec::new(), Vec::new());
+        for drop in all {
+            let Some(current) = &drop.current else { continue };
+            for (k, amps) in current.iter().enumerate() {
+                if amps.is_finite() && !drop.moving[k] {
+                    x.push(*amps);
+                    y.push(drop.series.volt[k]);
+                    row.push(drop.series.row[k]);
+                }
+            }
+        }
+        let range = |share| robust::quantile_in_place(&mut x.clone(), share);
+        if let (Some(low), Some(high)) = (range(0.05), range(0.95))
+            && high - low >= LOAD_STEP_A
+            && let Some(line) = regression::median_line(&x, &y)
+        {
+            let heavy = runs::of(x.len(), |k| x[k] >= high - 0.1 * (high - low));
+            let longest = heavy.into_iter().max_by_key(std::iter::ExactSizeIterator::len);
+            let rows = longest.map_or(0..0, |span| row[span.start]..row[span.end - 1] + 1);
+            return Self::Known { line, rows };
+        }
+        let shape = step::Shape { window_s: 1.0, rise_s: 0.3, least: 0.1 };
+        let heights: Vec<f64> = all
+            .iter()
+            .flat_map(|drop| step::level_steps(&drop.series.time_s, &drop.series.volt, &shape))
+            .map(|step| step.height.abs())
+            .collect();
+        match robust::median(&heights) {
+            Some(height_v) => Self::Steps { count: heights.len(), height_v },
+            None => Self::Steady,
+        }
+    }
+
+    fn text(&self) -> String {
+        match self {
+            Self::Known { line, .. } => {
+                let wire = wire::resistance_ohm(0.75, 2.0 * 3.0).unwrap_or(0.0);
+                format!(
+                    "the drop follows the current with {:.0} mOhm ({:.0} to {:.0}) and an offset of {:.2} V; 3 m there and \
+                     back of 0.75 mm² have {:.0} mOhm",
+                    line.slope * 1e3,
+                    line.low * 1e3,
+                    line.high * 1e3,
+                    line.intercept,
+                    wire * 1e3
+                )
+            }
+            Self::Steps { count, height_v } => format!(
+                "it moves in {count} steps of about {height_v:.2} V as loads switch; without a current channel the \
+                 resistance cannot be told"
+            ),
+            Self::Steady => {
+                "it does not move with any load, so a resistance cannot be told from an offset between the \
+                             two instruments"
+                    .to_owned()
+            }
+        }
+    }
+
+    fn evidence(&self) -> Vec<(&'static Field, f64)> {
+        match self {
+            Self::Known { line, .. } => vec![
+                (&OHM, line.slope),
+                (&OHM_LOW, line.low),
+                (&OHM_HIGH, line.high),
+                (&OFFSET, line.intercept),
+            ],
+            Self::Steps { count, height_v } => vec![(&STEPS, *count as f64), (&STEP, *height_v)],
+            Self::Steady => Vec::new(),
+        }
+    }
+}
+
+/// What the supply means for the mixture reading of the same rows.
+fn mixture(channel: &Channel, view: &View<'_>, bounds: &Bounds) -> Result<Vec<Finding>, String> {
+    let log = view.log;
+    let Some(supply) = log.role(Role::SupplyVoltage).or_else(|| log.role(Role::BatteryVoltage)) else {
+        return Err("the log has neither a supply voltage nor a battery voltage".to_owned());
+    };
+    credible(supply, bounds)?;
+    let mut findings = Vec::new();
+    for segment in &log.clock.segments {
+        let series = Series::of(supply, &log.clock, segment.clone());
+        let below = |limit_v: f64| runs::of(series.volt.len(), |k| series.volt[k] < limit_v);
+        let long = below(bounds.suspect_v).into_iter().filter(|run| series.length_s(run) >= bounds.hold_s);
+        let suspect = long.map(|run| Sag { run, flag: Flag::Suspect, limit_v: bounds.suspect_v });
+        let bad = below(bounds.bad_v).into_iter();
+        let bad = bad.map(|run| Sag { run, flag: Flag::Bad, limit_v: bounds.bad_v });
+        findings
+            .extend(suspect.chain(bad).map(|sag| consequence(channel, supply, view, &series, &sag, bounds)));
+    }
+    Ok(findings)
+}
+
+/// A stretch of low supply and what it makes of the mixture reading.
+struct Sag {
+    run: Range<usize>,
+    flag: Flag,
+    limit_v: f64,
+}
+
+fn consequence(
+    channel: &Channel,
+    supply: &Channel,
+    view: &View<'_>,
+    series: &Series,
+    Sag { run, flag, limit_v }: &Sag,
+    bounds: &Bounds,
+) -> Finding {
+    let lasted_s = series.length_s(run);
+    let lowest = series.volt[run.clone()].iter().copied().fold(f64::INFINITY, f64::min);
+    let mut rows = series.rows(run);
+    let mut after = String::new();
+    if lowest < bounds.invalid_v {
+        let until_s = series.time_s[run.end - 1] + bounds.recovery_s;
+        rows.end = rows.end.max(view.log.clock.rows_between(0.0, until_s).end);
+        after = format!(", and for {:.0} s after it, until the sensor can be warm again", bounds.recovery_s);
+    }
+    let at_best = if supply.role == Role::BatteryVoltage { ", at best that of the battery" } else { "" };
+    Finding::new(
+        rows,
+        *flag,
+        format!(
+            "{} was read with {} at {lowest:.2} V{at_best}, below {limit_v:.1} V for {lasted_s:.2} s{after}: it may \
+             stand for the controller and not for the gas; the same sag may have leaned the engine",
+            channel.name, supply.name
+        ),
+        vec![(&LOWEST, lowest), (&LIMIT, *limit_v), (&LASTED, lasted_s)],
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::detect::testing::{Bench, Noise, because, evidence, quantised};
+    use crate::log::Unit;
+
+    fn dip(from_s: f64, to_s: f64, volt: f64) -> impl FnMut(f64) -> f64 {
+        move |t| if (from_s..to_s).contains(&t) { volt } else { 13.8 }
+    }
+
+    fn bench(volt: impl FnMut(f64) -> f64) -> Bench {
+        Bench::new(20.0, 1200).channel(Role::SupplyVoltage, volt).channel(Role::Lambda, |_| 0.85)
+    }
+
+    #[test]
+    fn supply_codes_set_the_flag_of_the_mixture_reading() {
+        // ISO 16750-2:2010: code D from 10.5 V, C from 9 V, B from 8 V, A from 6 V.
+        for (volt, flags) in [
+            (10.6, vec![]),
+            (10.0, vec![Flag::Suspect]),
+            (8.5, vec![Flag::Suspect, Flag::Bad]),
+            (5.5, vec![Flag::Suspect, Flag::Bad]),
+        ] {
+            let found = bench(dip(20.0, 22.0, volt)).findings(&SupplySag, Role::Lambda);
+            assert_eq!(found.iter().map(|f| f.flag).collect::<Vec<_>>(), flags, "{volt} V: {found:?}");
+        }
+    }
+
+    #[test]
+    fn short_sag_is_passed_at_ten_volt_but_not_at_eight() {
+        assert!(bench(dip(20.0, 20.5, 10.0)).findings(&SupplySag, Role::Lambda).is_empty());
+        let found = bench(dip(20.0, 20.1, 8.0)).findings(&SupplySag, Role::Lambda);
+        assert_eq!((found.len(), found[0].flag, found[0].rows.clone()), (1, Flag::Bad, 400..402));
+    }
+
+    #[test]
+    fn below_six_volt_the_reading_is_bad_until_the_sensor_can_be_warm() {
+        let found = bench(dip(20.0, 20.1, 5.0)).findings(&SupplySag, Role::Lambda);
+        let end_s = (found[0].rows.end - 1) as f64 / 20.0;
+        assert!((end_s - 30.05).abs() < 0.11, "{end_s}");
+    }
+
+    #[test]
+    fn stated_minimum_of_the_controller_goes_first() {
+        let stated = |v, volt| {
+            bench(dip(20.0, 22.0, volt))
+                .rig(|rig| rig.sensor.supply_min_v = Some(v))
+                .findings(&SupplySag, Role::Lambda)
+                .iter()
+                .map(|f| f.flag)
+                .collect::<Vec<_>>()
+        };
+        assert!(stated(6.5, 9.5).is_empty());
+        assert_eq!(stated(6.5, 8.0), [Flag::Suspect]);
+        assert_eq!(stated(11.5, 11.0), [Flag::Suspect]);
+    }
+
+    #[test]
+    fn battery_alone_is_judged_and_says_what_is_missing() {
+        let bench = Bench::new(20.0, 1200)
+            .channel(Role::BatteryVoltage, dip(20.0, 22.0, 8.0))
+            .channel(Role::Lambda, |_| 0.85);
+        let found = bench.findings(&SupplySag, Role::BatteryVoltage);
+        assert_eq!((found.len(), found[0].flag), (1, Flag::Suspect));
+        assert!(found[0].message.contains("to compare with"), "{}", found[0].message);
+        let found = bench.findings(&SupplySag, Role::Lambda);
+        assert!(found[0].message.contains("at best that of the battery"), "{}", found[0].message);
+    }
+
+    fn loaded(ohm: f64, with_current: bool) -> Bench {
+        let mut noise = Noise::new(5);
+        let amps = |t: f64| if (t / 7.0) as u64 % 2 == 1 { 5.0 } else { 1.0 };
+        let supply: Vec<f64> = (0..2400)
+            .map(|row| quantised(13.8 - 0.02 - ohm * amps(f64::from(row) / 20.0) + 0.01 * noise.next(), 0.02))
+            .collect();
+        let bench = Bench::new(20.0, 2400).channel(Role::BatteryVoltage, |_| 13.8);
+        let bench = bench.values(Role::SupplyVoltage, supply).measured(|m| m.resolution = Some(0.02));
+        if !with_current {
+            return bench;
+        }
+        let unit = Unit::inside(Dimension::Current);
+        let values = bench.log.clock.time_s.iter().map(|t| amps(*t)).collect();
+        bench.add(Channel::new("load".to_owned(), Role::Other, unit, values, None))
+    }
+
+    #[test]
+    fn resistance_is_fitted_where_a_current_is_logged() {
+        let found = loaded(0.2, true).findings(&SupplySag, Role::SupplyVoltage);
+        assert!(!found.is_empty());
+        assert!((evidence(&found[0], "loop_ohm") - 0.2).abs() < 0.005, "{:?}", found[0].evidence);
+        assert!((evidence(&found[0], "offset_v") - 0.02).abs() < 0.02);
+        assert!((evidence(&found[0], "drop_v") - 1.02).abs() < 0.03);
+        assert!(loaded(0.04, true).findings(&SupplySag, Role::SupplyVoltage).is_empty());
+        // 0.06 Ohm at 5 A stays within 3 % of 12 V, but not within a loop limit of 0.05 Ohm.
+        let found = loaded(0.06, true).limit("supply_sag.loop_ohm", 0.05);
+        let found = found.findings(&SupplySag, Role::SupplyVoltage);
+        assert!(found.len() == 1 && found[0].message.contains("healthy loop"), "{found:?}");
+    }
+
+    #[test]
+    fn without_a_current_only_the_steps_are_told() {
+        let found = loaded(0.2, false).findings(&SupplySag, Role::SupplyVoltage);
+        assert!(found[0].message.contains("resistance cannot be told"), "{}", found[0].message);
+        assert!((evidence(&found[0], "step_v") - 0.8).abs() < 0.03);
+    }
+
+    #[test]
+    fn drop_rule_is_three_percent_of_twelve_volt() {
+        let at = |drop: f64| {
+            Bench::new(20.0, 400)
+                .channel(Role::BatteryVoltage, |_| 13.8)
+                .channel(Role::SupplyVoltage, move |_| 13.8 - drop)
+                .findings(&SupplySag, Role::SupplyVoltage)
+        };
+        assert!(at(0.35).is_empty());
+        assert!(at(0.37)[0].message.contains("3 % rule"));
+        assert!(at(1.25)[0].message.contains("10 % rule"));
+        assert!(at(-0.5)[0].message.contains("no wire does that"));
+    }
+
+    #[test]
+    fn ripple_is_told_from_a_load_step() {
+        let found = bench(|t| {
+            13.8 + if ((t * 10.0) as u64).is_multiple_of(2) && t > 5.0 && t < 8.0 { 0.7 } else { 0.0 }
+        });
+        let found = found.findings(&SupplySag, Role::SupplyVoltage);
+        assert!(found.len() == 1 && found[0].message.contains("peak to peak"), "{found:?}");
+        let step = |t: f64| if t > 10.0 { 13.0 } else { 13.8 };
+        assert!(bench(step).findings(&SupplySag, Role::SupplyVoltage).is_empty());
+    }
+
+    #[test]
+    fn what_is_no_twelve_volt_supply_is_not_judged() {
+        assert!(because(bench(|_| 27.5).run(&SupplySag, Role::Lambda)).contains("not a 12 V system"));
+        assert!(
+            because(bench(|_| 0.0).run(&SupplySag, Role::Lambda)).contains("not the reading of a supply")
+        );
+        let none = Bench::new(20.0, 10).channel(Role::Lambda, |_| 0.85);
+        assert!(because(none.run(&SupplySag, Role::Lambda)).contains("neither"));
+    }
+}
