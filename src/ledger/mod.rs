@@ -1,1 +1,7 @@
-//! Sensor health over sessions: a folder of immutable Parquet files.
+//! Sensor health over sessions: a folder of immutable Parquet files, one entry each, and what they tell.
+
+mod record;
+mod store;
+
+pub use record::{Entry, Kind, schema};
+pub use store::{Added, Ledger, LedgerError};

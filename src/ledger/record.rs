@@ -1,0 +1,341 @@
+//! One entry of a sensor's life: a session, a fitting or a retirement, and its rows in a Parquet file.
+
+use std::fmt::Write;
+use std::sync::Arc;
+
+use arrow_array::builder::{Float64Builder, Int64Builder, StringBuilder};
+use arrow_array::cast::AsArray;
+use arrow_array::types::{Float64Type, Int64Type};
+use arrow_array::{Array, ArrayRef, RecordBatch};
+use arrow_schema::{DataType, Field, Schema, SchemaRef};
+use sha2::{Digest, Sha256};
+
+use crate::document::{Audit, HealthMetric, HealthStatus};
+
+/// What an entry records.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Kind {
+    /// A sensor was put in.
+    Fit,
+    /// One audited log.
+    Session,
+    /// A sensor was taken out.
+    Retire,
+}
+
+impl Kind {
+    /// The word in the `record` column.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Fit => "fit",
+            Self::Session => "session",
+            Self::Retire => "retire",
+        }
+    }
+
+    fn from_name(name: &str) -> Option<Self> {
+        [Self::Fit, Self::Session, Self::Retire].into_iter().find(|kind| kind.name() == name)
+    }
+}
+
+/// One entry. Its rows in a file repeat everything but the metric.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Entry {
+    /// What it records.
+    pub kind: Kind,
+    /// SHA-256 of the log, or of what a fitting or retirement says; the entry's identity.
+    pub id: String,
+    /// When, ISO 8601 (a day, or date and time); the order of a life.
+    pub at: String,
+    /// Where `at` comes from: `log`, `stated` or `file`.
+    pub at_basis: String,
+    /// Log file, without its folder; empty for a fitting or retirement.
+    pub log: String,
+    /// Name of the machine, where the rig file gives one.
+    pub rig: Option<String>,
+    /// Time with the engine running, s; null for a fitting or retirement.
+    pub running_s: Option<f64>,
+    /// Rows per second of the log, Hz: values are compared between like rates only.
+    pub rate_hz: Option<f64>,
+    /// Why a sensor was retired.
+    pub reason: Option<String>,
+    /// Version of the program that measured.
+    pub tool: String,
+    /// The metrics; empty for a fitting or retirement.
+    pub metrics: Vec<HealthMetric>,
+}
+
+impl Entry {
+    /// The entry of one audited log.
+    ///
+    /// * `at`, `at_basis`: the log's own start, a stated day, or the file's date
+    pub fn session(audit: &Audit, at: String, at_basis: &str) -> Self {
+        let running: f64 =
+            audit.windows.iter().filter(|w| w.kind == "running").map(|w| w.end_s - w.start_s).sum();
+        let log = audit.source.path.rsplit(['/', '\\']).next().unwrap_or_default().to_owned();
+        Self {
+            kind: Kind::Session,
+            id: audit.source.sha256.clone(),
+            at,
+            at_basis: at_basis.to_owned(),
+            log,
+            rig: audit.rig.name.clone(),
+            running_s: Some(running),
+            rate_hz: audit.source.sample_rate_hz,
+            reason: None,
+            tool: audit.tool.version.clone(),
+            metrics: audit.sensor_health.clone(),
+        }
+    }
+
+    /// The entry of a fitting or a retirement.
+    pub fn event(kind: Kind, serial: &str, at: String, reason: Option<String>) -> Self {
+        let text = format!("{}\n{serial}\n{at}\n{}", kind.name(), reason.as_deref().unwrap_or_default());
+        Self {
+            kind,
+            id: digest(text.as_bytes()),
+            at,
+            at_basis: "stated".to_owned(),
+            log: String::new(),
+            rig: None,
+            running_s: None,
+            rate_hz: None,
+            reason,
+            tool: env!("CARGO_PKG_VERSION").to_owned(),
+            metrics: Vec::new(),
+        }
+    }
+}
+
+/// SHA-256, hexadecimal.
+pub(super) fn digest(bytes: &[u8]) -> String {
+    Sha256::digest(bytes).iter().fold(String::with_capacity(64), |mut text, byte| {
+        // Writing to a string cannot fail.
+        let _ = write!(text, "{byte:02x}");
+        text
+    })
+}
+
+/// Columns of every ledger file, one row per metric; the serial is the folder (`sensor=A-0107`).
+pub fn schema() -> SchemaRef {
+    let text = |name: &str| Field::new(name, DataType::Utf8, true);
+    let number = |name: &str| Field::new(name, DataType::Float64, true);
+    Arc::new(Schema::new(vec![
+        text("record"),
+        text("id"),
+        text("at"),
+        text("at_basis"),
+        text("log"),
+        text("rig"),
+        number("running_s"),
+        number("rate_hz"),
+        text("reason"),
+        text("tool"),
+        text("metric"),
+        text("channel"),
+        text("direction"),
+        text("unit"),
+        number("value"),
+        number("low"),
+        number("high"),
+        Field::new("events", DataType::Int64, true),
+        number("limit"),
+        text("status"),
+        text("because"),
+    ]))
+}
+
+const TEXTS: usize = 14;
+const NUMBERS: usize = 6;
+
+/// The rows of entries as one batch.
+///
+/// # Errors
+/// Only if the columns disagree with [`schema`], which a test excludes.
+pub(super) fn to_batch(entries: &[Entry]) -> Result<RecordBatch, arrow_schema::ArrowError> {
+    let mut texts: [StringBuilder; TEXTS] = std::array::from_fn(|_| StringBuilder::new());
+    let mut numbers: [Float64Builder; NUMBERS] = std::array::from_fn(|_| Float64Builder::new());
+    let mut events = Int64Builder::new();
+    for entry in entries {
+        let rows: Vec<Option<&HealthMetric>> =
+            if entry.metrics.is_empty() { vec![None] } else { entry.metrics.iter().map(Some).collect() };
+        for metric in rows {
+            let text = [
+                Some(entry.kind.name()),
+                Some(entry.id.as_str()),
+                Some(entry.at.as_str()),
+                Some(entry.at_basis.as_str()),
+                Some(entry.log.as_str()),
+                entry.rig.as_deref(),
+                entry.reason.as_deref(),
+                Some(entry.tool.as_str()),
+                metric.map(|m| m.metric.as_str()),
+                metric.map(|m| m.channel.as_str()),
+                metric.and_then(|m| m.direction.as_deref()),
+                metric.map(|m| m.unit.as_str()),
+                metric.map(|m| status_name(m.status)),
+                metric.map(|m| m.because.as_str()),
+            ];
+            for (builder, value) in texts.iter_mut().zip(text) {
+                builder.append_option(value);
+            }
+            let number = [
+                entry.running_s,
+                entry.rate_hz,
+                metric.and_then(|m| m.value),
+                metric.and_then(|m| m.low),
+                metric.and_then(|m| m.high),
+                metric.and_then(|m| m.limit),
+            ];
+            for (builder, value) in numbers.iter_mut().zip(number) {
+                builder.append_option(value.filter(|v| v.is_finite()));
+            }
+            events.append_option(metric.map(|m| i64::try_from(m.events).unwrap_or(i64::MAX)));
+        }
+    }
+    let mut texts = texts.into_iter().map(|mut builder| Arc::new(builder.finish()) as ArrayRef);
+    let mut numbers = numbers.into_iter().map(|mut builder| Arc::new(builder.finish()) as ArrayRef);
+    let mut events = Some(Arc::new(events.finish()) as ArrayRef);
+    let schema = schema();
+    let columns: Vec<ArrayRef> = schema
+        .fields()
+        .iter()
+        .filter_map(|field| match field.data_type() {
+            DataType::Utf8 => texts.next(),
+            DataType::Float64 => numbers.next(),
+            _ => events.take(),
+        })
+        .collect();
+    RecordBatch::try_new(schema, columns)
+}
+
+/// The entries of a batch, in row order; the rows of one entry are adjacent, as `to_batch` writes them.
+///
+/// * returns null when a column of [`schema`] is absent or of another type: not a ledger file
+pub(super) fn from_batch(batch: &RecordBatch) -> Option<Vec<Entry>> {
+    let text = |name: &str| batch.column_by_name(name).and_then(|c| c.as_string_opt::<i32>());
+    let number = |name: &str| batch.column_by_name(name).and_then(|c| c.as_primitive_opt::<Float64Type>());
+    let (record, id, at, basis) = (text("record")?, text("id")?, text("at")?, text("at_basis")?);
+    let (log, rig, reason, tool) = (text("log")?, text("rig")?, text("reason")?, text("tool")?);
+    let (metric, channel, direction) = (text("metric")?, text("channel")?, text("direction")?);
+    let (unit, status, because) = (text("unit")?, text("status")?, text("because")?);
+    let (running, rate, value) = (number("running_s")?, number("rate_hz")?, number("value")?);
+    let (low, high, limit) = (number("low")?, number("high")?, number("limit")?);
+    let events = batch.column_by_name("events").and_then(|c| c.as_primitive_opt::<Int64Type>())?;
+
+    let optional = |column: &arrow_array::StringArray, row: usize| {
+        column.is_valid(row).then(|| column.value(row).to_owned())
+    };
+    let owned = |column: &arrow_array::StringArray, row: usize| optional(column, row).unwrap_or_default();
+    let float =
+        |column: &arrow_array::Float64Array, row: usize| column.is_valid(row).then(|| column.value(row));
+
+    let mut entries: Vec<Entry> = Vec::new();
+    for row in 0..batch.num_rows() {
+        let this = owned(id, row);
+        if entries.last().is_none_or(|last| last.id != this) {
+            entries.push(Entry {
+                kind: Kind::from_name(&owned(record, row))?,
+                id: this,
+                at: owned(at, row),
+                at_basis: owned(basis, row),
+                log: owned(log, row),
+                rig: optional(rig, row),
+                running_s: float(running, row),
+                rate_hz: float(rate, row),
+                reason: optional(reason, row),
+                tool: owned(tool, row),
+                metrics: Vec::new(),
+            });
+        }
+        if let (true, Some(entry)) = (metric.is_valid(row), entries.last_mut()) {
+            entry.metrics.push(HealthMetric {
+                metric: owned(metric, row),
+                channel: owned(channel, row),
+                direction: optional(direction, row),
+                value: float(value, row),
+                unit: owned(unit, row),
+                low: float(low, row),
+                high: float(high, row),
+                events: if events.is_valid(row) { events.value(row).max(0) as u64 } else { 0 },
+                limit: float(limit, row),
+                status: status_from(&owned(status, row))?,
+                because: owned(because, row),
+            });
+        }
+    }
+    Some(entries)
+}
+
+const STATUSES: [(HealthStatus, &str); 4] = [
+    (HealthStatus::Ok, "ok"),
+    (HealthStatus::Watch, "watch"),
+    (HealthStatus::Act, "act"),
+    (HealthStatus::NotMeasurable, "not_measurable"),
+];
+
+fn status_name(status: HealthStatus) -> &'static str {
+    STATUSES.iter().find(|(known, _)| *known == status).map_or("not_measurable", |(_, name)| name)
+}
+
+fn status_from(name: &str) -> Option<HealthStatus> {
+    STATUSES.iter().find(|(_, known)| *known == name).map(|(status, _)| *status)
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::*;
+
+    pub(in crate::ledger) fn metric(name: &str, value: Option<f64>) -> HealthMetric {
+        HealthMetric {
+            metric: name.to_owned(),
+            channel: "Lambda".to_owned(),
+            direction: Some("rich_to_lean".to_owned()),
+            value,
+            unit: "s".to_owned(),
+            low: value.map(|v| v * 0.9),
+            high: value.map(|v| v * 1.1),
+            events: 7,
+            limit: None,
+            status: if value.is_some() { HealthStatus::Ok } else { HealthStatus::NotMeasurable },
+            because: "seven cuts".to_owned(),
+        }
+    }
+
+    pub(in crate::ledger) fn session(day: u32, value: f64) -> Entry {
+        Entry {
+            kind: Kind::Session,
+            id: digest(format!("log {day} {value}").as_bytes()),
+            at: format!("2026-{:02}-{:02}", 3 + day / 28, 1 + day % 28),
+            at_basis: "log".to_owned(),
+            log: format!("run {day}.csv"),
+            rig: Some("hill-climb car".to_owned()),
+            running_s: Some(1_800.0),
+            rate_hz: Some(50.0),
+            reason: None,
+            tool: "0.1.0".to_owned(),
+            metrics: vec![metric("time_constant", Some(value)), metric("free_air", None)],
+        }
+    }
+
+    #[test]
+    fn entries_survive_the_round_trip_through_a_batch() {
+        let entries = vec![
+            session(1, 0.08),
+            Entry::event(Kind::Fit, "A-0107", "2026-03-01".to_owned(), None),
+            Entry::event(Kind::Retire, "A-0107", "2026-09-01".to_owned(), Some("slow, \"dead\"".to_owned())),
+        ];
+        let batch = to_batch(&entries).expect("columns agree with the schema");
+        assert_eq!(from_batch(&batch), Some(entries));
+    }
+
+    #[test]
+    fn a_foreign_batch_is_no_ledger() {
+        let other = RecordBatch::try_new(
+            Arc::new(Schema::new(vec![Field::new("record", DataType::Float64, true)])),
+            vec![Arc::new(arrow_array::Float64Array::from(vec![1.0]))],
+        )
+        .expect("valid batch");
+        assert_eq!(from_batch(&other), None);
+    }
+}

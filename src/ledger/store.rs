@@ -1,0 +1,403 @@
+//! The folder: immutable Parquet files under `sensor=<serial>/`, written by way of a temporary name.
+//!
+//! No lock is needed: a file is either there whole or not there, its name follows from its content, and
+//! entries are told apart by their identity, so adding twice, copying two folders together or dying in the
+//! middle of a compaction loses and doubles nothing.
+
+use std::collections::BTreeMap;
+use std::fs::{self, File};
+use std::io;
+use std::path::{Path, PathBuf};
+
+use parquet::arrow::ArrowWriter;
+use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
+use parquet::basic::{Compression, ZstdLevel};
+use parquet::file::properties::WriterProperties;
+use rayon::prelude::*;
+
+use super::record::{self, Entry, Kind};
+use crate::atomic;
+
+/// What can go wrong with a ledger.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum LedgerError {
+    /// The file system refused.
+    #[error("cannot use the ledger file {path}: {source}")]
+    Io {
+        /// File or folder.
+        path: PathBuf,
+        /// Cause.
+        source: io::Error,
+    },
+    /// A file in the folder is not a ledger file.
+    #[error(
+        "cannot read the ledger file {path}: {problem}\n  help: move it out of the ledger; the other files are not affected"
+    )]
+    Foreign {
+        /// File.
+        path: PathBuf,
+        /// What is wrong with it.
+        problem: String,
+    },
+    /// A serial that cannot be used.
+    #[error("cannot use the sensor serial `{serial}`: {problem}")]
+    Serial {
+        /// As given.
+        serial: String,
+        /// What is wrong.
+        problem: String,
+    },
+    /// The serial is known from another machine.
+    #[error(
+        "sensor {serial} is in the ledger with the rig `{known}`, and this log comes from the rig `{given}`\n  help: if the sensor was moved, add `--moved`; if not, correct the serial in the rig file"
+    )]
+    OtherRig {
+        /// Serial.
+        serial: String,
+        /// Rig in the ledger.
+        known: String,
+        /// Rig of the log.
+        given: String,
+    },
+}
+
+/// What `add` did.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Added {
+    /// A new entry was written.
+    New,
+    /// The same entry was there.
+    Known,
+}
+
+/// A ledger folder.
+#[derive(Clone, Debug)]
+pub struct Ledger {
+    folder: PathBuf,
+}
+
+/// More small files than this in one sensor's folder are folded by the next `add`: a season of club events
+/// stays far below it, and ten thousand sessions are read from a handful of files.
+const COMPACT_ABOVE: usize = 256;
+const EXTENSION: &str = "parquet";
+const COMPACT_PREFIX: &str = "compact-";
+
+impl Ledger {
+    /// A ledger in a folder, which is made by the first entry.
+    pub fn new(folder: PathBuf) -> Self {
+        Self { folder }
+    }
+
+    /// The platform's place for a user's data: `$XDG_DATA_HOME/sondeproof/ledger`, else
+    /// `~/.local/share/...`, `~/Library/Application Support/...` or `%APPDATA%\...`.
+    ///
+    /// * returns null when the environment names no home
+    pub fn default_folder() -> Option<PathBuf> {
+        let set = |name: &str| std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from);
+        let base = if cfg!(windows) {
+            set("APPDATA")?
+        } else if let Some(base) = set("XDG_DATA_HOME") {
+            base
+        } else if cfg!(target_os = "macos") {
+            set("HOME")?.join("Library").join("Application Support")
+        } else {
+            set("HOME")?.join(".local").join("share")
+        };
+        Some(base.join("sondeproof").join("ledger"))
+    }
+
+    /// The folder.
+    pub fn folder(&self) -> &Path {
+        &self.folder
+    }
+
+    /// Serials with at least one entry, ascending.
+    ///
+    /// # Errors
+    /// When the folder exists and cannot be listed.
+    pub fn serials(&self) -> Result<Vec<String>, LedgerError> {
+        let mut serials: Vec<String> = list(&self.folder)?
+            .into_iter()
+            .filter(|path| path.is_dir())
+            .filter_map(|path| decode(path.file_name()?.to_str()?.strip_prefix("sensor=")?))
+            .collect();
+        serials.sort();
+        Ok(serials)
+    }
+
+    /// Every entry of a sensor, by time; each once, however many files hold it.
+    ///
+    /// # Errors
+    /// A file that cannot be read or is no ledger file.
+    pub fn entries(&self, serial: &str) -> Result<Vec<Entry>, LedgerError> {
+        let folder = self.sensor_folder(serial)?;
+        // A file may vanish between listing and opening when another process compacts: its entries then stand
+        // in a file that a second listing shows.
+        for _ in 0..8 {
+            match read_all(&files(&folder)?) {
+                Err(LedgerError::Io { source, .. }) if source.kind() == io::ErrorKind::NotFound => {}
+                other => return other,
+            }
+        }
+        read_all(&files(&folder)?)
+    }
+
+    /// Adds an entry; the same entry twice is one.
+    ///
+    /// * `moved`: the user says that the sensor went to another machine
+    ///
+    /// # Errors
+    /// [`LedgerError::OtherRig`] for a session of another machine, or what the file system says.
+    pub fn add(&self, serial: &str, entry: &Entry, moved: bool) -> Result<Added, LedgerError> {
+        let folder = self.sensor_folder(serial)?;
+        let known = self.entries(serial)?;
+        if known.iter().any(|other| other.id == entry.id) {
+            return Ok(Added::Known);
+        }
+        if let (false, Some(given)) = (moved, &entry.rig) {
+            let last =
+                known.iter().rev().filter(|other| other.kind == Kind::Session).find_map(|o| o.rig.as_ref());
+            if let Some(last) = last.filter(|last| *last != given) {
+                return Err(LedgerError::OtherRig {
+                    serial: serial.to_owned(),
+                    known: last.clone(),
+                    given: given.clone(),
+                });
+            }
+        }
+        fs::create_dir_all(&folder).map_err(|source| LedgerError::Io { path: folder.clone(), source })?;
+        write(&folder.join(format!("{}.{EXTENSION}", entry.id)), std::slice::from_ref(entry))?;
+        if files(&folder)?.len() > COMPACT_ABOVE {
+            self.compact(serial)?;
+        }
+        Ok(Added::New)
+    }
+
+    /// Folds a sensor's small files into one, without losing one row.
+    ///
+    /// The new file is complete on disk before the first old one goes; dying in between leaves entries in two
+    /// files, which reading counts once and the next compaction clears.
+    ///
+    /// * returns how many files went
+    ///
+    /// # Errors
+    /// A file that cannot be read (then nothing is removed) or what the file system says.
+    pub fn compact(&self, serial: &str) -> Result<usize, LedgerError> {
+        let folder = self.sensor_folder(serial)?;
+        let old = files(&folder)?;
+        if old.len() < 2 {
+            return Ok(0);
+        }
+        let entries = read_all(&old)?;
+        let ids: Vec<&str> = entries.iter().map(|entry| entry.id.as_str()).collect();
+        let target =
+            folder.join(format!("{COMPACT_PREFIX}{}.{EXTENSION}", record::digest(ids.join("\n").as_bytes())));
+        write(&target, &entries)?;
+        let mut gone = 0;
+        for path in old.iter().filter(|path| **path != target) {
+            match fs::remove_file(path) {
+                Ok(()) => gone += 1,
+                Err(source) if source.kind() == io::ErrorKind::NotFound => {}
+                Err(source) => return Err(LedgerError::Io { path: path.clone(), source }),
+            }
+        }
+        Ok(gone)
+    }
+
+    fn sensor_folder(&self, serial: &str) -> Result<PathBuf, LedgerError> {
+        let problem = if serial.trim().is_empty() {
+            "it is empty"
+        } else if serial.len() > 80 {
+            "it is longer than 80 bytes"
+        } else {
+            return Ok(self.folder.join(format!("sensor={}", encode(serial))));
+        };
+        Err(LedgerError::Serial { serial: serial.to_owned(), problem: problem.to_owned() })
+    }
+}
+
+/// Percent-encoding as hive-partitioned folders use it, so that any serial is one safe folder name.
+fn encode(serial: &str) -> String {
+    serial
+        .bytes()
+        .map(|byte| match byte {
+            b'A'..=b'Z' | b'a'..=b'z' | b'0'..=b'9' | b'-' | b'_' | b'.' => char::from(byte).to_string(),
+            other => format!("%{other:02X}"),
+        })
+        .collect()
+}
+
+fn decode(name: &str) -> Option<String> {
+    let mut bytes = Vec::with_capacity(name.len());
+    let mut rest = name.as_bytes();
+    while let Some((first, tail)) = rest.split_first() {
+        if *first == b'%' {
+            let digits = std::str::from_utf8(tail.get(..2)?).ok()?;
+            bytes.push(u8::from_str_radix(digits, 16).ok()?);
+            rest = &tail[2..];
+        } else {
+            bytes.push(*first);
+            rest = tail;
+        }
+    }
+    String::from_utf8(bytes).ok()
+}
+
+/// What a folder holds, ascending; nothing when it is not there.
+fn list(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
+    let failed = |source| LedgerError::Io { path: folder.to_path_buf(), source };
+    let items = match fs::read_dir(folder) {
+        Ok(items) => items,
+        Err(source) if source.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
+        Err(source) => return Err(failed(source)),
+    };
+    let mut paths =
+        items.map(|item| item.map(|i| i.path())).collect::<Result<Vec<_>, _>>().map_err(failed)?;
+    paths.sort();
+    Ok(paths)
+}
+
+fn files(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
+    Ok(list(folder)?.into_iter().filter(|path| path.extension().is_some_and(|e| e == EXTENSION)).collect())
+}
+
+fn read_all(paths: &[PathBuf]) -> Result<Vec<Entry>, LedgerError> {
+    let files: Vec<Vec<Entry>> = paths.par_iter().map(|path| read(path)).collect::<Result<_, _>>()?;
+    let unique: BTreeMap<String, Entry> =
+        files.into_iter().flatten().map(|entry| (entry.id.clone(), entry)).collect();
+    let mut entries: Vec<Entry> = unique.into_values().collect();
+    // A fitting comes before the sessions of its day, a retirement after them.
+    entries.sort_by(|a, b| {
+        let day = |entry: &Entry| entry.at.get(..10).unwrap_or(&entry.at).to_owned();
+        (day(a), a.kind, &a.at, &a.id).cmp(&(day(b), b.kind, &b.at, &b.id))
+    });
+    Ok(entries)
+}
+
+fn read(path: &Path) -> Result<Vec<Entry>, LedgerError> {
+    let foreign = |problem: String| LedgerError::Foreign { path: path.to_path_buf(), problem };
+    let file = File::open(path).map_err(|source| LedgerError::Io { path: path.to_path_buf(), source })?;
+    let reader = ParquetRecordBatchReaderBuilder::try_new(file)
+        .and_then(ParquetRecordBatchReaderBuilder::build)
+        .map_err(|error| foreign(error.to_string()))?;
+    let mut entries: Vec<Entry> = Vec::new();
+    for batch in reader {
+        let batch = batch.map_err(|error| foreign(error.to_string()))?;
+        let more = record::from_batch(&batch)
+            .ok_or_else(|| foreign("it lacks the columns of a sensor ledger".to_owned()))?;
+        for entry in more {
+            match entries.last_mut() {
+                // One entry's rows may end in one batch and go on in the next.
+                Some(last) if last.id == entry.id => last.metrics.extend(entry.metrics),
+                _ => entries.push(entry),
+            }
+        }
+    }
+    Ok(entries)
+}
+
+fn write(path: &Path, entries: &[Entry]) -> Result<(), LedgerError> {
+    let failed = |source| LedgerError::Io { path: path.to_path_buf(), source };
+    let batch = record::to_batch(entries).map_err(|error| failed(io::Error::other(error)))?;
+    let properties = WriterProperties::builder()
+        .set_compression(Compression::ZSTD(ZstdLevel::default()))
+        .set_created_by(format!("sondeproof {}", env!("CARGO_PKG_VERSION")))
+        .build();
+    atomic::write(path, |file| {
+        let mut writer = ArrowWriter::try_new(file, batch.schema(), Some(properties))
+            .map_err(|error| io::Error::other(error.to_string()))?;
+        writer.write(&batch).map_err(|error| io::Error::other(error.to_string()))?;
+        writer.close().map_err(|error| io::Error::other(error.to_string()))?;
+        Ok::<(), io::Error>(())
+    })
+    .map_err(failed)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::record::tests::session;
+    use super::*;
+
+    fn ledger() -> (tempfile::TempDir, Ledger) {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let ledger = Ledger::new(folder.path().join("ledger"));
+        (folder, ledger)
+    }
+
+    #[test]
+    fn the_same_log_twice_is_one_session() {
+        let (_folder, ledger) = ledger();
+        assert_eq!(ledger.add("A-0107", &session(1, 0.08), false).expect("adds"), Added::New);
+        assert_eq!(ledger.add("A-0107", &session(1, 0.08), false).expect("adds"), Added::Known);
+        assert_eq!(ledger.entries("A-0107").expect("reads").len(), 1);
+    }
+
+    #[test]
+    fn compaction_keeps_every_row_and_the_sessions_stay_known() {
+        let (_folder, ledger) = ledger();
+        let sessions: Vec<Entry> = (0..20).map(|day| session(day, 0.08 + f64::from(day) * 1e-3)).collect();
+        for entry in &sessions {
+            ledger.add("A-0107", entry, false).expect("adds");
+        }
+        let before = ledger.entries("A-0107").expect("reads");
+        assert_eq!(ledger.compact("A-0107").expect("compacts"), 20);
+        assert_eq!(ledger.entries("A-0107").expect("reads"), before);
+        assert_eq!(ledger.add("A-0107", &sessions[3], false).expect("adds"), Added::Known);
+    }
+
+    #[test]
+    fn files_left_behind_by_a_killed_compaction_double_nothing() {
+        let (_folder, ledger) = ledger();
+        for day in 0..3 {
+            ledger.add("A-0107", &session(day, 0.08), false).expect("adds");
+        }
+        let folder = ledger.sensor_folder("A-0107").expect("valid serial");
+        let small = files(&folder).expect("lists");
+        let kept: Vec<Vec<u8>> = small.iter().map(|path| fs::read(path).expect("reads")).collect();
+        ledger.compact("A-0107").expect("compacts");
+        for (path, bytes) in small.iter().zip(kept) {
+            fs::write(path, bytes).expect("puts the old file back");
+        }
+        assert_eq!(ledger.entries("A-0107").expect("reads").len(), 3);
+        ledger.compact("A-0107").expect("compacts");
+        assert_eq!(files(&folder).expect("lists").len(), 1);
+    }
+
+    #[test]
+    fn another_machine_is_refused_until_the_user_says_it_moved() {
+        let (_folder, ledger) = ledger();
+        ledger.add("A-0107", &session(1, 0.08), false).expect("adds");
+        let mut boat = session(2, 0.08);
+        boat.rig = Some("club boat".to_owned());
+        let refused = ledger.add("A-0107", &boat, false);
+        assert!(matches!(refused, Err(LedgerError::OtherRig { .. })));
+        assert_eq!(ledger.add("A-0107", &boat, true).expect("adds"), Added::New);
+    }
+
+    #[test]
+    fn any_serial_is_one_folder_inside_the_ledger() {
+        let (_folder, ledger) = ledger();
+        for serial in ["../up", "a/b", "Größe 7", "%41", "."] {
+            ledger.add(serial, &session(1, 0.08), false).expect("adds");
+            let folder = ledger.sensor_folder(serial).expect("valid serial");
+            assert_eq!(folder.parent(), Some(ledger.folder()), "{serial}");
+        }
+        let mut expected = vec!["../up", "a/b", "Größe 7", "%41", "."];
+        expected.sort_unstable();
+        assert_eq!(ledger.serials().expect("lists"), expected);
+        assert!(matches!(ledger.entries("  "), Err(LedgerError::Serial { .. })));
+    }
+
+    #[test]
+    fn a_foreign_file_is_named_and_nothing_is_removed() {
+        let (_folder, ledger) = ledger();
+        for day in 0..2 {
+            ledger.add("A-0107", &session(day, 0.08), false).expect("adds");
+        }
+        let folder = ledger.sensor_folder("A-0107").expect("valid serial");
+        fs::write(folder.join("notes.parquet"), b"not parquet").expect("writes");
+        assert!(matches!(ledger.compact("A-0107"), Err(LedgerError::Foreign { .. })));
+        assert_eq!(files(&folder).expect("lists").len(), 3);
+    }
+}
