@@ -1,10 +1,30 @@
 //! Files to tables: the format is told from the content, never from the file's name.
 
+mod arrow_file;
+mod cells;
+mod compress;
+mod dialect;
+mod encoding;
+mod header;
+mod number;
 mod table;
+mod text;
+mod write;
 
+pub use arrow_file::{ROLE_KEY, SOURCE_NAME_KEY, UNIT_KEY};
+pub use cells::UNREADABLE_KEPT;
+pub use compress::{EXPANDED_MOST, RATIO_MOST};
+pub use header::HEADER_LINES;
 pub use table::{Column, Table};
+pub use write::{FieldMeta, FileFormat, WriteError, write_table};
 
-use std::path::PathBuf;
+use std::borrow::Cow;
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+
+use sha2::{Digest, Sha256};
+
+use crate::log::{Note, Source};
 
 /// What the caller knows of a file, mostly from the rig.
 #[derive(Clone, Debug, Default)]
@@ -39,4 +59,172 @@ pub enum ReadError {
         /// What to do.
         help: String,
     },
+}
+
+/// Where in a file something stands.
+#[derive(Debug, Default)]
+struct Place {
+    /// From 1.
+    line: Option<u64>,
+    /// Index from 0 and name.
+    column: Option<(usize, String)>,
+}
+
+fn content_error(path: &str, place: Place, problem: &str, found: &str, help: &str) -> ReadError {
+    let mut words = String::new();
+    if let Some(line) = place.line {
+        write!(words, ", line {line}").ok();
+    }
+    if let Some((index, name)) = place.column {
+        write!(words, ", column {} (\"{name}\")", index + 1).ok();
+    }
+    ReadError::Content {
+        path: PathBuf::from(path),
+        place: words,
+        problem: problem.to_owned(),
+        found: if found.is_empty() { "nothing".to_owned() } else { found.to_owned() },
+        help: help.to_owned(),
+    }
+}
+
+/// Reads a log file of any supported format.
+///
+/// # Errors
+/// [`ReadError::Io`] when the file cannot be opened or read, else as [`from_bytes`].
+pub fn open(path: &Path, options: &ReadOptions) -> Result<Table, ReadError> {
+    let bytes = std::fs::read(path).map_err(|source| ReadError::Io { path: path.to_path_buf(), source })?;
+    from_bytes(&path.to_string_lossy(), &bytes, options)
+}
+
+/// Reads a log from the bytes of a file: delimited text, Parquet or Arrow IPC, as it is or packed with gzip or
+/// zstd.
+///
+/// * `name`: path for messages and for [`Source`]
+///
+/// # Errors
+/// [`ReadError::Content`] when the bytes are empty, of another kind, damaged beyond use, or expand beyond
+/// [`EXPANDED_MOST`] or [`RATIO_MOST`].
+pub fn from_bytes(name: &str, bytes: &[u8], options: &ReadOptions) -> Result<Table, ReadError> {
+    if bytes.is_empty() {
+        let help = "the logger closed it without writing; record it again";
+        return Err(content_error(name, Place::default(), "the file is empty", "0 bytes", help));
+    }
+    let (sha256, table) = rayon::join(|| sha256(bytes), || read_content(name, bytes, options));
+    let mut table = table?;
+    table.source.sha256 = sha256;
+    Ok(table)
+}
+
+fn sha256(bytes: &[u8]) -> String {
+    Sha256::digest(bytes).iter().fold(String::with_capacity(64), |mut text, byte| {
+        write!(text, "{byte:02x}").ok();
+        text
+    })
+}
+
+fn read_content(name: &str, bytes: &[u8], options: &ReadOptions) -> Result<Table, ReadError> {
+    let mut notes = Vec::new();
+    let mut packed = String::new();
+    let mut content = Cow::Borrowed(bytes);
+    if let Some(compression) = compress::Compression::of(bytes) {
+        packed = format!("+{}", compression.name());
+        let expanded =
+            compress::expand(compression, bytes).map_err(|why| refused(name, compression, &why))?;
+        if let Some(error) = expanded.cut_short {
+            let text =
+                format!("the {} data break off ({error}); what came before was read", compression.name());
+            notes.push(Note { line: None, channel: None, text });
+        }
+        content = Cow::Owned(expanded.bytes);
+    }
+    let format = Format::of(&content);
+    let source = Source {
+        path: name.to_owned(),
+        sha256: String::new(),
+        bytes: bytes.len() as u64,
+        format: format!("{}{packed}", format.name()),
+    };
+    let mut table = match format {
+        Format::Text => text::read(source, &content, options)?,
+        Format::Parquet => arrow_file::read_parquet(source, content.into_owned())?,
+        Format::ArrowFile | Format::ArrowStream => arrow_file::read_ipc(source, content.into_owned())?,
+        Format::Mdf => {
+            let help = "export the log as CSV, Parquet or Arrow IPC";
+            return Err(content_error(
+                name,
+                Place::default(),
+                "MDF files are not supported yet",
+                "an MDF file",
+                help,
+            ));
+        }
+        Format::Zip => {
+            let help = "unpack it and give the log inside; export spreadsheets as CSV";
+            return Err(content_error(
+                name,
+                Place::default(),
+                "this is an archive, not a log",
+                "a zip archive",
+                help,
+            ));
+        }
+    };
+    notes.append(&mut table.notes);
+    table.notes = notes;
+    Ok(table)
+}
+
+fn refused(name: &str, compression: compress::Compression, why: &compress::Refused) -> ReadError {
+    let kind = compression.name();
+    match why {
+        compress::Refused::TooLarge { limit } => content_error(
+            name,
+            Place::default(),
+            &format!("the {kind} data expand to more than {limit}"),
+            "a file that is not what it seems",
+            "if it is a real log, unpack it first",
+        ),
+        compress::Refused::Damaged(error) => content_error(
+            name,
+            Place::default(),
+            &format!("the {kind} data are damaged"),
+            &error.to_string(),
+            "copy the file again from where it was recorded",
+        ),
+    }
+}
+
+/// Kinds of files, by their first bytes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Format {
+    Text,
+    Parquet,
+    ArrowFile,
+    ArrowStream,
+    Mdf,
+    Zip,
+}
+
+impl Format {
+    fn of(bytes: &[u8]) -> Self {
+        match bytes {
+            [b'P', b'A', b'R', b'1', ..] => Self::Parquet,
+            [b'A', b'R', b'R', b'O', b'W', b'1', 0, 0, ..] => Self::ArrowFile,
+            // A stream opens with a continuation mark and the length of its schema message.
+            [0xff, 0xff, 0xff, 0xff, _, _, _, 0, ..] => Self::ArrowStream,
+            [b'M', b'D', b'F', b' ', b' ', b' ', b' ', b' ', ..] => Self::Mdf,
+            [b'P', b'K', 3, 4, ..] => Self::Zip,
+            _ => Self::Text,
+        }
+    }
+
+    const fn name(self) -> &'static str {
+        match self {
+            Self::Text => "text",
+            Self::Parquet => "parquet",
+            Self::ArrowFile | Self::ArrowStream => "arrow_ipc",
+            Self::Mdf => "mdf4",
+            Self::Zip => "zip",
+        }
+    }
 }

@@ -1,0 +1,486 @@
+//! Parquet and Arrow IPC files to tables.
+
+use std::io::Cursor;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
+
+use arrow_array::cast::AsArray;
+use arrow_array::types::{
+    Date32Type, Date64Type, Decimal32Type, Decimal64Type, Decimal128Type, Decimal256Type,
+    DurationMicrosecondType, DurationMillisecondType, DurationNanosecondType, DurationSecondType,
+    Float16Type, Float32Type, Float64Type, Int8Type, Int16Type, Int32Type, Time32MillisecondType,
+    Time32SecondType, Time64MicrosecondType, Time64NanosecondType, UInt8Type, UInt16Type, UInt32Type,
+    UInt64Type,
+};
+use arrow_array::{
+    Array, ArrayRef, ArrowPrimitiveType, Float64Array, Int64Array, PrimitiveArray, RecordBatch, StringArray,
+    TimestampMillisecondArray, TimestampSecondArray, new_null_array,
+};
+use arrow_buffer::ScalarBuffer;
+use arrow_ipc::reader::{FileReader, StreamReader};
+use arrow_schema::{ArrowError, DataType, Field, SchemaRef, TimeUnit};
+use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
+
+use super::cells::nulls_of;
+use super::header::{self, Heading};
+use super::{Column, EXPANDED_MOST, Place, RATIO_MOST, ReadError, Table, content_error};
+use crate::log::{Note, Source};
+
+/// Key of a column's role in the field metadata of a file.
+pub const ROLE_KEY: &str = "role";
+/// Key of a column's unit.
+pub const UNIT_KEY: &str = "unit";
+/// Key of the column's name in the log it came from.
+pub const SOURCE_NAME_KEY: &str = "source_name";
+
+/// Rows per batch asked of the Parquet reader.
+const BATCH_ROWS: usize = 64 * 1024;
+/// Below this size in memory the ratio to the file's size says nothing: constant columns pack to nothing.
+const RATIO_FROM: u64 = 1 << 30;
+/// Digits of a decimal that a double holds exactly.
+const EXACT_DIGITS: u8 = 15;
+
+struct Batches {
+    schema: SchemaRef,
+    records: Vec<RecordBatch>,
+    metadata: Vec<(String, String)>,
+    /// What stopped the reading after some batches.
+    broken: Option<String>,
+}
+
+/// Reads a Parquet file.
+///
+/// # Errors
+/// [`ReadError::Content`] when the file is damaged, holds nested columns or no rows, or expands beyond the limits.
+pub(super) fn read_parquet(source: Source, bytes: Vec<u8>) -> Result<Table, ReadError> {
+    let size = bytes.len() as u64;
+    let found = guarded(|| {
+        let builder =
+            ParquetRecordBatchReaderBuilder::try_new(bytes::Bytes::from(bytes))?.with_batch_size(BATCH_ROWS);
+        let schema = builder.schema().clone();
+        let reader = builder.build()?;
+        let metadata = schema_metadata(&schema);
+        collect(schema, metadata, reader, size, false)
+    });
+    finish(source, "Parquet", found)
+}
+
+/// Reads an Arrow IPC file or stream. A stream that breaks off gives the batches before.
+///
+/// # Errors
+/// As [`read_parquet`].
+pub(super) fn read_ipc(source: Source, bytes: Vec<u8>) -> Result<Table, ReadError> {
+    let size = bytes.len() as u64;
+    let stream = !bytes.starts_with(b"ARROW1");
+    let found = guarded(|| {
+        if stream {
+            let reader = StreamReader::try_new(Cursor::new(bytes), None)?;
+            let schema = reader.schema();
+            let metadata = schema_metadata(&schema);
+            return collect(schema, metadata, reader, size, true);
+        }
+        let reader = FileReader::try_new(Cursor::new(bytes), None)?;
+        let schema = reader.schema();
+        let mut metadata = schema_metadata(&schema);
+        let mut custom: Vec<_> =
+            reader.custom_metadata().iter().map(|(k, v)| (k.clone(), v.clone())).collect();
+        custom.sort();
+        metadata.extend(custom);
+        collect(schema, metadata, reader, size, false)
+    });
+    finish(source, "Arrow IPC", found)
+}
+
+/// Runs a reader of a file nobody vouches for. The format libraries panic on some damaged files (indices and lengths
+/// taken from the file); a log must not bring the program down, and nothing they touched outlives the call.
+fn guarded(read: impl FnOnce() -> Result<Batches, Broken>) -> Result<Batches, Broken> {
+    catch_unwind(AssertUnwindSafe(read)).unwrap_or_else(|panic| {
+        let words = panic.downcast_ref::<String>().map(String::as_str);
+        let words = words.or_else(|| panic.downcast_ref::<&str>().copied()).unwrap_or("an inconsistency");
+        Err(Broken::Damaged(words.to_owned()))
+    })
+}
+
+enum Broken {
+    Damaged(String),
+    TooLarge(String),
+}
+
+impl From<ArrowError> for Broken {
+    fn from(error: ArrowError) -> Self {
+        Self::Damaged(error.to_string())
+    }
+}
+
+impl From<parquet::errors::ParquetError> for Broken {
+    fn from(error: parquet::errors::ParquetError) -> Self {
+        Self::Damaged(error.to_string())
+    }
+}
+
+fn schema_metadata(schema: &SchemaRef) -> Vec<(String, String)> {
+    // The writer's own copy of the schema says nothing to people.
+    let mut pairs: Vec<(String, String)> = schema
+        .metadata()
+        .iter()
+        .filter(|(key, _)| *key != "ARROW:schema" && *key != "pandas")
+        .map(|(key, value)| (key.clone(), value.clone()))
+        .collect();
+    pairs.sort();
+    pairs
+}
+
+fn collect(
+    schema: SchemaRef,
+    metadata: Vec<(String, String)>,
+    reader: impl Iterator<Item = Result<RecordBatch, ArrowError>>,
+    size: u64,
+    keep_part: bool,
+) -> Result<Batches, Broken> {
+    let by_ratio = size.saturating_mul(RATIO_MOST).max(RATIO_FROM);
+    let mut batches = Vec::new();
+    let mut memory: u64 = 0;
+    let mut broken = None;
+    for batch in reader {
+        match batch {
+            Ok(batch) => {
+                memory = memory.saturating_add(batch.get_array_memory_size() as u64);
+                if memory > EXPANDED_MOST {
+                    return Err(Broken::TooLarge(format!("{} GiB", EXPANDED_MOST >> 30)));
+                }
+                if memory > by_ratio {
+                    return Err(Broken::TooLarge(format!("{RATIO_MOST} times its size")));
+                }
+                batches.push(batch);
+            }
+            Err(error) if keep_part && !batches.is_empty() => {
+                broken = Some(error.to_string());
+                break;
+            }
+            Err(error) => return Err(error.into()),
+        }
+    }
+    Ok(Batches { schema, records: batches, metadata, broken })
+}
+
+fn finish(source: Source, kind: &str, found: Result<Batches, Broken>) -> Result<Table, ReadError> {
+    let path = source.path.clone();
+    let found = match found {
+        Ok(found) => found,
+        Err(Broken::Damaged(words)) => {
+            let words: String = words.lines().next().unwrap_or_default().chars().take(200).collect();
+            let problem = format!("the {kind} data are damaged or use a feature that cannot be read");
+            let help = "copy the file again from where it was recorded, or write it anew";
+            return Err(content_error(&path, Place::default(), &problem, &words, help));
+        }
+        Err(Broken::TooLarge(limit)) => {
+            let problem = format!("the {kind} data expand to more than {limit}");
+            let help = "split the file, or write fewer columns";
+            return Err(content_error(
+                &path,
+                Place::default(),
+                &problem,
+                "a file that is not what it seems",
+                help,
+            ));
+        }
+    };
+    let rows: usize = found.records.iter().map(RecordBatch::num_rows).sum();
+    let mut notes: Vec<Note> = Vec::new();
+    if let Some(error) = &found.broken {
+        let text = format!("the {kind} data break off after {rows} rows ({error})");
+        notes.push(Note { line: None, channel: None, text });
+    }
+    if found.schema.fields().is_empty() {
+        return Err(content_error(&path, Place::default(), "the file has no columns", kind, "write it anew"));
+    }
+    let (headings, heading_notes) = headings(&found.schema);
+    notes.extend(heading_notes.into_iter().map(|text| Note { line: None, channel: None, text }));
+    let mut columns = Vec::with_capacity(headings.len());
+    for (index, (field, heading)) in found.schema.fields().iter().zip(headings).enumerate() {
+        let refuse = |problem: &str, found: &str| {
+            let place = Place { line: None, column: Some((index, field.name().clone())) };
+            let help = "write the file anew with one plain column per channel";
+            content_error(&path, place, problem, found, help)
+        };
+        let simple = guarded_column(&found.records, index, field.data_type());
+        let simple = simple.map_err(|no| refuse(&no.problem, &no.found))?;
+        notes.extend(simple.note.map(|text| Note { line: None, channel: Some(heading.name.clone()), text }));
+        columns.push(Column {
+            role: field.metadata().get(ROLE_KEY).cloned(),
+            unit: heading.unit.or(simple.unit.map(str::to_owned)),
+            name: heading.name,
+            source_name: heading.source_name,
+            values: simple.values,
+            unreadable: Vec::new(),
+        });
+    }
+    if rows == 0 {
+        return Err(content_error(
+            &path,
+            Place::default(),
+            "the file has columns and no row of data",
+            kind,
+            "record it again",
+        ));
+    }
+    Ok(Table { source, columns, rows, restarts: Vec::new(), metadata: found.metadata, notes })
+}
+
+/// Names, units and source names from the field metadata; without a stated unit, the name is searched for one.
+fn headings(schema: &SchemaRef) -> (Vec<Heading>, Vec<String>) {
+    let mut headings: Vec<Heading> = schema
+        .fields()
+        .iter()
+        .map(|field| {
+            let stated = |key: &str| field.metadata().get(key).filter(|text| !text.is_empty()).cloned();
+            let described =
+                [UNIT_KEY, SOURCE_NAME_KEY, ROLE_KEY].iter().any(|key| field.metadata().contains_key(key));
+            let (name, unit) = if described {
+                (field.name().clone(), stated(UNIT_KEY))
+            } else {
+                header::name_and_unit(field.name())
+            };
+            Heading {
+                unnamed: name.is_empty(),
+                source_name: stated(SOURCE_NAME_KEY).unwrap_or_else(|| field.name().clone()),
+                name,
+                unit,
+            }
+        })
+        .collect();
+    let mut notes = Vec::new();
+    header::make_unique(&mut headings, &mut notes);
+    (headings, notes.into_iter().map(|(_, text)| text).collect())
+}
+
+struct Simple {
+    values: ArrayRef,
+    /// What the type itself says the unit is.
+    unit: Option<&'static str>,
+    note: Option<String>,
+}
+
+struct NotSimple {
+    problem: String,
+    found: String,
+}
+
+impl From<ArrowError> for NotSimple {
+    fn from(error: ArrowError) -> Self {
+        Self { problem: "the column's data are damaged".to_owned(), found: error.to_string() }
+    }
+}
+
+/// One column of all batches in a simple type; guarded for the reason given at [`guarded`].
+fn guarded_column(batches: &[RecordBatch], index: usize, of: &DataType) -> Result<Simple, NotSimple> {
+    let work = || {
+        if is_nested(of) {
+            return Err(unsupported(of));
+        }
+        let parts: Vec<&dyn Array> =
+            batches.iter().filter_map(|batch| batch.columns().get(index)).map(AsRef::as_ref).collect();
+        let whole = match parts.as_slice() {
+            [] => new_null_array(of, 0),
+            parts => arrow_select::concat::concat(parts)?,
+        };
+        simplify(&whole)
+    };
+    catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|_| {
+        Err(NotSimple { problem: "the column's data are damaged".to_owned(), found: of.to_string() })
+    })
+}
+
+fn is_nested(of: &DataType) -> bool {
+    match of {
+        DataType::Dictionary(_, values) => is_nested(values),
+        of => of.is_nested(),
+    }
+}
+
+fn unsupported(of: &DataType) -> NotSimple {
+    let problem =
+        if is_nested(of) { "the column holds nested values" } else { "the column's type is not supported" };
+    let found: String = of.to_string().chars().take(120).collect();
+    NotSimple { problem: problem.to_owned(), found }
+}
+
+fn simplify(array: &ArrayRef) -> Result<Simple, NotSimple> {
+    let plain = |values: ArrayRef| Ok(Simple { values, unit: None, note: None });
+    match array.data_type() {
+        DataType::Null => plain(new_null_array(&DataType::Float64, array.len())),
+        DataType::Boolean | DataType::Utf8 | DataType::Timestamp(_, _) | DataType::Int64 => {
+            plain(Arc::clone(array))
+        }
+        DataType::Int8 => plain(widened::<Int8Type>(array)),
+        DataType::Int16 => plain(widened::<Int16Type>(array)),
+        DataType::Int32 => plain(widened::<Int32Type>(array)),
+        DataType::UInt8 => plain(widened::<UInt8Type>(array)),
+        DataType::UInt16 => plain(widened::<UInt16Type>(array)),
+        DataType::UInt32 => plain(widened::<UInt32Type>(array)),
+        DataType::UInt64 => Ok(unsigned(array)),
+        DataType::Float16 => Ok(floats(array.as_primitive::<Float16Type>(), f64::from)),
+        DataType::Float32 => Ok(floats(array.as_primitive::<Float32Type>(), f64::from)),
+        DataType::Float64 => Ok(doubles(array)),
+        DataType::Decimal32(digits, scale) => Ok(decimals(array, *digits, *scale, |row| {
+            array.as_primitive::<Decimal32Type>().value_as_string(row)
+        })),
+        DataType::Decimal64(digits, scale) => Ok(decimals(array, *digits, *scale, |row| {
+            array.as_primitive::<Decimal64Type>().value_as_string(row)
+        })),
+        DataType::Decimal128(digits, scale) => Ok(decimals(array, *digits, *scale, |row| {
+            array.as_primitive::<Decimal128Type>().value_as_string(row)
+        })),
+        DataType::Decimal256(digits, scale) => Ok(decimals(array, *digits, *scale, |row| {
+            array.as_primitive::<Decimal256Type>().value_as_string(row)
+        })),
+        DataType::Date32 => {
+            let days = array.as_primitive::<Date32Type>();
+            let seconds: Vec<i64> = days.values().iter().map(|day| i64::from(*day) * 86_400).collect();
+            plain(Arc::new(TimestampSecondArray::new(seconds.into(), days.nulls().cloned())))
+        }
+        DataType::Date64 => {
+            let dates = array.as_primitive::<Date64Type>();
+            plain(Arc::new(TimestampMillisecondArray::new(dates.values().clone(), dates.nulls().cloned())))
+        }
+        DataType::Time32(TimeUnit::Second) => Ok(timed(widened::<Time32SecondType>(array), "s")),
+        DataType::Time32(_) => Ok(timed(widened::<Time32MillisecondType>(array), "ms")),
+        DataType::Time64(TimeUnit::Microsecond) => Ok(timed(widened::<Time64MicrosecondType>(array), "us")),
+        DataType::Time64(_) => Ok(timed(widened::<Time64NanosecondType>(array), "ns")),
+        DataType::Duration(TimeUnit::Second) => Ok(timed(widened::<DurationSecondType>(array), "s")),
+        DataType::Duration(TimeUnit::Millisecond) => {
+            Ok(timed(widened::<DurationMillisecondType>(array), "ms"))
+        }
+        DataType::Duration(TimeUnit::Microsecond) => {
+            Ok(timed(widened::<DurationMicrosecondType>(array), "us"))
+        }
+        DataType::Duration(TimeUnit::Nanosecond) => Ok(timed(widened::<DurationNanosecondType>(array), "ns")),
+        DataType::LargeUtf8 => strings(array.as_string::<i64>().iter()),
+        DataType::Utf8View => strings(array.as_string_view().iter()),
+        DataType::Binary => bytes(array.as_binary::<i32>().iter()),
+        DataType::LargeBinary => bytes(array.as_binary::<i64>().iter()),
+        DataType::BinaryView => bytes(array.as_binary_view().iter()),
+        DataType::FixedSizeBinary(_) => bytes(array.as_fixed_size_binary().iter()),
+        DataType::Dictionary(_, _) => {
+            let dictionary = array.as_any_dictionary();
+            simplify(&arrow_select::take::take(dictionary.values().as_ref(), dictionary.keys(), None)?)
+        }
+        of => Err(unsupported(of)),
+    }
+}
+
+fn timed(values: ArrayRef, unit: &'static str) -> Simple {
+    Simple { values, unit: Some(unit), note: None }
+}
+
+fn widened<T>(array: &ArrayRef) -> ArrayRef
+where
+    T: ArrowPrimitiveType,
+    i64: From<T::Native>,
+{
+    let narrow = array.as_primitive::<T>();
+    let values: Vec<i64> = narrow.values().iter().map(|value| i64::from(*value)).collect();
+    Arc::new(Int64Array::new(values.into(), narrow.nulls().cloned()))
+}
+
+fn unsigned(array: &ArrayRef) -> Simple {
+    let values = array.as_primitive::<UInt64Type>();
+    let fits: Option<Vec<Option<i64>>> =
+        values.iter().map(|value| value.map_or(Some(None), |v| i64::try_from(v).ok().map(Some))).collect();
+    match fits {
+        Some(values) => Simple { values: Arc::new(Int64Array::from(values)), unit: None, note: None },
+        None => Simple {
+            values: Arc::new(
+                values.iter().map(|value| value.map(|v| v.to_string())).collect::<StringArray>(),
+            ),
+            unit: None,
+            note: Some("some integers need 64 bits without a sign; the column was kept as text".to_owned()),
+        },
+    }
+}
+
+fn floats<T: ArrowPrimitiveType>(array: &PrimitiveArray<T>, widen: impl Fn(T::Native) -> f64) -> Simple {
+    let values: Vec<f64> = array.values().iter().map(|value| widen(*value)).collect();
+    masked(values.into(), array)
+}
+
+fn doubles(array: &ArrayRef) -> Simple {
+    let array = array.as_primitive::<Float64Type>();
+    masked(array.values().clone(), array)
+}
+
+/// Not-a-number and infinity become null: they are "no value" in a log. Null slots hold NaN.
+fn masked(values: ScalarBuffer<f64>, array: &dyn Array) -> Simple {
+    let rows = values.len();
+    let nan = (0..rows).filter(|row| array.is_valid(*row) && values[*row].is_nan()).count();
+    let infinite = (0..rows).filter(|row| array.is_valid(*row) && values[*row].is_infinite()).count();
+    let clean = |row: usize| array.is_valid(row) && values[row].is_finite();
+    let nulls = nulls_of(rows, clean);
+    let values = match &nulls {
+        None => values,
+        Some(_) => (0..rows).map(|row| if clean(row) { values[row] } else { f64::NAN }).collect(),
+    };
+    let words = [(nan, "not-a-number"), (infinite, "infinite")];
+    let told: Vec<String> = words
+        .iter()
+        .filter(|(count, _)| *count > 0)
+        .map(|(count, word)| format!("{count} values are {word}"))
+        .collect();
+    let note = (!told.is_empty()).then(|| format!("{}; they count as missing", told.join(" and ")));
+    Simple { values: Arc::new(Float64Array::new(values, nulls)), unit: None, note }
+}
+
+fn decimals(array: &ArrayRef, digits: u8, scale: i8, text: impl Fn(usize) -> String) -> Simple {
+    let rows = array.len();
+    let cell = |row: usize| array.is_valid(row).then(|| text(row));
+    if scale <= 0 {
+        let integers: Option<Vec<Option<i64>>> =
+            (0..rows).map(|row| cell(row).map_or(Some(None), |text| text.parse().ok().map(Some))).collect();
+        if let Some(integers) = integers {
+            return Simple { values: Arc::new(Int64Array::from(integers)), unit: None, note: None };
+        }
+    }
+    let values: Vec<f64> =
+        (0..rows).map(|row| cell(row).and_then(|text| text.parse().ok()).unwrap_or(f64::NAN)).collect();
+    let nulls = nulls_of(rows, |row| values[row].is_finite());
+    let note = (digits > EXACT_DIGITS)
+        .then(|| format!("decimals of {digits} digits were rounded to the nearest double"));
+    Simple { values: Arc::new(Float64Array::new(values.into(), nulls)), unit: None, note }
+}
+
+fn strings<'a>(values: impl Iterator<Item = Option<&'a str>> + Clone) -> Result<Simple, NotSimple> {
+    let size: usize = values.clone().flatten().map(str::len).sum();
+    if i32::try_from(size).is_err() {
+        let problem = "the column holds more than 2 GiB of text".to_owned();
+        return Err(NotSimple { problem, found: format!("{size} bytes") });
+    }
+    Ok(Simple { values: Arc::new(values.collect::<StringArray>()), unit: None, note: None })
+}
+
+/// Bytes are text where they are UTF-8 (older writers did not label text), else hexadecimal digits.
+fn bytes<'a>(values: impl Iterator<Item = Option<&'a [u8]>> + Clone) -> Result<Simple, NotSimple> {
+    let texts: Option<Vec<Option<&str>>> = values
+        .clone()
+        .map(|value| value.map_or(Some(None), |v| std::str::from_utf8(v).ok().map(Some)))
+        .collect();
+    if let Some(texts) = texts {
+        return strings(texts.into_iter());
+    }
+    let digits = |value: &[u8]| value.iter().fold(String::new(), |text, byte| text + &format!("{byte:02x}"));
+    let texts: Vec<Option<String>> = values.map(|value| value.map(digits)).collect();
+    let mut simple = strings(texts.iter().map(|text| text.as_deref()))?;
+    simple.note = Some("the column holds bytes; they are kept as hexadecimal digits".to_owned());
+    Ok(simple)
+}
+
+/// The metadata of a column as a file's field carries it.
+pub(super) fn field_metadata(
+    field: Field,
+    role: Option<&str>,
+    unit: Option<&str>,
+    source_name: Option<&str>,
+) -> Field {
+    let pairs = [(ROLE_KEY, role), (UNIT_KEY, unit), (SOURCE_NAME_KEY, source_name)];
+    let known = pairs.into_iter().filter_map(|(key, value)| Some((key.to_owned(), value?.to_owned())));
+    field.with_metadata(known.collect::<arrow_schema::Metadata>())
+}

@@ -1,0 +1,153 @@
+//! Tables to files: Parquet and Arrow IPC with role, unit and source name in the field metadata.
+
+use std::io::{BufWriter, Write};
+use std::path::Path;
+use std::sync::Arc;
+
+use arrow_array::{Array, ArrayRef, RecordBatch};
+use arrow_ipc::CompressionType;
+use arrow_ipc::writer::{FileWriter, IpcWriteOptions};
+use arrow_schema::{ArrowError, Field, Schema};
+use parquet::arrow::ArrowWriter;
+use parquet::basic::{Compression, ZstdLevel};
+use parquet::errors::ParquetError;
+use parquet::file::properties::WriterProperties;
+
+use super::{Table, arrow_file};
+
+/// Rows per batch of an Arrow IPC file and per row group page run.
+const BATCH_ROWS: usize = 64 * 1024;
+
+/// What a written column says of itself.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct FieldMeta {
+    /// Role, by [`crate::log::Role::name`].
+    pub role: Option<String>,
+    /// Unit of the values as written.
+    pub unit: Option<String>,
+    /// Name in the log it came from.
+    pub source_name: Option<String>,
+}
+
+/// File formats that can be written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum FileFormat {
+    /// Parquet, zstd.
+    Parquet,
+    /// Arrow IPC file (random access), zstd.
+    ArrowIpc,
+}
+
+/// Why a table was not written.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum WriteError {
+    /// The file system refused.
+    #[error(transparent)]
+    Io(#[from] std::io::Error),
+    /// The Arrow library refused.
+    #[error(transparent)]
+    Arrow(#[from] ArrowError),
+    /// The Parquet library refused.
+    #[error(transparent)]
+    Parquet(#[from] ParquetError),
+}
+
+/// Writes a table as it was read: every column, every row, null where null. The file is the old one or the whole new
+/// one, see [`crate::atomic::write`].
+///
+/// * `fields`: one per column in order; where it is shorter, or a member is absent, the table's own role, unit and
+///   source name are written
+///
+/// # Errors
+/// [`WriteError`] of the file system or of the format's library.
+pub fn write_table(
+    table: &Table,
+    fields: &[FieldMeta],
+    path: &Path,
+    format: FileFormat,
+) -> Result<(), WriteError> {
+    let batch = batch(table, fields)?;
+    crate::atomic::write(path, |writer| write_batch(&batch, writer, format))
+}
+
+fn batch(table: &Table, fields: &[FieldMeta]) -> Result<RecordBatch, ArrowError> {
+    let none = FieldMeta::default();
+    let mut columns: Vec<(Field, ArrayRef)> = Vec::with_capacity(table.columns.len());
+    for (index, column) in table.columns.iter().enumerate() {
+        let stated = fields.get(index).unwrap_or(&none);
+        let field = Field::new(&column.name, column.values.data_type().clone(), true);
+        let field = arrow_file::field_metadata(
+            field,
+            stated.role.as_deref().or(column.role.as_deref()),
+            stated.unit.as_deref().or(column.unit.as_deref()),
+            Some(stated.source_name.as_deref().unwrap_or(&column.source_name)),
+        );
+        columns.push((field, without_nan(&column.values)));
+    }
+    let (fields, arrays): (Vec<Field>, Vec<ArrayRef>) = columns.into_iter().unzip();
+    let schema = Schema::new_with_metadata(fields, joined(&table.metadata));
+    let options = arrow_array::RecordBatchOptions::new().with_row_count(Some(table.rows));
+    RecordBatch::try_new_with_options(Arc::new(schema), arrays, &options)
+}
+
+/// File metadata has one value per key; comment lines are joined.
+fn joined(pairs: &[(String, String)]) -> std::collections::BTreeMap<String, String> {
+    let mut map = std::collections::BTreeMap::new();
+    for (key, value) in pairs {
+        map.entry(key.clone())
+            .and_modify(|text: &mut String| {
+                text.push('\n');
+                text.push_str(value);
+            })
+            .or_insert_with(|| value.clone());
+    }
+    map
+}
+
+/// Null slots of a table hold NaN; a reader that ignores the mask must not meet it, and zeros pack better.
+fn without_nan(values: &ArrayRef) -> ArrayRef {
+    use arrow_array::{Float64Array, cast::AsArray, types::Float64Type};
+    let Some(floats) = values.as_primitive_opt::<Float64Type>() else { return Arc::clone(values) };
+    let Some(nulls) = floats.nulls() else { return Arc::clone(values) };
+    let clean: Vec<f64> = floats
+        .values()
+        .iter()
+        .enumerate()
+        .map(|(row, v)| if nulls.is_valid(row) { *v } else { 0.0 })
+        .collect();
+    Arc::new(Float64Array::new(clean.into(), Some(nulls.clone())))
+}
+
+fn write_batch(
+    batch: &RecordBatch,
+    writer: &mut BufWriter<std::fs::File>,
+    format: FileFormat,
+) -> Result<(), WriteError> {
+    let slices = (0..batch.num_rows())
+        .step_by(BATCH_ROWS)
+        .map(|from| batch.slice(from, BATCH_ROWS.min(batch.num_rows() - from)));
+    match format {
+        FileFormat::Parquet => {
+            let properties = WriterProperties::builder()
+                .set_compression(Compression::ZSTD(ZstdLevel::try_new(3)?))
+                .set_created_by(concat!("sondeproof ", env!("CARGO_PKG_VERSION")).to_owned())
+                .build();
+            let mut parquet = ArrowWriter::try_new(&mut *writer, batch.schema(), Some(properties))?;
+            for slice in slices {
+                parquet.write(&slice)?;
+            }
+            parquet.close()?;
+        }
+        FileFormat::ArrowIpc => {
+            let options = IpcWriteOptions::default().try_with_compression(Some(CompressionType::ZSTD))?;
+            let mut ipc = FileWriter::try_new_with_options(&mut *writer, &batch.schema(), options)?;
+            for slice in slices {
+                ipc.write(&slice)?;
+            }
+            ipc.finish()?;
+        }
+    }
+    writer.flush()?;
+    Ok(())
+}
