@@ -2,11 +2,14 @@
 
 use std::fmt::Write as _;
 
+use crate::claim;
 use crate::detect::{self, Gaps, Meta, Scope, Stage};
 use crate::document::Audit;
 use crate::flag::Flag;
-use crate::log::Role;
+use crate::log::{Role, UNITS};
+use crate::simulate::FaultKind;
 use crate::state;
+use crate::trust::calibration::Tolerance;
 
 /// One name that `explain` knows.
 #[derive(Clone, Debug, PartialEq)]
@@ -40,6 +43,7 @@ pub fn topics() -> Vec<Topic> {
         summary: meta.summary.to_owned(),
         page: format!("{}.\n\n## Criteria\n{}\n", sentence(meta.summary), meta.criteria),
     }));
+    topics.extend(claim::ALL.iter().map(claim_topic));
     topics.extend(VERDICTS.iter().map(|word| word.topic("verdict")));
     topics.extend(TREATMENTS.iter().map(|word| word.topic("treatment")));
     topics.extend(GRADES.iter().map(|word| word.topic("grade")));
@@ -48,6 +52,7 @@ pub fn topics() -> Vec<Topic> {
     topics.extend(flags());
     topics.extend(EXIT_CODES.iter().map(|word| word.topic("exit code")));
     topics.extend(Role::ALL.iter().map(|role| role_topic(*role)));
+    topics.extend(FaultKind::ALL.iter().map(|kind| fault_topic(*kind)));
     topics
 }
 
@@ -301,16 +306,85 @@ fn role_topic(role: Role) -> Topic {
         .filter(|meta| meta.applies_to.contains(&role) || (meta.applies_to.is_empty() && role != Role::Time))
         .map(|meta| meta.name)
         .collect();
-    let inside = format!("{:?}", role.dimension());
     Topic {
         name: role.name().to_owned(),
         kind: "role",
         summary: role.label().to_owned(),
         page: format!(
-            "{}.\n\nA role of a channel, set in the rig file or guessed from name, unit and values.\n\n## Quantity\n\
-             {inside}\n\n## Judged by\n{}\n",
+            "{}.\n\nA role of a channel, set in the rig file or guessed from name, unit and values.\n\n## Unit inside\n{}\
+             \n\n## Tolerance that trust is about\n{}\n\n## Judged by\n{}\n",
             sentence(role.label()),
+            inside_unit(role),
+            tolerance(role),
             code_list(&judged_by)
+        ),
+    }
+}
+
+fn inside_unit(role: Role) -> &'static str {
+    let symbol = UNITS
+        .iter()
+        .find(|unit| unit.dimension == role.dimension() && unit.factor == 1.0 && unit.offset == 0.0)
+        .map_or("", |unit| unit.symbol);
+    match symbol {
+        "" => "none: a ratio, or as logged",
+        symbol => symbol,
+    }
+}
+
+fn tolerance(role: Role) -> String {
+    let (Some(one), Some(two)) = (Tolerance::of(role, 1.0), Tolerance::of(role, 2.0)) else {
+        return "none: the role has no scale of its own".to_owned();
+    };
+    let mut parts = Vec::new();
+    if one.absolute > 0.0 {
+        // Some absolute parts are a share of the channel's largest reading.
+        parts.push(if two.absolute == one.absolute {
+            format!(
+                "{} {}",
+                one.absolute,
+                inside_unit(role).split(':').next().unwrap_or("").replace("none", "")
+            )
+        } else {
+            format!("{} % of the largest reading", one.absolute * 100.0)
+        });
+    }
+    if one.relative > 0.0 {
+        parts.push(format!("{} % of the reading", one.relative * 100.0));
+    }
+    let parts: Vec<&str> = parts.iter().map(|part| part.trim()).collect();
+    format!("{}: {}", parts.join(" or "), one.origin)
+}
+
+fn claim_topic(meta: &claim::Meta) -> Topic {
+    let sources: Vec<String> = meta.sources.iter().map(|source| format!("- {source}")).collect();
+    Topic {
+        name: meta.name.to_owned(),
+        kind: "claim",
+        summary: meta.summary.to_owned(),
+        page: format!(
+            "{}.\n\n## Method\n{}\n\n## Needs\n{}\n\n## Cannot say\n{}\n\n## Sources\n{}\n",
+            sentence(meta.summary),
+            meta.how,
+            meta.needs,
+            meta.misses,
+            sources.join("\n")
+        ),
+    }
+}
+
+fn fault_topic(kind: FaultKind) -> Topic {
+    let meta = kind.meta();
+    Topic {
+        name: meta.name.to_owned(),
+        kind: "simulated fault",
+        summary: meta.what.to_owned(),
+        page: format!(
+            "{}.\n\n`sondeproof simulate --fault {}@START` adds it to a simulated log.\n\n## Size\n{}; usually {}\n",
+            sentence(meta.what),
+            meta.name,
+            meta.size_unit,
+            meta.size
         ),
     }
 }

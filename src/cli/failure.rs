@@ -11,9 +11,8 @@ pub(super) enum Failure {
     BrokenPipe,
     /// The user can mend it: bad usage, unreadable input, a place that cannot be written to.
     Input(String),
-    /// Messages were printed already, one per log.
-    #[expect(dead_code, reason = "until `audit` reads logs")]
-    Reported,
+    /// Messages were printed already, one per log; the exit code that follows from them.
+    Reported(u8),
     /// The program or the machine failed.
     Internal(String),
 }
@@ -24,14 +23,15 @@ impl Failure {
         match self {
             Self::BrokenPipe => 0,
             Self::Internal(_) => 1,
-            Self::Input(_) | Self::Reported => 2,
+            Self::Input(_) => 2,
+            Self::Reported(code) => *code,
         }
     }
 
     /// Says it on stderr.
     pub(super) fn print(&self) {
         match self {
-            Self::BrokenPipe | Self::Reported => {}
+            Self::BrokenPipe | Self::Reported(_) => {}
             Self::Input(message) => output::complain(message),
             Self::Internal(message) => output::complain(&format!(
                 "{message}\n  help: please report this with the command line and, if you may, the log"
@@ -40,7 +40,6 @@ impl Failure {
     }
 
     /// A file that could not be written.
-    #[expect(dead_code, reason = "until `audit` reads logs")]
     pub(super) fn write(path: &std::path::Path, error: &io::Error) -> Self {
         use io::ErrorKind::{
             BrokenPipe, IsADirectory, NotADirectory, NotFound, PermissionDenied, ReadOnlyFilesystem,

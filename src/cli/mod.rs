@@ -1,10 +1,15 @@
 //! The command line: arguments in, text and exit code out. Only this module prints and only [`run`] decides the
 //! exit code.
 
+mod audit;
+mod convert;
 mod explain;
 mod failure;
+mod gate;
 mod output;
 mod schema;
+mod simulate;
+mod source;
 
 use std::ffi::OsString;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -28,6 +33,10 @@ struct Arguments {
 
 #[derive(Subcommand)]
 enum Command {
+    Audit(audit::Arguments),
+    Gate(gate::Arguments),
+    Simulate(simulate::Arguments),
+    Convert(convert::Arguments),
     Explain(explain::Arguments),
     Schema(schema::Arguments),
 }
@@ -37,6 +46,8 @@ enum Command {
 enum Ending {
     /// Everything asked for was done.
     Done,
+    /// `gate` withheld at least one log.
+    Withheld,
 }
 
 /// Runs one command line and gives the process its exit code: 0 done or open, 1 internal error, 2 bad usage or
@@ -45,21 +56,49 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let arguments = match Arguments::try_parse_from(arguments) {
         Ok(arguments) => arguments,
         Err(error) => {
+            if let Some(path) = log_as_command(&error) {
+                let message =
+                    format!("`{path}` is a file, not a command\n  help: `sondeproof audit {path}` audits it");
+                output::complain(&message);
+                return ExitCode::from(2);
+            }
             // Help and version are no errors; a reader that went away is none either.
             error.print().ok();
             return ExitCode::from(if error.use_stderr() { 2 } else { 0 });
         }
     };
-    let ended = catch_unwind(AssertUnwindSafe(|| match &arguments.command {
-        Command::Explain(arguments) => explain::run(arguments),
-        Command::Schema(arguments) => schema::run(arguments),
-    }))
-    .unwrap_or_else(|_| Err(Failure::Internal("the program stopped on a fault of its own".to_owned())));
+    let ended = catch_unwind(AssertUnwindSafe(|| arguments.command.run()))
+        .unwrap_or_else(|_| Err(Failure::Internal("the program stopped on a fault of its own".to_owned())));
     match ended {
         Ok(Ending::Done) => ExitCode::SUCCESS,
+        Ok(Ending::Withheld) => ExitCode::from(3),
         Err(failure) => {
             failure.print();
             ExitCode::from(failure.code())
         }
     }
+}
+
+impl Command {
+    fn run(&self) -> Result<Ending, Failure> {
+        match self {
+            Self::Audit(arguments) => audit::run(arguments),
+            Self::Gate(arguments) => gate::run(arguments),
+            Self::Convert(arguments) => convert::run(arguments),
+            Self::Simulate(arguments) => simulate::run(arguments),
+            Self::Explain(arguments) => explain::run(arguments),
+            Self::Schema(arguments) => schema::run(arguments),
+        }
+    }
+}
+
+/// The first word, where it is a file in the place of a command.
+fn log_as_command(error: &clap::Error) -> Option<String> {
+    use clap::error::{ContextKind, ContextValue, ErrorKind};
+    let (ErrorKind::InvalidSubcommand, Some(ContextValue::String(word))) =
+        (error.kind(), error.get(ContextKind::InvalidSubcommand))
+    else {
+        return None;
+    };
+    std::path::Path::new(word).exists().then(|| word.clone())
 }

@@ -29,13 +29,11 @@ pub(super) fn complain(message: &str) {
 }
 
 /// Prints a remark, such as the path of a file written.
-#[expect(dead_code, reason = "until `audit` reads logs")]
 pub(super) fn remark(message: &str) {
     writeln!(anstream::stderr().lock(), "{}", crate::report::safe(message)).ok();
 }
 
 /// Whether someone watches stderr.
-#[expect(dead_code, reason = "until `audit` reads logs")]
 pub(super) fn watched() -> bool {
     io::stderr().is_terminal()
 }

@@ -116,7 +116,17 @@ fn danger(audit: &Audit) -> (String, bool) {
             }
         )
     } else {
-        "NONE SEEN in what this log can show.".to_owned()
+        match mixture(audit) {
+            Some(channel) if matches!(channel.trust.grade, Grade::Untrusted | Grade::NotEvaluated) => {
+                let words = format!(
+                    "CANNOT TELL. No lean event was found, but {} is {}, so nothing follows from that.",
+                    channel.name,
+                    channel.trust.grade.word()
+                );
+                return (words, true);
+            }
+            _ => "NONE SEEN in what this log can show.".to_owned(),
+        }
     };
     if benign > 0 {
         words.push_str(&format!(" {} explained by fuel being cut.", count(benign, "lean reading")));
@@ -397,23 +407,16 @@ fn trust(page: &mut Page, audit: &Audit) {
         .map(|channel| {
             let trust = &channel.trust;
             let score = trust.score.map_or("-".to_owned(), |score| format!("{score:.2}"));
-            let interval = match (trust.low, trust.high) {
+            let range = match (trust.low, trust.high) {
                 (Some(low), Some(high)) => format!("{low:.2} to {high:.2}"),
                 _ => "-".to_owned(),
             };
             let why = trust.deductions.first().map_or(String::new(), |deduction| deduction.why.clone());
-            vec![
-                channel.name.clone(),
-                channel.role.name().to_owned(),
-                trust.grade.word().to_owned(),
-                score,
-                interval,
-                why,
-            ]
+            vec![channel.name.clone(), trust.grade.word().to_owned(), score, range, why]
         })
         .collect();
-    let header = ["channel", "role", "grade", "score", "interval", "main deduction"];
-    page.table(2, &header, &[false, false, false, true, false, false], &rows);
+    let header = ["channel", "grade", "score", "range", "main deduction"];
+    page.table(2, &header, &[false, false, true, false, false], &rows);
     let mut bases: Vec<&str> = audit.channels.iter().map(|channel| channel.trust.basis.as_str()).collect();
     bases.sort_unstable();
     bases.dedup();
@@ -434,7 +437,25 @@ fn claims(page: &mut Page, audit: &Audit) {
         (ClaimStatus::Limited, "limited"),
         (ClaimStatus::NotSupported, "not supported"),
     ] {
-        for claim in audit.claims.iter().filter(|claim| claim.status == status) {
+        let with_status = || audit.claims.iter().filter(|claim| claim.status == status);
+        if status == ClaimStatus::NotSupported {
+            // One reason often withholds several claims: say it once.
+            let mut reasons: Vec<&str> = Vec::new();
+            for claim in with_status() {
+                if !reasons.contains(&claim.because.as_str()) {
+                    reasons.push(&claim.because);
+                }
+            }
+            for reason in reasons {
+                let names: Vec<String> = with_status()
+                    .filter(|claim| claim.because == reason)
+                    .map(|claim| plain(&claim.id))
+                    .collect();
+                page.labelled(2, label, LABEL, &format!("{}: {reason}", list(&names, 9)), Style::new());
+            }
+            continue;
+        }
+        for claim in with_status() {
             page.labelled(2, label, LABEL, &statement(claim), Style::new());
         }
     }

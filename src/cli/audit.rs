@@ -1,0 +1,234 @@
+//! `audit [LOG...]`: the main job.
+
+use std::collections::BTreeSet;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use indicatif::{ProgressBar, ProgressStyle};
+use rayon::prelude::*;
+
+use super::failure::Failure;
+use super::source::{self, Source};
+use super::{Ending, output};
+use crate::atomic;
+use crate::audit::Audited;
+use crate::document::Audit;
+use crate::log::Log;
+use crate::report::{flags, summary, terminal};
+use crate::rig::Rig;
+
+/// Say whether logs can be believed, what each lean event is, and what may be concluded
+#[derive(Default, clap::Args)]
+pub(super) struct Arguments {
+    /// Log files
+    #[arg(value_name = "LOG", required = true)]
+    logs: Vec<PathBuf>,
+    #[command(flatten)]
+    options: source::Options,
+    /// Write the audit document; `-` is stdout, in place of the report. With several logs: a folder, one file per
+    /// log, or `-` for one line per log
+    #[arg(long, value_name = "FILE")]
+    json: Option<PathBuf>,
+    /// Write every value with its quality flag as Parquet. With several logs: a folder, one file per log
+    #[arg(long, value_name = "FILE")]
+    flags: Option<PathBuf>,
+}
+
+/// Where one kind of output goes.
+enum Target {
+    Stdout,
+    File(PathBuf),
+    Folder(PathBuf),
+}
+
+impl Target {
+    fn of(path: &Path, logs: usize, option: &str) -> Result<Self, Failure> {
+        if path.as_os_str() == "-" {
+            return Ok(Self::Stdout);
+        }
+        if source::is_folder(path) {
+            std::fs::create_dir_all(path).map_err(|error| Failure::write(path, &error))?;
+            return Ok(Self::Folder(path.to_path_buf()));
+        }
+        if logs > 1 {
+            return Err(Failure::Input(format!(
+                "`{option} {}` names one file for {logs} logs\n  expected: a folder\n  help: create the folder, or \
+                 end its name with `/`",
+                path.display()
+            )));
+        }
+        Ok(Self::File(path.to_path_buf()))
+    }
+
+    /// The file of one log; null for stdout.
+    fn file(&self, source: &Source, suffix: &str) -> Option<PathBuf> {
+        match self {
+            Self::Stdout => None,
+            Self::File(path) => Some(path.clone()),
+            Self::Folder(folder) => Some(folder.join(source::output_name(source, suffix))),
+        }
+    }
+}
+
+struct Job<'a> {
+    rig: &'a Rig,
+    json: Option<Target>,
+    flags: Option<Target>,
+    /// Several logs: short answers, compact documents.
+    several: bool,
+    width: usize,
+}
+
+/// What is left of a log when its document has been written: text, so that memory stays flat over many logs.
+struct Done {
+    line: summary::Line,
+    text: String,
+    document: Vec<u8>,
+    written: Vec<PathBuf>,
+}
+
+pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
+    let sources = source::files(&arguments.logs);
+    let rig = arguments.options.rig()?;
+    let target = |path: &Option<PathBuf>, option| {
+        path.as_ref().map(|path| Target::of(path, sources.len(), option)).transpose()
+    };
+    let job = Job {
+        rig: &rig,
+        json: target(&arguments.json, "--json")?,
+        flags: target(&arguments.flags, "--flags")?,
+        several: sources.len() > 1,
+        width: output::width(),
+    };
+    if matches!(job.flags, Some(Target::Stdout)) {
+        let help = "name a file; Parquet cannot be written to a stream";
+        return Err(Failure::Input(format!("`--flags -` is not possible\n  help: {help}")));
+    }
+    check_names(&job, &sources)?;
+
+    let bar = progress(sources.len());
+    let results: Vec<Result<Done, Failure>> = sources
+        .par_iter()
+        .map(|source| {
+            let done = job.run(source);
+            bar.inc(1);
+            done
+        })
+        .collect();
+    bar.finish_and_clear();
+    job.print(&sources, results)
+}
+
+/// Two logs of one name would overwrite each other's output.
+fn check_names(job: &Job<'_>, sources: &[Source]) -> Result<(), Failure> {
+    let folder = [&job.json, &job.flags].into_iter().flatten().any(|t| matches!(t, Target::Folder(_)));
+    let mut seen = BTreeSet::new();
+    for source in sources.iter().filter(|_| folder) {
+        if !seen.insert(source::output_name(source, "")) {
+            return Err(Failure::Input(format!(
+                "two logs are called like {}: their outputs would have one name\n  help: audit them in separate calls",
+                source.name()
+            )));
+        }
+    }
+    Ok(())
+}
+
+/// A bar on stderr for several logs; nothing where nobody watches.
+fn progress(logs: usize) -> ProgressBar {
+    if logs < 2 || !output::watched() {
+        return ProgressBar::hidden();
+    }
+    let bar = ProgressBar::new(logs as u64);
+    if let Ok(style) = ProgressStyle::with_template("{pos} of {len} logs  {wide_bar}  {eta} left") {
+        bar.set_style(style.progress_chars("=> "));
+    }
+    bar
+}
+
+impl Job<'_> {
+    fn run(&self, source: &Source) -> Result<Done, Failure> {
+        let (log, audited) = source::audit_one(source, self.rig)?;
+        let mut done = Done {
+            line: summary::Line::of(&audited.document),
+            text: self.text(&audited.document),
+            document: Vec::new(),
+            written: Vec::new(),
+        };
+        if let Some(target) = &self.json {
+            let document = self.document(&audited.document)?;
+            match target.file(source, "audit.json") {
+                None => done.document = document,
+                Some(path) => {
+                    atomic::write::<io::Error, _>(&path, |writer| writer.write_all(&document))
+                        .map_err(|error| Failure::write(&path, &error))?;
+                    done.written.push(path);
+                }
+            }
+        }
+        if let Some(path) = self.flags.as_ref().and_then(|target| target.file(source, "flags.parquet")) {
+            write_flags(&path, &log, &audited)?;
+            done.written.push(path);
+        }
+        Ok(done)
+    }
+
+    fn text(&self, document: &Audit) -> String {
+        match (&self.json, self.several) {
+            (Some(Target::Stdout), _) => String::new(),
+            (_, true) => terminal::render_answer(document, self.width),
+            (_, false) => terminal::render(document, self.width),
+        }
+    }
+
+    fn document(&self, document: &Audit) -> Result<Vec<u8>, Failure> {
+        let compact = self.several && matches!(self.json, Some(Target::Stdout));
+        let text = if compact { serde_json::to_vec(document) } else { serde_json::to_vec_pretty(document) };
+        let mut text =
+            text.map_err(|error| Failure::Internal(format!("cannot write the document: {error}")))?;
+        text.push(b'\n');
+        Ok(text)
+    }
+
+    fn print(&self, sources: &[Source], results: Vec<Result<Done, Failure>>) -> Result<Ending, Failure> {
+        let to_stdout = matches!(self.json, Some(Target::Stdout));
+        let mut lines = Vec::new();
+        let mut failed = None;
+        for (source, result) in sources.iter().zip(results) {
+            match result {
+                Ok(done) => {
+                    if to_stdout {
+                        output::emit(&done.document)?;
+                    } else {
+                        output::print(&done.text)?;
+                        if self.several {
+                            output::print("\n")?;
+                        }
+                    }
+                    for path in &done.written {
+                        output::remark(&format!("wrote {}", path.display()));
+                    }
+                    lines.push(done.line);
+                }
+                Err(Failure::BrokenPipe) => return Err(Failure::BrokenPipe),
+                Err(failure) => {
+                    failure.print();
+                    failed = Some(failed.map_or(failure.code(), |code: u8| code.min(failure.code())));
+                    lines.push(summary::Line::unreadable(source.name()));
+                }
+            }
+        }
+        if self.several && !to_stdout {
+            output::print(&summary::render(&lines, self.width))?;
+        }
+        failed.map_or(Ok(Ending::Done), |code| Err(Failure::Reported(code)))
+    }
+}
+
+fn write_flags(path: &Path, log: &Log, audited: &Audited) -> Result<(), Failure> {
+    atomic::write::<flags::FlagsError, _>(path, |writer| flags::write(writer, log, &audited.detection))
+        .map_err(|error| match error {
+            flags::FlagsError::Io(error) => Failure::write(path, &error),
+            other => Failure::Internal(format!("cannot write {}: {other}", path.display())),
+        })
+}

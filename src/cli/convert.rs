@@ -1,0 +1,89 @@
+//! `convert LOG -o FILE`: any supported log to Parquet or Arrow IPC, losslessly.
+
+use std::path::{Path, PathBuf};
+
+use super::failure::Failure;
+use super::source;
+use super::{Ending, output};
+use crate::log::{ClockBasis, Log, Role};
+use crate::read::{self, FieldMeta, FileFormat, Table, WriteError};
+use crate::rig;
+
+/// Write a log as Parquet or Arrow IPC, with role, unit and source name in the field metadata
+#[derive(clap::Args)]
+pub(super) struct Arguments {
+    /// Log file
+    log: PathBuf,
+    /// File to write: `.parquet`, or `.arrow` for Arrow IPC
+    #[arg(short, long, value_name = "FILE")]
+    output: PathBuf,
+    #[command(flatten)]
+    options: source::Options,
+}
+
+pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
+    let format = format(&arguments.output)?;
+    let rig = arguments.options.rig()?;
+    let table = read::open(&arguments.log, &source::options(&rig))
+        .map_err(|error| Failure::Input(error.to_string()))?;
+    // Columns are shared, not copied. A table that makes no log (no time axis, say) is still converted.
+    let fields = match rig::assemble(table.clone(), &rig) {
+        Ok(log) => fields(&table, &log),
+        Err(error) => {
+            output::remark(&format!("written without roles: {error}"));
+            Vec::new()
+        }
+    };
+    read::write_table(&table, &fields, &arguments.output, format).map_err(|error| match error {
+        WriteError::Io(error) => Failure::write(&arguments.output, &error),
+        other => Failure::Internal(format!("cannot write {}: {other}", arguments.output.display())),
+    })?;
+    output::remark(&format!(
+        "wrote {}: {} rows, {} columns",
+        arguments.output.display(),
+        table.rows,
+        table.columns.len()
+    ));
+    Ok(Ending::Done)
+}
+
+fn format(path: &Path) -> Result<FileFormat, Failure> {
+    let extension = path.extension().map(|extension| extension.to_string_lossy().to_lowercase());
+    match extension.as_deref() {
+        Some("parquet" | "pq") => Ok(FileFormat::Parquet),
+        Some("arrow" | "ipc" | "feather") => Ok(FileFormat::ArrowIpc),
+        other => Err(Failure::Input(format!(
+            "cannot tell the format of {}\n  found: {}\n  expected: a name that ends in `.parquet` or `.arrow`",
+            path.display(),
+            other.map_or("no file extension".to_owned(), |extension| format!("`.{extension}`"))
+        ))),
+    }
+}
+
+/// Role and unit of each column; columns of text and the parts of a split time have neither.
+fn fields(table: &Table, log: &Log) -> Vec<FieldMeta> {
+    let mut fields: Vec<FieldMeta> = table
+        .columns
+        .iter()
+        .map(|column| FieldMeta {
+            role: None,
+            unit: column.unit.clone(),
+            source_name: Some(column.source_name.clone()),
+        })
+        .collect();
+    for channel in &log.channels {
+        if let Some(field) = fields.get_mut(channel.column) {
+            field.role = Some(channel.role.name().to_owned());
+            if !channel.unit.code.is_empty() {
+                field.unit = Some(channel.unit.code.to_owned());
+            }
+        }
+    }
+    if let ClockBasis::Column { name } = &log.clock.basis {
+        let time = table.columns.iter().position(|column| column.name == *name);
+        if let Some(field) = time.and_then(|index| fields.get_mut(index)) {
+            field.role = Some(Role::Time.name().to_owned());
+        }
+    }
+    fields
+}

@@ -1,0 +1,79 @@
+//! `simulate`: a log with known truth and chosen faults.
+
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use super::failure::Failure;
+use super::{Ending, output};
+use crate::atomic;
+use crate::simulate::{ALL_CHANNELS, Fault, Scenario, run as simulate};
+
+/// Write a simulated log and, beside it, the truth that no real log carries
+#[derive(clap::Args)]
+pub(super) struct Arguments {
+    /// What is driven: `hill_climb`, car, bike, kart, propeller or jet
+    #[arg(default_value = "hill_climb")]
+    scenario: String,
+    /// The log to write; the truth goes to FILE.truth.json
+    #[arg(short, long, value_name = "FILE")]
+    output: PathBuf,
+    /// Same number, same bytes
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// A fault, `NAME[@START][:size=NUMBER[,duration=SECONDS]]`; may be repeated. `sondeproof explain` lists the names
+    #[arg(long = "fault", value_name = "FAULT")]
+    faults: Vec<String>,
+    /// Draw every parameter of machine, sensor, link and logger from its range
+    #[arg(long)]
+    random: bool,
+    /// Rows per second
+    #[arg(long, value_name = "HZ", value_parser = rate)]
+    rate: Option<f64>,
+}
+
+fn rate(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(hz) if (0.1..=1000.0).contains(&hz) => Ok(hz),
+        _ => Err("expected a number from 0.1 to 1000".to_owned()),
+    }
+}
+
+pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
+    let faults = arguments
+        .faults
+        .iter()
+        .map(|text| Fault::parse(text).map_err(|error| Failure::Input(error.to_string())))
+        .collect::<Result<Vec<_>, _>>()?;
+    let mut scenario = Scenario::named(&arguments.scenario, arguments.seed).ok_or_else(|| {
+        Failure::Input(format!(
+            "no scenario is called `{}`\n  expected: one of {}",
+            arguments.scenario,
+            Scenario::NAMES.join(", ")
+        ))
+    })?;
+    if arguments.random {
+        let machine = scenario.engine.machine;
+        let period_s = arguments.rate.map_or(scenario.logger.period_s, f64::recip);
+        scenario = Scenario::random(arguments.seed, machine, period_s, ALL_CHANNELS, &[]);
+    }
+    if let Some(hz) = arguments.rate {
+        scenario.logger.period_s = hz.recip();
+    }
+    scenario.faults.extend(faults);
+
+    let made = simulate(&scenario);
+    let truth =
+        made.truth_json().map_err(|error| Failure::Internal(format!("cannot write the truth: {error}")))?;
+    let mut beside = arguments.output.clone().into_os_string();
+    beside.push(".truth.json");
+    let beside = PathBuf::from(beside);
+    write(&arguments.output, &made.text())?;
+    write(&beside, truth.as_bytes())?;
+    output::remark(&format!("wrote {} and {}", arguments.output.display(), beside.display()));
+    Ok(Ending::Done)
+}
+
+fn write(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
+    atomic::write::<io::Error, _>(path, |writer| writer.write_all(bytes))
+        .map_err(|error| Failure::write(path, &error))
+}

@@ -1,0 +1,105 @@
+//! Where logs and rigs come from: files named on the command line, or the demonstration inside the program.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::{Path, PathBuf};
+
+use super::failure::Failure;
+use crate::log::Log;
+use crate::read::{self, ReadOptions};
+use crate::rig::{self, Rig};
+use crate::{audit, detect};
+
+/// What every command that reads a log accepts.
+#[derive(Default, clap::Args)]
+pub(super) struct Options {
+    /// Rows per second of logs without a time column
+    #[arg(long, value_name = "HZ", value_parser = rate)]
+    rate: Option<f64>,
+}
+
+fn rate(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(hz) if hz.is_finite() && hz > 0.0 => Ok(hz),
+        _ => Err("expected a number above 0, such as 50".to_owned()),
+    }
+}
+
+impl Options {
+    /// The rig, checked against the limits that detectors have.
+    pub(super) fn rig(&self) -> Result<Rig, Failure> {
+        let mut rig = Rig::default();
+        self.complete(&mut rig)?;
+        Ok(rig)
+    }
+
+    fn complete(&self, rig: &mut Rig) -> Result<(), Failure> {
+        rig.rate_hz = self.rate.or(rig.rate_hz);
+        detect::check_limits(rig).map_err(|error| {
+            let file = rig.file.as_deref().unwrap_or("the rig");
+            Failure::Input(format!("cannot use {file}: {error}"))
+        })
+    }
+}
+
+/// A log to audit.
+#[derive(Clone, Debug)]
+pub(super) enum Source {
+    /// A file.
+    File(PathBuf),
+}
+
+impl Source {
+    /// How people call it.
+    pub(super) fn name(&self) -> String {
+        match self {
+            Self::File(path) => path.display().to_string(),
+        }
+    }
+
+    /// Reads it.
+    pub(super) fn open(&self, rig: &Rig) -> Result<Log, Failure> {
+        let options = options(rig);
+        let table = match self {
+            Self::File(path) => read::open(path, &options),
+        }
+        .map_err(|error| Failure::Input(error.to_string()))?;
+        rig::assemble(table, rig).map_err(|error| Failure::Input(error.to_string()))
+    }
+}
+
+/// What the rig says about reading.
+pub(super) fn options(rig: &Rig) -> ReadOptions {
+    ReadOptions { decimal: rig.decimal }
+}
+
+/// Reads and audits one log. A fault of the program in one log must not take the others with it.
+pub(super) fn audit_one(source: &Source, rig: &Rig) -> Result<(Log, audit::Audited), Failure> {
+    catch_unwind(AssertUnwindSafe(|| {
+        let log = source.open(rig)?;
+        let audited = audit::audit(&log, rig);
+        Ok((log, audited))
+    }))
+    .unwrap_or_else(|_| {
+        Err(Failure::Internal(format!("the program stopped on a fault of its own in {}", source.name())))
+    })
+}
+
+/// Files named on the command line.
+pub(super) fn files(paths: &[PathBuf]) -> Vec<Source> {
+    paths.iter().map(|path| Source::File(path.clone())).collect()
+}
+
+/// The name of a log's own output in a folder: `run1.csv` gives `run1.csv.audit.json`.
+pub(super) fn output_name(source: &Source, suffix: &str) -> String {
+    let name = match source {
+        Source::File(path) => {
+            path.file_name().map_or_else(|| "log".to_owned(), |name| name.to_string_lossy().into_owned())
+        }
+    };
+    format!("{name}.{suffix}")
+}
+
+/// Whether a path is meant as a folder: it is one, or it ends like one.
+pub(super) fn is_folder(path: &Path) -> bool {
+    path.is_dir() || path.to_string_lossy().ends_with(['/', std::path::MAIN_SEPARATOR])
+}
