@@ -1,6 +1,8 @@
 //! What the user knows about machine and instruments: the rig file, checked.
 
 mod assemble;
+mod file;
+pub mod fuel;
 pub mod guess;
 pub mod infer;
 pub mod measure;
@@ -10,11 +12,14 @@ pub mod summary;
 mod words;
 
 #[cfg(test)]
+mod file_test;
+#[cfg(test)]
 mod name_test;
 
 pub use assemble::{AssembleError, assemble};
+pub use file::RigError;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::log::{Log, Role};
 
@@ -73,6 +78,8 @@ pub struct Rig {
     pub decimal: Option<char>,
     /// Rate of logs without a time column, Hz.
     pub rate_hz: Option<f64>,
+    /// Top-level keys that the rig file states.
+    pub stated: BTreeSet<String>,
 }
 
 impl Default for Rig {
@@ -90,6 +97,7 @@ impl Default for Rig {
             limits: BTreeMap::new(),
             decimal: None,
             rate_hz: None,
+            stated: BTreeSet::new(),
         }
     }
 }

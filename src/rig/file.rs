@@ -1,0 +1,467 @@
+//! The rig file: TOML to a checked [`Rig`], with the place of every mistake.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
+use std::path::{Path, PathBuf};
+
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+use super::{ColumnRig, Rig, SensorRig, fuel};
+use crate::detect;
+use crate::log::Role;
+
+/// Why a rig file was refused.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum RigError {
+    /// The file could not be read.
+    #[error("cannot read rig file {path}: {source}")]
+    Io {
+        /// File.
+        path: PathBuf,
+        /// Cause.
+        source: std::io::Error,
+    },
+    /// A key or value is not what the rig file knows.
+    #[error(
+        "cannot use rig file {file}, line {line}, column {column}: {problem}\n  found: {found}\n  help: {help}"
+    )]
+    Content {
+        /// File.
+        file: String,
+        /// From 1.
+        line: usize,
+        /// From 1, in characters.
+        column: usize,
+        /// What is wrong.
+        problem: String,
+        /// What stands there.
+        found: String,
+        /// What to do.
+        help: String,
+    },
+}
+
+/// What is wrong at a span of the text.
+struct Fault {
+    span: Range<usize>,
+    problem: String,
+    help: String,
+}
+
+type Checked<T> = Result<T, Fault>;
+
+const TOP_KEYS: &[&str] = &[
+    "name",
+    "fuel",
+    "stoich_afr",
+    "cylinders",
+    "redline_rpm",
+    "full_load_lambda_max",
+    "decimal",
+    "rate_hz",
+    "sensor",
+    "columns",
+    "limits",
+];
+const SENSOR_KEYS: &[&str] =
+    &["serial", "installed", "tau_s", "link", "frame_hz", "clip_lean", "supply_min_v"];
+const COLUMN_KEYS: &[&str] = &["role", "unit"];
+
+impl Rig {
+    /// Reads and checks a rig file.
+    ///
+    /// # Errors
+    /// The file cannot be read, or [`Rig::parse`] refuses it.
+    pub fn load(path: &Path) -> Result<Self, RigError> {
+        let bytes = std::fs::read(path).map_err(|source| RigError::Io { path: path.to_owned(), source })?;
+        let text = String::from_utf8_lossy(&bytes);
+        Self::parse(text.trim_start_matches('\u{feff}'), &path.display().to_string())
+    }
+
+    /// Checks the text of a rig file.
+    ///
+    /// * `file`: the name used in messages and in the document
+    ///
+    /// # Errors
+    /// Text that is not TOML, a key that does not exist, a value of the wrong kind or outside its range, a
+    /// limit that no detector has: with line, column and what to write instead.
+    pub fn parse(text: &str, file: &str) -> Result<Self, RigError> {
+        let fail = |fault: Fault| {
+            let (line, column) = place(text, fault.span.start);
+            RigError::Content {
+                file: file.to_owned(),
+                line,
+                column,
+                problem: fault.problem,
+                found: excerpt(text, &fault.span),
+                help: fault.help,
+            }
+        };
+        let document = DeTable::parse(text).map_err(|error| {
+            fail(Fault {
+                span: error.span().unwrap_or(0..0),
+                problem: format!("not TOML: {}", error.message().lines().collect::<Vec<_>>().join(", ")),
+                help: "write `key = value`; text in double quotes, numbers with a decimal point".to_owned(),
+            })
+        })?;
+        let mut rig = read_rig(document.get_ref()).map_err(fail)?;
+        rig.file = Some(file.to_owned());
+        Ok(rig)
+    }
+}
+
+fn read_rig(table: &DeTable<'_>) -> Checked<Rig> {
+    let mut rig = Rig::default();
+    let mut limit_spans = BTreeMap::new();
+    check_keys(table, TOP_KEYS, "the rig file")?;
+    for (key, value) in table {
+        match key.get_ref().as_ref() {
+            "name" => rig.name = Some(text(value)?),
+            "fuel" => read_fuel(&mut rig, value, table.contains_key("stoich_afr"))?,
+            "stoich_afr" => rig.stoich_afr = number(value, 2.0, 40.0, "kg of air per kg of fuel")?,
+            "cylinders" => rig.cylinders = Some(number(value, 1.0, 24.0, "cylinders")? as u32),
+            "redline_rpm" => {
+                rig.redline_rpm = Some(number(value, 500.0, 30_000.0, "revolutions per minute")?)
+            }
+            "full_load_lambda_max" => {
+                rig.full_load_lambda_max = number(
+                    value,
+                    0.5,
+                    1.5,
+                    "lambda, not air/fuel ratio: divide by the stoichiometric ratio",
+                )?;
+            }
+            "decimal" => rig.decimal = Some(decimal(value)?),
+            "rate_hz" => rig.rate_hz = Some(number(value, 0.001, 1e6, "Hz")?),
+            "sensor" => rig.sensor = read_sensor(value)?,
+            "columns" => rig.columns = read_columns(value)?,
+            "limits" => read_limits(value, &mut rig.limits, &mut limit_spans)?,
+            _ => {}
+        }
+        rig.stated.insert(key.get_ref().to_string());
+    }
+    if let Err(error) = detect::check_limits(&rig) {
+        let names: Vec<String> = detect::ALL
+            .iter()
+            .flat_map(|d| {
+                let meta = d.meta();
+                meta.limits.iter().map(|limit| format!("{}.{}", meta.name, limit.name))
+            })
+            .collect();
+        let near = nearest(&error.name, names.iter().map(String::as_str));
+        return Err(Fault {
+            span: limit_spans.get(&error.name).cloned().unwrap_or(0..0),
+            problem: error.to_string(),
+            help: near.filter(|near| *near != error.name).map_or_else(
+                || "write a value within the limit's range; `sondeproof explain` lists them".to_owned(),
+                |near| format!("did you mean `{near}`? `sondeproof explain` lists every limit"),
+            ),
+        });
+    }
+    Ok(rig)
+}
+
+fn read_fuel(rig: &mut Rig, value: &Spanned<DeValue<'_>>, ratio_stated: bool) -> Checked<()> {
+    rig.fuel = text(value)?;
+    match fuel::ratio_of(&rig.fuel) {
+        // A stated ratio wins wherever it stands in the file.
+        Some(ratio) if !ratio_stated => rig.stoich_afr = ratio,
+        None if !ratio_stated => {
+            return Err(Fault {
+                span: value.span(),
+                problem: format!("no composition is known for the fuel `{}`", rig.fuel),
+                help: "write gasoline, E5, E10, E20, E85 (any E0 to E100), M15, ethanol, methanol, methane, \
+                       propane or butane, or state the ratio: `stoich_afr = 14.1`"
+                    .to_owned(),
+            });
+        }
+        _ => {}
+    }
+    Ok(())
+}
+
+fn read_sensor(value: &Spanned<DeValue<'_>>) -> Checked<SensorRig> {
+    let table = table(value, "[sensor]")?;
+    check_keys(table, SENSOR_KEYS, "[sensor]")?;
+    let mut sensor = SensorRig::default();
+    for (key, value) in table {
+        match key.get_ref().as_ref() {
+            "serial" => sensor.serial = Some(text(value)?),
+            "installed" => sensor.installed = Some(day(value)?),
+            "tau_s" => sensor.tau_s = Some(pair(value)?),
+            "link" => sensor.link = Some(link(value)?),
+            "frame_hz" => sensor.frame_hz = Some(number(value, 0.01, 10_000.0, "Hz")?),
+            "clip_lean" => sensor.clip_lean = Some(number(value, 0.9, 20.0, "lambda, not air/fuel ratio")?),
+            "supply_min_v" => sensor.supply_min_v = Some(number(value, 3.0, 60.0, "V")?),
+            _ => {}
+        }
+    }
+    Ok(sensor)
+}
+
+fn read_columns(value: &Spanned<DeValue<'_>>) -> Checked<BTreeMap<String, ColumnRig>> {
+    let mut columns = BTreeMap::new();
+    for (name, value) in table(value, "[columns]")? {
+        let entry = table(value, "a column (`\"NAME\" = { role = \"lambda\" }`)")?;
+        check_keys(entry, COLUMN_KEYS, "a column")?;
+        let mut column = ColumnRig { role: None, unit: None };
+        for (key, value) in entry {
+            match key.get_ref().as_ref() {
+                "role" => column.role = Some(role(value)?),
+                "unit" => column.unit = Some(unit(value)?),
+                _ => {}
+            }
+        }
+        if let (Some(role), Some(text)) = (column.role, column.unit.as_deref()) {
+            check_unit_of_role(role, text, value)?;
+        }
+        columns.insert(name.get_ref().to_string(), column);
+    }
+    Ok(columns)
+}
+
+fn check_unit_of_role(role: Role, text: &str, value: &Spanned<DeValue<'_>>) -> Checked<()> {
+    match super::guess::parse_unit(text) {
+        Some(unit) if !super::guess::fits(role, unit) => Err(Fault {
+            span: value.span(),
+            problem: format!("{text} is no unit of {}", role.label()),
+            help: format!("units of it: {}", units_of(role)),
+        }),
+        _ => Ok(()),
+    }
+}
+
+fn units_of(role: Role) -> String {
+    let units: Vec<&str> = crate::log::UNITS
+        .iter()
+        .filter(|unit| super::guess::fits(role, unit))
+        .map(|unit| if unit.symbol.is_empty() { "1" } else { unit.symbol })
+        .collect();
+    units.join(", ")
+}
+
+fn read_limits(
+    value: &Spanned<DeValue<'_>>,
+    limits: &mut BTreeMap<String, f64>,
+    spans: &mut BTreeMap<String, Range<usize>>,
+) -> Checked<()> {
+    for (detector, value) in table(value, "[limits]")? {
+        if let DeValue::Table(inner) = value.get_ref() {
+            for (name, value) in inner {
+                let full = format!("{}.{}", detector.get_ref(), name.get_ref());
+                spans.insert(full.clone(), name.span());
+                limits.insert(full, number(value, f64::MIN, f64::MAX, "")?);
+            }
+        } else {
+            let full = detector.get_ref().to_string();
+            spans.insert(full.clone(), detector.span());
+            limits.insert(full, number(value, f64::MIN, f64::MAX, "")?);
+        }
+    }
+    Ok(())
+}
+
+fn check_keys(table: &DeTable<'_>, known: &[&str], place: &str) -> Checked<()> {
+    for (key, _) in table {
+        let name = key.get_ref().as_ref();
+        if !known.contains(&name) {
+            let near = nearest(name, known.iter().copied());
+            return Err(Fault {
+                span: key.span(),
+                problem: format!("{place} has no key `{name}`"),
+                help: near.map_or_else(
+                    || format!("keys: {}", known.join(", ")),
+                    |near| format!("did you mean `{near}`?"),
+                ),
+            });
+        }
+    }
+    Ok(())
+}
+
+fn wrong_kind(value: &Spanned<DeValue<'_>>, wanted: &str) -> Fault {
+    Fault {
+        span: value.span(),
+        problem: format!("expected {wanted}, not {}", kind(value.get_ref())),
+        help: format!("write {wanted}"),
+    }
+}
+
+fn kind(value: &DeValue<'_>) -> &'static str {
+    match value {
+        DeValue::String(_) => "text",
+        DeValue::Integer(_) | DeValue::Float(_) => "a number",
+        DeValue::Boolean(_) => "true or false",
+        DeValue::Datetime(_) => "a date",
+        DeValue::Array(_) => "a list",
+        DeValue::Table(_) => "a table",
+    }
+}
+
+fn text(value: &Spanned<DeValue<'_>>) -> Checked<String> {
+    value.get_ref().as_str().map(str::to_owned).ok_or_else(|| wrong_kind(value, "text in double quotes"))
+}
+
+fn table<'a, 'i>(value: &'a Spanned<DeValue<'i>>, what: &str) -> Checked<&'a DeTable<'i>> {
+    value.get_ref().as_table().ok_or_else(|| wrong_kind(value, &format!("a table for {what}")))
+}
+
+fn number(value: &Spanned<DeValue<'_>>, low: f64, high: f64, unit: &str) -> Checked<f64> {
+    let number = match value.get_ref() {
+        DeValue::Integer(integer) => {
+            i64::from_str_radix(&integer.as_str().replace('_', ""), integer.radix()).ok().map(|v| v as f64)
+        }
+        DeValue::Float(float) => float.as_str().replace('_', "").parse::<f64>().ok(),
+        _ => None,
+    };
+    let Some(number) = number else {
+        return Err(wrong_kind(value, "a number without quotes, with a decimal point"));
+    };
+    if !number.is_finite() || !(low..=high).contains(&number) {
+        return Err(Fault {
+            span: value.span(),
+            problem: format!("{number} is outside its range"),
+            help: if unit.is_empty() {
+                "write a finite number".to_owned()
+            } else {
+                format!("write {low} to {high} ({unit})")
+            },
+        });
+    }
+    Ok(number)
+}
+
+fn pair(value: &Spanned<DeValue<'_>>) -> Checked<[f64; 2]> {
+    let wanted = "two numbers, low and high, in s: [0.045, 0.100]";
+    let array = value.get_ref().as_array().ok_or_else(|| wrong_kind(value, wanted))?;
+    let mut numbers = array.iter().map(|item| number(item, 0.001, 10.0, "s"));
+    match (numbers.next(), numbers.next(), numbers.next()) {
+        (Some(low), Some(high), None) => {
+            let (low, high) = (low?, high?);
+            if low > high {
+                return Err(Fault {
+                    span: value.span(),
+                    problem: "the low end is above the high end".to_owned(),
+                    help: format!("write [{high}, {low}]"),
+                });
+            }
+            Ok([low, high])
+        }
+        _ => Err(wrong_kind(value, wanted)),
+    }
+}
+
+fn day(value: &Spanned<DeValue<'_>>) -> Checked<String> {
+    let found = match value.get_ref() {
+        DeValue::Datetime(datetime) => datetime.date.map(|date| date.to_string()),
+        DeValue::String(text) => text.parse::<jiff::civil::Date>().ok().map(|date| date.to_string()),
+        _ => None,
+    };
+    found.ok_or_else(|| wrong_kind(value, "a day as 2026-03-01"))
+}
+
+fn link(value: &Spanned<DeValue<'_>>) -> Checked<String> {
+    let found = text(value)?;
+    if matches!(found.as_str(), "serial" | "analog") {
+        return Ok(found);
+    }
+    Err(Fault {
+        span: value.span(),
+        problem: format!("`{found}` is no kind of link"),
+        help: "write \"serial\" or \"analog\"".to_owned(),
+    })
+}
+
+fn decimal(value: &Spanned<DeValue<'_>>) -> Checked<char> {
+    match text(value)?.as_str() {
+        "." => Ok('.'),
+        "," => Ok(','),
+        other => Err(Fault {
+            span: value.span(),
+            problem: format!("`{other}` is no decimal mark"),
+            help: "write \".\" or \",\"".to_owned(),
+        }),
+    }
+}
+
+fn role(value: &Spanned<DeValue<'_>>) -> Checked<Role> {
+    let name = text(value)?;
+    Role::from_name(&name).ok_or_else(|| {
+        let names: Vec<&str> = Role::ALL.iter().map(|role| role.name()).collect();
+        Fault {
+            span: value.span(),
+            problem: format!("there is no role `{name}`"),
+            help: nearest(&name, names.iter().copied()).map_or_else(
+                || format!("roles: {}", names.join(", ")),
+                |near| format!("did you mean `{near}`?"),
+            ),
+        }
+    })
+}
+
+fn unit(value: &Spanned<DeValue<'_>>) -> Checked<String> {
+    let name = text(value)?;
+    if super::guess::parse_unit(&name).is_some() {
+        return Ok(name);
+    }
+    let symbols: BTreeSet<&str> =
+        crate::log::UNITS.iter().map(|unit| unit.symbol).filter(|symbol| !symbol.is_empty()).collect();
+    let near = nearest(&name, symbols.iter().copied());
+    let symbols: Vec<&str> = symbols.into_iter().collect();
+    Err(Fault {
+        span: value.span(),
+        problem: format!("the unit `{name}` is not known"),
+        help: near.map_or_else(
+            || format!("units: {}", symbols.join(", ")),
+            |near| format!("did you mean `{near}`?"),
+        ),
+    })
+}
+
+/// The known name that differs in the fewest letters: at most a third of them.
+fn nearest<'a>(wanted: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
+    let limit = (wanted.chars().count() / 3).max(1);
+    known
+        .map(|name| (edits(&wanted.to_lowercase(), &name.to_lowercase()), name))
+        .filter(|(edits, _)| *edits <= limit)
+        .min_by_key(|(edits, _)| *edits)
+        .map(|(_, name)| name)
+}
+
+/// Levenshtein distance: single letters to insert, drop or replace.
+fn edits(a: &str, b: &str) -> usize {
+    let b: Vec<char> = b.chars().collect();
+    let mut row: Vec<usize> = (0..=b.len()).collect();
+    for (i, from) in a.chars().enumerate() {
+        let mut diagonal = row[0];
+        row[0] = i + 1;
+        for (j, to) in b.iter().enumerate() {
+            let replaced = diagonal + usize::from(from != *to);
+            diagonal = row[j + 1];
+            row[j + 1] = replaced.min(row[j] + 1).min(diagonal + 1);
+        }
+    }
+    row[b.len()]
+}
+
+fn place(text: &str, offset: usize) -> (usize, usize) {
+    let before = text.get(..offset).unwrap_or(text);
+    let line = before.matches('\n').count() + 1;
+    let column = before.rsplit('\n').next().map_or(0, |rest| rest.chars().count()) + 1;
+    (line, column)
+}
+
+/// What stands at a place, on one line, not longer than people read.
+fn excerpt(text: &str, span: &Range<usize>) -> String {
+    let found = text.get(span.clone()).unwrap_or_default();
+    let mut line: String = found.lines().next().unwrap_or_default().chars().take(60).collect();
+    if line.is_empty() {
+        text.get(span.start..)
+            .and_then(|rest| rest.lines().next())
+            .unwrap_or("end of file")
+            .clone_into(&mut line);
+    }
+    if line.is_empty() { "end of line".to_owned() } else { line }
+}
