@@ -123,7 +123,7 @@ fn read_rig(table: &DeTable<'_>) -> Checked<Rig> {
             "stoich_afr" => rig.stoich_afr = number(value, 2.0, 40.0, "kg of air per kg of fuel")?,
             "cylinders" => rig.cylinders = Some(number(value, 1.0, 24.0, "cylinders")? as u32),
             "redline_rpm" => {
-                rig.redline_rpm = Some(number(value, 500.0, 30_000.0, "revolutions per minute")?)
+                rig.redline_rpm = Some(number(value, 500.0, 30_000.0, "revolutions per minute")?);
             }
             "full_load_lambda_max" => {
                 rig.full_load_lambda_max = number(

@@ -1,7 +1,170 @@
 //! What the log itself tells about each channel's instrument.
 
-use crate::log::Log;
-use crate::rig::Rig;
+use rayon::prelude::*;
 
-/// Fills [`crate::log::Measured`] of every channel.
-pub fn measure(_log: &mut Log, _rig: &Rig) {}
+use crate::log::{Estimate, Log, Measured, Role};
+use crate::rig::Rig;
+use crate::signal::{frame, lag, quantum, rail, robust};
+
+/// A device is taken to rest when its first value is held at least this long, s. Assumed: longer than any
+/// link's frame, shorter than any sensor's warm-up.
+const REST_S: f64 = 2.0;
+
+/// Fills [`Measured`] of every channel from the log.
+pub fn measure(log: &mut Log, rig: &Rig) {
+    let time_s = &log.clock.time_s;
+    log.channels.par_iter_mut().for_each(|channel| {
+        channel.measured = one(time_s, channel.values(), channel.role, rig);
+    });
+    for (role, witness) in WITNESSES {
+        lag_behind(log, *role, *witness);
+    }
+}
+
+/// Pairs in which the first follows the second directly, so that a delay is one of the instruments.
+static WITNESSES: &[(Role, Role)] = &[
+    (Role::Throttle, Role::Pedal),
+    (Role::ManifoldPressure, Role::Throttle),
+    (Role::BoostPressure, Role::ManifoldPressure),
+    (Role::GpsSpeed, Role::VehicleSpeed),
+    (Role::SupplyVoltage, Role::BatteryVoltage),
+    (Role::Lambda, Role::LambdaTarget),
+    (Role::Afr, Role::LambdaTarget),
+];
+
+/// Longest delay looked for, s. Assumed: receivers of satellite speed and slow links stay below it.
+const LAG_REACH_S: f64 = 2.0;
+
+fn one(time_s: &[f64], values: &[f64], role: Role, rig: &Rig) -> Measured {
+    let resolution = quantum::resolution(values);
+    let sample_period_s = sample_period(time_s, values);
+    let found = sample_period_s.and_then(|period_s| frame::frame(time_s, values, period_s));
+    let found = found.filter(|found| found.period_s > 1.4 * sample_period_s.unwrap_or(0.0));
+    let mut measured = Measured {
+        resolution,
+        sample_period_s,
+        frame_period_s: found.map(|found| Estimate {
+            value: found.period_s,
+            low: found.period_s - found.half_width_s,
+            high: found.period_s + found.half_width_s,
+        }),
+        frame_share: found.map(|found| found.share),
+        ..Measured::default()
+    };
+    if let Some(frame_hz) = rig.sensor.frame_hz.filter(|_| role.is_mixture()) {
+        let value = frame_hz.recip();
+        measured.frame_period_s = Some(Estimate { value, low: value, high: value });
+    }
+    let fresh_s =
+        measured.frame_period_s.map_or(0.0, |frame| frame.value).max(sample_period_s.unwrap_or(0.0));
+    rails(time_s, values, role, fresh_s, &mut measured);
+    if role.is_mixture() {
+        measured.rest_value = rest_value(time_s, values);
+        if let Some(clip) = rig.sensor.clip_lean {
+            measured.clip_high = Some(clip);
+        }
+    }
+    measured.noise = robust::noise(&fresh(time_s, values, fresh_s));
+    measured
+}
+
+/// Median time between rows that hold a value, s.
+fn sample_period(time_s: &[f64], values: &[f64]) -> Option<f64> {
+    let mut previous: Option<f64> = None;
+    let mut steps: Vec<f64> = Vec::new();
+    for (&time, &value) in time_s.iter().zip(values) {
+        if value.is_nan() {
+            continue;
+        }
+        if let Some(before) = previous {
+            steps.push(time - before);
+        }
+        previous = Some(time);
+    }
+    robust::median_in_place(&mut steps).filter(|period| *period > 0.0)
+}
+
+/// Values that the driver or the controller commands: their plateaus are no end stops of an instrument.
+const fn commanded(role: Role) -> bool {
+    matches!(
+        role,
+        Role::Throttle
+            | Role::Pedal
+            | Role::Gear
+            | Role::LambdaTarget
+            | Role::InjectorDuty
+            | Role::InjectorPulseWidth
+            | Role::IgnitionAdvance
+            | Role::SensorStatus
+            | Role::Other
+            | Role::Time
+    )
+}
+
+fn rails(time_s: &[f64], values: &[f64], role: Role, fresh_s: f64, measured: &mut Measured) {
+    if commanded(role) {
+        return;
+    }
+    // Three fresh values alike: two may be chance on a quantised channel.
+    let shape = rail::Shape { dwell_s: (2.0 * fresh_s).max(0.05), step: measured.resolution.unwrap_or(0.0) };
+    measured.clip_high = rail::upper(time_s, values, shape).map(|rail| rail.value);
+    let negated: Vec<f64> = values.iter().map(|value| -value).collect();
+    // Nothing is slower than standing still: zero is the natural end of these.
+    measured.clip_low =
+        rail::upper(time_s, &negated, shape).map(|rail| -rail.value).filter(|value| *value != 0.0);
+}
+
+/// The value that the log begins with, when it is held and the channel lives afterwards.
+fn rest_value(time_s: &[f64], values: &[f64]) -> Option<f64> {
+    let mut rows = time_s.iter().zip(values).filter(|(_, value)| !value.is_nan());
+    let (&start_s, &first) = rows.next()?;
+    let (&end_s, _) = rows.find(|(_, value)| **value != first)?;
+    if end_s - start_s < REST_S {
+        return None;
+    }
+    // Alive: it moves more often in the time that follows than it could at rest.
+    let changes = time_s
+        .iter()
+        .zip(values)
+        .skip_while(|(time, _)| **time < end_s)
+        .zip(values.iter().skip(1))
+        .take_while(|((time, _), _)| **time < end_s + 10.0)
+        .count();
+    let distinct = values
+        .windows(2)
+        .zip(time_s)
+        .filter(|(pair, time)| {
+            **time >= end_s && pair[0] != pair[1] && !pair[0].is_nan() && !pair[1].is_nan()
+        })
+        .take(10)
+        .count();
+    (changes > 0 && distinct >= 10).then_some(first)
+}
+
+/// One value per renewal: a change, or a repeat that came a frame later.
+fn fresh(time_s: &[f64], values: &[f64], fresh_s: f64) -> Vec<f64> {
+    let mut fresh = Vec::new();
+    let mut last: Option<(f64, f64)> = None;
+    for (&time, &value) in time_s.iter().zip(values) {
+        if value.is_nan() {
+            continue;
+        }
+        if last.is_none_or(|(at, before)| value != before || time - at >= 0.99 * fresh_s) {
+            fresh.push(value);
+            last = Some((time, value));
+        }
+    }
+    fresh
+}
+
+fn lag_behind(log: &mut Log, role: Role, witness: Role) {
+    let (Some(index), Some(other)) = (log.index_of(role), log.index_of(witness)) else { return };
+    let (a, b) = (&log.channels[index], &log.channels[other]);
+    let (Some(a_s), Some(b_s)) = (a.fresh_period_s(), b.fresh_period_s()) else { return };
+    let found = lag::lag(&log.clock.time_s, a.values(), b.values(), a_s.max(b_s), LAG_REACH_S);
+    if let Some(found) = found {
+        let measured = &mut log.channels[index].measured;
+        measured.lag_s = Some(Estimate { value: found.lag_s, low: found.low_s, high: found.high_s });
+        measured.lag_to = Some(witness);
+    }
+}

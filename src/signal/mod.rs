@@ -2,9 +2,13 @@
 
 pub mod calibration;
 pub mod chemistry;
+pub mod frame;
 pub mod fresh;
+pub mod lag;
 pub mod outlier;
 pub mod quality;
+pub mod quantum;
+pub mod rail;
 pub mod regression;
 pub mod response;
 pub mod robust;
