@@ -18,10 +18,12 @@ mod gross_range;
 mod lambda_step;
 mod pace;
 mod rate_of_change;
+mod slow_response;
 mod spike;
 mod supply_sag;
 mod time_gap;
 mod time_order;
+mod warm_up;
 
 #[cfg(test)]
 mod registry;
@@ -37,6 +39,8 @@ pub static ALL: &[&dyn Detector] = &[
     &spike::Spike,
     &lambda_step::LambdaStep,
     &supply_sag::SupplySag,
+    &slow_response::SlowResponse,
+    &warm_up::WarmUp,
 ];
 
 /// Whether a detector's findings move trust.
