@@ -263,3 +263,117 @@ fn clip(value: f64, low: f64, high: f64) -> f64 {
 fn active_mask(faults: &[Fault], time_s: f64) -> u32 {
     faults.iter().filter(|fault| fault.acts(time_s)).fold(0, |mask, fault| mask | mask_bit(fault.kind))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::simulate::scenario::Machine;
+
+    const TAU_S: f64 = 0.08;
+
+    /// An ideal chain: first order with 80 ms, nothing else.
+    fn scenario() -> Scenario {
+        let mut scenario = Scenario::of(Machine::Car, 1);
+        scenario.sensor.tau_rich_to_lean_s = TAU_S;
+        scenario.sensor.tau_lean_to_rich_s = TAU_S;
+        scenario.sensor.dead_time_s = 0.0;
+        scenario.sensor.noise_phi = 0.0;
+        scenario.sensor.warm_up_s = 0.0;
+        scenario.exhaust.back_pressure_bar = 1.0;
+        scenario.link.kind = LinkKind::Analog;
+        scenario.link.averaging_s = 0.0;
+        scenario.link.frame_s = STEP_S;
+        scenario.link.frame_jitter = 0.0;
+        scenario.link.latency_s = 0.0;
+        scenario.link.clip_lean = 10.0;
+        scenario.link.step_lambda = 1e-5;
+        scenario
+    }
+
+    fn trace(gas: impl Fn(usize) -> f64, steps: usize) -> Trace {
+        Trace {
+            engine_rpm: vec![3_000.0; steps],
+            battery_v: vec![13.9; steps],
+            gas_phi: (0..steps).map(|at| gas(at) as f32).collect(),
+            ..Trace::default()
+        }
+    }
+
+    /// Milliseconds before the event under test; by then the reading has settled.
+    const SETTLED: usize = 4_000;
+
+    #[test]
+    fn a_full_cut_raises_ln_lambda_with_slope_one_over_tau() {
+        let trace = trace(|at| if at < SETTLED { 1.25 } else { 0.0 }, SETTLED + 300);
+        let reading = run(&scenario(), &trace, true);
+        let ln = |after: usize| libm::log(f64::from(reading.lambda[SETTLED + after]));
+        let slope = (ln(120) - ln(20)) / 0.1;
+        assert!((slope * TAU_S - 1.0).abs() < 2e-3, "{slope}");
+        // From 0.80: 1.03 after 20 ms, 1.49 after 50 ms.
+        assert!((libm::exp(ln(19)) - 1.03).abs() < 0.01);
+        assert!((libm::exp(ln(49)) - 1.49).abs() < 0.01);
+    }
+
+    #[test]
+    fn a_short_pulse_reaches_its_share_of_the_dip_and_leaves_a_tail() {
+        for width in [20_usize, 50, 80, 160] {
+            let gas = |at: usize| if (SETTLED..SETTLED + width).contains(&at) { 1.0 } else { 1.25 };
+            let reading = run(&scenario(), &trace(gas, SETTLED + 800), true);
+            let dip = |after: usize| 1.25 - f64::from(reading.sensor_phi[SETTLED + after]);
+            let expected = 0.25 * (1.0 - libm::exp(-(width as f64) * STEP_S / TAU_S));
+            assert!((dip(width - 1) - expected).abs() < 1e-4, "{width}");
+            let tail = dip(width + 79) / dip(width - 1);
+            assert!((tail - libm::exp(-1.0)).abs() < 2e-3, "{tail}");
+        }
+        // 0.80 -> 1.00 for 50 ms reads only 0.88.
+        let gas = |at: usize| if (SETTLED..SETTLED + 50).contains(&at) { 1.0 } else { 1.25 };
+        let reading = run(&scenario(), &trace(gas, SETTLED + 200), true);
+        let peak = reading.lambda[SETTLED..].iter().copied().fold(0.0_f32, f32::max);
+        assert!((f64::from(peak) - 0.88).abs() < 0.006, "{peak}");
+    }
+
+    #[test]
+    fn the_sensor_filters_phi_and_not_lambda() {
+        let trace = trace(|at| if at < SETTLED { 1.25 } else { 0.5 }, SETTLED + 200);
+        let reading = run(&scenario(), &trace, true);
+        let left = libm::exp(-0.08 / TAU_S);
+        let in_phi = 1.0 / (1.25 * left + 0.5 * (1.0 - left));
+        let in_lambda = 0.8 * left + 2.0 * (1.0 - left);
+        let read = f64::from(reading.lambda[SETTLED + 79]);
+        assert!((read - in_phi).abs() < 1e-3, "{read} {in_phi}");
+        assert!((read - in_lambda).abs() > 0.2);
+    }
+
+    #[test]
+    fn directions_have_their_own_time_constants() {
+        let mut scenario = scenario();
+        scenario.sensor.tau_lean_to_rich_s = 0.2;
+        let trace = trace(|at| if at < SETTLED { 0.8 } else { 1.25 }, SETTLED + 300);
+        let reading = run(&scenario, &trace, true);
+        let risen = (f64::from(reading.sensor_phi[SETTLED + 199]) - 0.8) / 0.45;
+        assert!((risen - (1.0 - libm::exp(-1.0))).abs() < 2e-3, "{risen}");
+    }
+
+    #[test]
+    fn back_pressure_makes_rich_read_richer() {
+        // Absolute 1.2, 1.5, 2.0 bar: 0.80 reads 0.788-0.791, 0.774-0.781, 0.758-0.770.
+        let mut scenario = scenario();
+        for (bar, low, high) in [(1.2, 0.788, 0.791), (1.5, 0.774, 0.781), (2.0, 0.758, 0.770)] {
+            scenario.exhaust.back_pressure_bar = bar;
+            let lambda = 1.0 / (1.0 + 0.25 * pressure_gain(&scenario, 1.0));
+            assert!((low..=high).contains(&lambda), "{bar}: {lambda}");
+        }
+    }
+
+    #[test]
+    fn a_serial_link_holds_its_value_between_frames() {
+        let mut scenario = scenario();
+        scenario.link.kind = LinkKind::Serial;
+        scenario.link.frame_s = 0.05;
+        let trace = trace(|at| 1.0 + 0.2 * libm::sin(at as f64 / 300.0), 10_000);
+        let reading = run(&scenario, &trace, true);
+        let changes = reading.lambda.windows(2).filter(|pair| pair[0] != pair[1]).count();
+        assert!((190..=201).contains(&changes), "{changes}");
+        assert!((199..=201).contains(&reading.frames.len()));
+    }
+}

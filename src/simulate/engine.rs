@@ -175,7 +175,7 @@ impl EngineState {
             self.rpm = (omega + gained).max(0.0) * 60.0 / std::f64::consts::TAU;
         } else {
             force += 0.9 * torque * per_mps;
-            let launch = 0.35 * engine.ceiling_rpm * demand.throttle;
+            let launch = (0.35 * engine.ceiling_rpm * demand.throttle).max(engine.idle_rpm);
             let target = (ratio * self.speed_mps).max(launch);
             // The clutch takes up the difference within a tenth of a second.
             self.rpm += (target - self.rpm) * STEP_S / if self.rpm < launch { 0.1 } else { 0.02 };

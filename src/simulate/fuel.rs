@@ -269,7 +269,7 @@ impl FuelState {
         self.pressure += (held - self.pressure) * STEP_S / 0.05;
         // The control corrects the dead time for the voltage it sees, 0.1 s late.
         self.seen_v += (battery_v - self.seen_v) * STEP_S / 0.1;
-        let pulse_ms = (fuel.injector_duty_max * fraction * 120_000.0 / engine.rpm.max(300.0)).max(0.8);
+        let pulse_ms = (fuel.injector_duty_max * fraction * 120_000.0 / engine.rpm.max(300.0)).max(1.6);
         let missing_ms = fuel.dead_time_ms_per_v * (self.seen_v - battery_v);
         Shares {
             pressure: self.pressure.max(0.0).sqrt(),
@@ -309,4 +309,131 @@ fn blame(shares: &Shares, film: f64, weak: f64) -> GasCause {
     ];
     let worst = candidates.into_iter().min_by(|a, b| a.0.total_cmp(&b.0));
     worst.filter(|(share, _)| *share < 0.97).map_or(GasCause::None, |(_, cause)| cause)
+}
+
+#[cfg(test)]
+impl Delivery {
+    /// A delivery of given phi per cylinder with nothing cut.
+    pub(super) fn test(phi: &[f64]) -> Self {
+        let mut all = [0.0; CYLINDERS];
+        for (slot, phi) in all.iter_mut().zip(phi) {
+            *slot = *phi;
+        }
+        Self {
+            phi: all,
+            without_spark: 0,
+            cause: GasCause::None,
+            target_phi: 1.25,
+            rail_kpa: 300.0,
+            duty: 0.5,
+            pulse_ms: 8.0,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::simulate::fault::Fault;
+    use crate::simulate::scenario::Machine;
+
+    /// Full load with everything healthy: lambda 0.80, no film.
+    fn scenario() -> Scenario {
+        let mut scenario = Scenario::of(Machine::Car, 1);
+        scenario.fuel.film_share = 0.0;
+        scenario
+    }
+
+    fn full_load(scenario: &Scenario) -> EngineState {
+        let mut engine = EngineState::new(scenario);
+        engine.turning = true;
+        engine.rpm = 0.9 * scenario.engine.ceiling_rpm;
+        engine.manifold_kpa = 190.0;
+        engine.coolant_c = 88.0;
+        engine
+    }
+
+    /// Steps the fuel system for a while with a given air flow per millisecond; lambda of every step.
+    fn lambdas(scenario: &Scenario, faults: &[Fault], air: impl Fn(u64) -> f64, steps: u64) -> Vec<f64> {
+        let mut engine = full_load(scenario);
+        let mut fuel = FuelState::new(scenario);
+        fuel.seen_v = 13.9;
+        let demand = Demand { throttle: 1.0, ..Demand::default() };
+        (0..steps)
+            .map(|at| {
+                engine.air_g_s = air(at);
+                let moment = Moment { scenario, faults, at, time_s: at as f64 * STEP_S };
+                1.0 / fuel.step(&moment, &demand, &engine, 13.9, Stream::new(1, "fuel")).phi[0]
+            })
+            .collect()
+    }
+
+    #[test]
+    fn mixture_follows_the_square_root_of_the_pressure() {
+        // Differential pressure less 5, 10, 20, 30, 40 %: 0.821, 0.843, 0.894, 0.956, 1.033 from 0.80.
+        let scenario = scenario();
+        let air = air_flow_max_g_s(&scenario.engine);
+        for (lost, expected) in [(0.05, 0.821), (0.10, 0.843), (0.20, 0.894), (0.30, 0.956), (0.40, 1.033)] {
+            let fault = Fault::new(FaultKind::FuelPressure, 0.0).size(lost).lasting(1e6);
+            let last = lambdas(&scenario, &[fault], |_| air, 1_000).pop().expect("steps");
+            assert!((last - expected).abs() < 1e-3, "{lost}: {last}");
+        }
+    }
+
+    #[test]
+    fn demand_over_capacity_leans_in_proportion() {
+        // 5 % over: 0.84; 10 %: 0.88; 20 %: 0.96.
+        let scenario = scenario();
+        let air = air_flow_max_g_s(&scenario.engine);
+        for (over, expected) in [(1.05, 0.84), (1.10, 0.88), (1.20, 0.96)] {
+            let fault = Fault::new(FaultKind::InjectorLimit, 0.0).size(over);
+            let last = lambdas(&scenario, &[fault], |_| air, 300).pop().expect("steps");
+            assert!((last - expected).abs() < 1e-3, "{over}: {last}");
+        }
+    }
+
+    #[test]
+    fn the_port_film_holds_back_fuel_when_air_steps_up() {
+        // phi/phi_target = 1 - X (1 - 1/r) at the step, from lambda 0.80.
+        let table = [
+            (0.1, [0.828, 0.842, 0.857, 0.870]),
+            (0.2, [0.857, 0.889, 0.923, 0.952]),
+            (0.3, [0.889, 0.941, 1.000, 1.053]),
+        ];
+        for (share, row) in table {
+            for (ratio, expected) in [1.5, 2.0, 3.0, 5.0].into_iter().zip(row) {
+                let mut scenario = scenario();
+                scenario.fuel.film_share = share;
+                scenario.fuel.film_s = 0.3;
+                let air = |at: u64| if at < 3_000 { 30.0 } else { 30.0 * ratio };
+                let all = lambdas(&scenario, &[], air, 3_400);
+                assert!((all[2_999] - 0.80).abs() < 2e-3, "settled: {}", all[2_999]);
+                assert!((all[3_000] - expected).abs() < 2e-3, "{share} {ratio}: {}", all[3_000]);
+                // The deficit decays with the time constant of the film.
+                let deficit = |at: usize| 1.0 - 0.80 / all[at];
+                let decayed = deficit(3_300) / deficit(3_000);
+                assert!((decayed - libm::exp(-1.0)).abs() < 0.02, "{decayed}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_sag_leans_the_engine_through_pump_and_injectors() {
+        let scenario = scenario();
+        let engine = {
+            let mut engine = full_load(&scenario);
+            engine.air_g_s = air_flow_max_g_s(&scenario.engine);
+            engine
+        };
+        let demand = Demand { throttle: 1.0, ..Demand::default() };
+        let mut fuel = FuelState::new(&scenario);
+        fuel.seen_v = 13.9;
+        let mut last = 0.0;
+        for at in 0..1_000 {
+            let moment = Moment { scenario: &scenario, faults: &[], at, time_s: at as f64 * STEP_S };
+            last = 1.0 / fuel.step(&moment, &demand, &engine, 9.0, Stream::new(1, "fuel")).phi[0];
+        }
+        // Capacity 1.5 (9/13.5)^2 = 0.667 of the demand: pressure falls to its square.
+        assert!((last - 0.80 / 0.6667).abs() < 0.01, "{last}");
+    }
 }

@@ -198,3 +198,123 @@ pub(super) fn keep(tau_s: f64) -> f64 {
 fn passed(before: f64, now: f64, angle: f64) -> bool {
     (before <= angle && angle < now) || (before <= angle + 1.0 && angle + 1.0 < now)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::simulate::fault::Fault;
+    use crate::simulate::scenario::Machine;
+
+    fn scenario() -> Scenario {
+        let mut scenario = Scenario::of(Machine::Car, 1);
+        scenario.exhaust.mixing_s = 0.0;
+        scenario.exhaust.unburnt_seen = 0.5;
+        scenario
+    }
+
+    /// Runs a steady engine and returns the sensor's phi of every millisecond and the last delay.
+    fn steady(
+        scenario: &Scenario,
+        faults: &[Fault],
+        phi: &[f64],
+        rpm: f64,
+        air_g_s: f64,
+        steps: u64,
+    ) -> (Vec<f64>, f64) {
+        let mut engine = EngineState::new(scenario);
+        let mut gas = GasState::new(scenario, steps as usize);
+        let delivery = Delivery::test(phi);
+        engine.turning = true;
+        let (mut all, mut delay_s) = (Vec::new(), 0.0);
+        for at in 0..steps {
+            (engine.rpm, engine.air_g_s) = (rpm, air_g_s);
+            engine.cycle += rpm / 120.0 * STEP_S;
+            let moment = Moment { scenario, faults, at, time_s: at as f64 * STEP_S };
+            let step = gas.step(&moment, &mut engine, &delivery, 231.0, Stream::new(1, "misfire"));
+            all.push(step.sensor_phi);
+            delay_s = step.delay_s;
+        }
+        (all, delay_s)
+    }
+
+    #[test]
+    fn cylinders_without_fuel_lean_the_mean_by_their_share() {
+        // lambda0 n / (n - k); from 0.80 with 4 cylinders 1.07, 1.6, 3.2; 3 cylinders 1.2, 2.4; 6: 0.96, 1.2.
+        for (n, k, expected) in
+            [(4, 1, 1.0667), (4, 2, 1.6), (4, 3, 3.2), (3, 1, 1.2), (3, 2, 2.4), (6, 1, 0.96), (6, 2, 1.2)]
+        {
+            let mut scenario = scenario();
+            scenario.engine.cylinders = n;
+            let phi: Vec<f64> = (0..n).map(|cylinder| if cylinder < k { 0.0 } else { 1.25 }).collect();
+            let (all, _) = steady(&scenario, &[], &phi, 5_000.0, 100.0, 500);
+            let lambda = 1.0 / all.last().expect("steps");
+            assert!((lambda - expected).abs() < 1e-3, "{k} of {n}: {lambda}");
+        }
+    }
+
+    #[test]
+    fn one_short_cylinder_hides_in_the_mean() {
+        // One of four 20 % short reads 0.842, 30 % short 0.865.
+        for (short, expected) in [(0.2, 0.842), (0.3, 0.865)] {
+            let phi = [1.25 * (1.0 - short), 1.25, 1.25, 1.25];
+            let (all, _) = steady(&scenario(), &[], &phi, 5_000.0, 100.0, 500);
+            assert!((1.0 / all.last().expect("steps") - expected).abs() < 1e-3);
+        }
+    }
+
+    #[test]
+    fn misfire_reads_lean_by_the_fuel_that_is_not_seen() {
+        // phi = phi0 (1 - r (1 - eta)), eta 0.5: r 5 % 0.821, 10 % 0.842, 25 % 0.914, 50 % 1.067.
+        for (rate, expected) in [(0.05, 0.821), (0.10, 0.842), (0.25, 0.914), (0.50, 1.067)] {
+            let fault = Fault::new(FaultKind::Misfire, 0.0).size(rate).lasting(1e6);
+            let (all, _) = steady(&scenario(), &[fault], &[1.25; 4], 6_000.0, 200.0, 60_000);
+            let tail = &all[1_000..];
+            let mean = tail.iter().sum::<f64>() / tail.len() as f64;
+            // 11 800 charges: four standard errors of the mean.
+            let error = 4.0 * 1.25 * 0.5 * (rate * (1.0 - rate) / 11_800.0_f64).sqrt();
+            assert!((mean - 1.0 / expected).abs() < error + 1e-3, "{rate}: {}", 1.0 / mean);
+        }
+    }
+
+    #[test]
+    fn a_leak_multiplies_lambda_and_shrinks_with_the_flow() {
+        let fault = Fault::new(FaultKind::AirIngress, 0.0).size(0.05);
+        for (air, leak) in [(23.1, 0.05), (46.2, 0.025), (231.0, 0.005)] {
+            let (all, _) = steady(&scenario(), &[fault], &[1.25; 4], 4_000.0, air, 2_000);
+            let lambda = 1.0 / all.last().expect("steps");
+            assert!((lambda - 0.80 * (1.0 + leak)).abs() < 1e-4, "{air}: {lambda}");
+        }
+    }
+
+    #[test]
+    fn the_delay_falls_as_the_flow_grows() {
+        let mut scenario = scenario();
+        scenario.exhaust.volume_l = 2.0;
+        // Gas part of the delay of a 2 L four with 2 L to the sensor: air flow g/s, ms.
+        for (rpm, air, expected_ms) in
+            [(850.0, 4.5, 217.0), (2_500.0, 20.0, 40.0), (3_000.0, 91.0, 7.0), (6_500.0, 231.0, 2.0)]
+        {
+            let (_, delay_s) = steady(&scenario, &[], &[1.0; 4], rpm, air, 3_000);
+            let ms = delay_s * 1e3;
+            assert!((ms - expected_ms).abs() < (0.15 * expected_ms).max(2.0), "{air} g/s: {ms} ms");
+        }
+    }
+
+    #[test]
+    fn spark_cut_passes_fuel_and_reads_like_misfire() {
+        let scenario = scenario();
+        let mut engine = EngineState::new(&scenario);
+        engine.turning = true;
+        let mut gas = GasState::new(&scenario, 500);
+        let mut delivery = Delivery::test(&[1.25; 4]);
+        delivery.without_spark = 2;
+        let mut last = 0.0;
+        for at in 0..500 {
+            (engine.rpm, engine.air_g_s) = (6_000.0, 200.0);
+            engine.cycle += 0.05;
+            let moment = Moment { scenario: &scenario, faults: &[], at, time_s: at as f64 * STEP_S };
+            last = gas.step(&moment, &mut engine, &delivery, 231.0, Stream::new(1, "m")).sensor_phi;
+        }
+        assert!((last - 1.25 * (1.0 - 0.5 * 0.5)).abs() < 1e-6);
+    }
+}

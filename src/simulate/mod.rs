@@ -24,6 +24,8 @@ mod logger;
 mod machine;
 mod random;
 mod scenario;
+#[cfg(test)]
+mod tests;
 mod trace;
 mod truth;
 mod write;
