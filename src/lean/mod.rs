@@ -1,9 +1,36 @@
 //! Lean events: episodes, the evidence for and against each cause, and the verdict.
+//!
+//! ```text
+//! fresh frames -> limits by operating state -> episodes -> features (log10 likelihood ratios) -> posterior
+//!              -> gates and vetoes -> verdict; what a proof does not cover is split off and judged alone
+//! ```
+
+mod caution;
+pub mod constants;
+mod deconvolve;
+mod episode;
+pub mod evidence;
+pub mod hypothesis;
+mod limit;
+mod next_check;
+mod trace;
+mod verdict;
+
+#[cfg(test)]
+mod tests;
 
 use std::ops::Range;
 
+use self::constants as k;
+use self::episode::Episode;
+use self::evidence::Case;
+use self::hypothesis::{Cause, Class, Context, treat_as};
+use self::limit::Regime;
+use self::trace::Scene;
+use self::verdict::Judgement;
 use crate::detect::{Detection, View};
 use crate::document::{LeanEvent, TreatAs};
+use crate::state::bit;
 
 /// One judged lean event and the rows it covers.
 #[derive(Clone, Debug, PartialEq)]
@@ -18,11 +45,172 @@ pub struct Event {
 ///
 /// # Errors
 /// The plain reason why lean events could not be looked for (no mixture channel, say).
-pub fn judge(view: &View<'_>, _detection: &Detection) -> Result<Vec<Event>, String> {
-    if view.chain.is_none() {
-        return Err("the log has no lambda or air/fuel ratio channel".to_owned());
+pub fn judge(view: &View<'_>, detection: &Detection) -> Result<Vec<Event>, String> {
+    let chain = view.chain.ok_or("the log has no lambda or air/fuel ratio channel")?;
+    let mut scene =
+        Scene::new(view, detection, chain).ok_or("the mixture channel is not a channel of this log")?;
+    if scene.frames.len() < 2 {
+        return Err("the mixture channel has fewer than two values".to_owned());
     }
-    Ok(Vec::new())
+    let limits = limit::of_frames(&scene);
+    scene.fill_cells(|index| limits.get(index).is_some_and(|l| l.regime == Regime::Load));
+    let scene = scene;
+    let glitch = |run: &Episode| {
+        let case = Case::new(&scene, run, &[], Context::Unknown);
+        proof_of(&case).is_some_and(|(_, cause)| cause == Cause::Spike)
+    };
+    let episodes = episode::find(&scene, &limits, glitch);
+    let proofs: Vec<(Range<usize>, Cause)> = episodes
+        .iter()
+        .filter_map(|episode| proof_of(&Case::new(&scene, episode, &[], context(&scene, episode))))
+        .collect();
+
+    let mut events = Vec::new();
+    for episode in episodes {
+        settle(&scene, &episode, &proofs, 0, &mut events);
+    }
+    events.sort_by_key(|event| (event.rows.start, event.rows.end));
+    Ok(events)
+}
+
+/// The electrical proof of an episode, if it has one.
+fn proof_of(case: &Case<'_, '_>) -> Option<(Range<usize>, Cause)> {
+    evidence::ELECTRICAL_PROOFS.iter().find_map(|feature| {
+        let reading = (feature.run)(case);
+        let frames = reading.proof.clone()?;
+        let (cause, _) = reading.weights.iter().find(|(c, w)| c.class() == Class::Artefact && *w > 0.0)?;
+        Some((frames, *cause))
+    })
+}
+
+/// Judges an episode; where a proof covers only part of it the rest is split off and judged alone.
+fn settle(
+    scene: &Scene<'_>,
+    episode: &Episode,
+    proofs: &[(Range<usize>, Cause)],
+    depth: usize,
+    events: &mut Vec<Event>,
+) {
+    let case = Case::new(scene, episode, proofs, context(scene, episode));
+    let judgement = verdict::decide(&case, verdict::examine(&case));
+    if depth < 4 {
+        let parts = parts(&case, &judgement);
+        if parts.len() > 1 {
+            for part in parts {
+                settle(scene, &part, proofs, depth + 1, events);
+            }
+            return;
+        }
+    }
+    events.push(record(&case, judgement));
+}
+
+/// Parts of an episode that must be judged apart: inside and outside a proof, and fuel coming back after a cut.
+fn parts(case: &Case<'_, '_>, judgement: &Judgement) -> Vec<Episode> {
+    let (scene, episode) = (case.scene, case.episode);
+    if let Some((cause, frames)) = &judgement.proof {
+        let cut = cause.class() == Class::FuelCut;
+        let pieces = [
+            episode.part(scene, episode.frames.start..frames.start),
+            episode.part(scene, frames.clone()),
+            episode
+                .part(scene, frames.end..episode.frames.end)
+                .map(|part| Episode { after_cut: cut, ..part }),
+        ];
+        return pieces.into_iter().flatten().collect();
+    }
+    let cut = matches!(judgement.cause.as_str(), "rev_limit" | "gear_cut" | "unload");
+    if cut && let Some(start) = re_entry(case) {
+        let pieces = [
+            episode.part(scene, episode.frames.start..start),
+            episode.part(scene, start..episode.frames.end).map(|part| Episode { after_cut: true, ..part }),
+        ];
+        return pieces.into_iter().flatten().collect();
+    }
+    Vec::new()
+}
+
+/// First frame of a lean re-entry under boost at the end of a cut: lambda 0.9 to 1.15 for longer than the
+/// sensor's own way back takes.
+fn re_entry(case: &Case<'_, '_>) -> Option<usize> {
+    let scene = case.scene;
+    let frames = scene.frames.get(case.episode.frames.clone())?;
+    let band = k::RE_ENTRY_LOW.value..=k::RE_ENTRY_HIGH.value;
+    let count = frames.iter().rev().take_while(|f| band.contains(&f.lambda)).count();
+    let start = case.episode.frames.end - count;
+    // A cut that stays in the band from its beginning is a plateau, not a re-entry.
+    if count == 0 || start <= case.episode.frames.start {
+        return None;
+    }
+    let start_s = scene.frames.get(start)?.time_s;
+    let lasts_s = case.episode.end_s(scene) - start_s;
+    let pressure = scene.manifold()?.median(start_s, case.episode.end_s(scene))?;
+    (lasts_s > k::RE_ENTRY_S.value && pressure > k::BOOST_PA.value).then_some(start)
+}
+
+fn record(case: &Case<'_, '_>, judgement: Judgement) -> Event {
+    let (scene, episode) = (case.scene, case.episode);
+    let rows = episode.rows(scene);
+    let peak = scene.frames.get(episode.peak(scene));
+    let next_check = next_check::suggest(case, judgement.verdict, &judgement.cause, &judgement.readings);
+    let record = LeanEvent {
+        id: String::new(),
+        channel: scene.channel.name.clone(),
+        start_s: episode.start_s(scene),
+        end_s: scene.time_s.get(rows.end.saturating_sub(1)).copied().unwrap_or_else(|| episode.end_s(scene)),
+        peak_lambda: peak.map_or(episode.limit, |f| f.lambda),
+        peak_is_bound: peak.is_some_and(|f| f.clipped),
+        context: case.context.name().to_owned(),
+        verdict: judgement.verdict,
+        cause: judgement.cause,
+        treat_as: treat_as(judgement.verdict),
+        posterior: judgement.posterior,
+        evidence: judgement.readings.iter().map(|(feature, reading)| reading.document(feature)).collect(),
+        gas_peak_lambda: deconvolve::gas_peak(scene, episode),
+        blind_below_s: deconvolve::blind_below_s(scene),
+        because: judgement.because,
+        next_check,
+    };
+    Event { rows, record }
+}
+
+/// Operating context when the gas of an episode left the cylinders.
+fn context(scene: &Scene<'_>, episode: &Episode) -> Context {
+    let start_s = episode.start_s(scene);
+    let gas_s = start_s - scene.delay_s(start_s);
+    let rows = scene.view.log.clock.rows_between(gas_s - 0.15, gas_s + 0.1);
+    let has = |mask: u16| rows.clone().any(|row| scene.view.state.has(row, mask));
+    if episode.regime == Regime::OverRun {
+        return Context::OverRun;
+    }
+    if scene.power_up_s.is_some_and(|t| start_s - t < k::POWER_UP_S.value) && !episode.regime.rich() {
+        return Context::PowerUp;
+    }
+    if has(bit::GEAR_CHANGE) {
+        return Context::GearChange;
+    }
+    let speed = scene.witness(crate::log::Role::EngineSpeed).and_then(|w| w.range(gas_s - 0.15, gas_s + 0.1));
+    let at_ceiling = match (speed, scene.view.state.ceiling_rpm) {
+        (Some((_, high)), Some(ceiling)) => high >= k::CEILING_SHARE.value * ceiling,
+        _ => false,
+    };
+    if at_ceiling || has(bit::LIMITER | bit::UNLOAD) {
+        return Context::Ceiling;
+    }
+    match episode.regime {
+        Regime::Load => {
+            let case = Case::new(scene, episode, &[], Context::FullLoad);
+            let opened = evidence::seconds_since_opening(&case);
+            if opened.is_some_and(|since| since < k::OPENING_S.value) || episode.after_cut {
+                Context::TipIn
+            } else {
+                Context::FullLoad
+            }
+        }
+        Regime::PartLoad => Context::PartLoad,
+        Regime::OverRun => Context::OverRun,
+        Regime::RichHold | Regime::Unknown | Regime::Standing => Context::Unknown,
+    }
 }
 
 /// Whether the mixture reading of a row may be used for a claim: flagged good and in no event treated as
@@ -32,18 +220,22 @@ pub fn usable_rows<'a>(
     detection: &'a Detection,
     events: &'a [Event],
 ) -> impl Fn(usize) -> bool + 'a {
-    let channel = view.chain.map(|chain| chain.channel);
+    let flags = view.chain.map(|chain| detection.flags.get(chain.channel).map_or(&[][..], Vec::as_slice));
+    let mut invalid: Vec<&Range<usize>> =
+        events.iter().filter(|e| e.record.treat_as == TreatAs::Invalid).map(|e| &e.rows).collect();
+    invalid.sort_by_key(|rows| rows.start);
     move |row| {
-        channel.is_none_or(|index| {
-            detection.flags[index][row].usable()
-                && !events
-                    .iter()
-                    .any(|event| event.rows.contains(&row) && event.record.treat_as == TreatAs::Invalid)
+        flags.is_none_or(|flags| {
+            // Events do not overlap: only the last one that starts at or before the row can hold it.
+            let next = invalid.partition_point(|rows| rows.start <= row);
+            let inside =
+                next.checked_sub(1).and_then(|i| invalid.get(i)).is_some_and(|rows| rows.contains(&row));
+            flags.get(row).is_some_and(|flag| flag.usable()) && !inside
         })
     }
 }
 
 /// The cautions that belong beside the numbers of this log.
-pub fn cautions(_view: &View<'_>, _events: &[LeanEvent]) -> Vec<String> {
-    Vec::new()
+pub fn cautions(view: &View<'_>, events: &[LeanEvent]) -> Vec<String> {
+    caution::list(view, events)
 }

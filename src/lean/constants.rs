@@ -1,0 +1,166 @@
+//! Every number the lean verdicts stand on, with its unit and where it comes from.
+
+/// How well founded a constant is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Tag {
+    /// A publication or standard says so.
+    Sourced,
+    /// Follows from arithmetic or from a simulation of the measurement chain.
+    Computed,
+    /// Chosen; to be replaced when labelled real logs exist.
+    Assumed,
+}
+
+impl Tag {
+    /// The word for people.
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Sourced => "sourced",
+            Self::Computed => "computed",
+            Self::Assumed => "assumed",
+        }
+    }
+}
+
+/// One number.
+#[derive(Debug, PartialEq)]
+pub struct Constant {
+    /// Name, as `explain` prints it.
+    pub name: &'static str,
+    /// Value in `unit`.
+    pub value: f64,
+    /// Unit.
+    pub unit: &'static str,
+    /// How well founded.
+    pub tag: Tag,
+    /// Why this value.
+    pub why: &'static str,
+}
+
+macro_rules! constants {
+    ($($ident:ident = $value:literal $unit:literal $tag:ident $why:literal;)*) => {
+        $(#[doc = $why]
+        pub static $ident: Constant = Constant {
+            name: stringify!($ident),
+            value: $value,
+            unit: $unit,
+            tag: Tag::$tag,
+            why: $why,
+        };)*
+
+        /// Every constant, in the order of this file.
+        pub static ALL: &[&Constant] = &[$(&$ident,)*];
+    };
+}
+
+constants! {
+    HYSTERESIS = 0.01 "lambda" Assumed "an episode ends this far below its limit, the tolerance of a new sensor at 0.80";
+    MERGE_TAU = 3.0 "tau" Computed "after three time constants 95 % of a step has passed: closer episodes are one piece of gas";
+    MERGE_CUT_S = 1.0 "s" Assumed "cuts within one closed-throttle stretch are one event";
+    SIGNIFICANCE = 2.5 "sigma" Assumed "an excursion smaller than this many noise deviations of its mean is a reading at the limit";
+    PART_LOAD_LAMBDA = 1.15 "lambda" Assumed "closed-loop part load holds 1.0 and swings to about 1.1 on transients";
+    RICH_HOLD_S = 0.5 "s" Assumed "without a load channel the mixture counts as held rich after this long below the limit";
+    RICH_HOLD_MEMORY_S = 10.0 "s" Assumed "without a load channel an excursion longer than this is another operating state";
+    LOAD_AMBIENT_SHARE = 0.92 "of ambient" Assumed "manifold pressure above this share of ambient is full load";
+    LOAD_THROTTLE_SHARE = 0.90 "of settled maximum" Assumed "throttle above this share of the log's settled maximum is full load";
+    CLOSED_THROTTLE = 0.05 "ratio" Sourced "throttle below 5 % is closed (common practice)";
+    OVER_RUN_RPM = 500.0 "1/min above idle" Assumed "closed throttle faster than this above idle is over-run";
+    RUNNING_RPM = 300.0 "1/min" Assumed "slower than this the engine does not run by itself";
+    TRANSITION_TAU = 2.5 "tau" Computed "from air to lambda 0.88 on the way to 0.80 takes 2.4 time constants";
+    OPENING_S = 1.0 "s" Assumed "an event within this time after opening has the tip-in prior";
+    POWER_UP_S = 60.0 "s" Assumed "an event within this time after power-up has the power-up prior";
+    CEILING_SHARE = 0.985 "of ceiling" Assumed "at or above this share of the recurring ceiling the limiter may act";
+    AMBIENT_PA = 101_325.0 "Pa" Sourced "standard atmosphere at sea level, used without a barometric channel";
+    TAU_STRICT_QUANTILE = 0.002 "probability" Computed "0.2 % of healthy sensors are faster (30 ms for the prior)";
+    SLEW_PERIOD_S = 0.0105 "s" Computed "the slew test rejects spikes and no real event only near 100 Hz";
+    PHI_RICH_LIMIT = 1.67 "1/lambda" Computed "lambda 0.6 does not fire, so no gas asks for more";
+    LR_SLEW = 2.5 "log10" Computed "65 % of simulated spikes against 0 of 1500 real events";
+    LR_SUB_FRAME = 2.5 "log10" Computed "a value shorter than a link frame did not come through the link";
+    SUB_FRAME_SHARE = 0.8 "of frame" Assumed "shorter than this share of a frame is shorter than a frame with jitter";
+    LR_CODE = 1.5 "log10" Computed "an exact code or a single flipped bit is rarely a reading";
+    LR_STALE = 2.0 "log10" Computed "ten equal samples at noise of half a step: 1 %";
+    LR_STALE_STRONG = 3.0 "log10" Computed "ten equal samples at noise of one step: 6e-5";
+    STALE_FRAMES = 10.0 "frames" Computed "shorter runs of equal samples occur by chance";
+    STALE_NOISE_STEPS = 0.5 "steps" Computed "below this noise a flat run is normal";
+    LR_MANY_CHANNELS = 1.5 "log10" Assumed "an engine cannot step coolant and lambda in one row";
+    GLITCH_SPREADS = 8.0 "spreads" Assumed "a jump of a slow channel beyond its own noise and back";
+    LR_TAIL = 1.0 "log10" Assumed "electrics have no reason to decay with the sensor's time constant";
+    TAIL_TOLERANCE = 0.30 "ratio" Assumed "fitted against own time constant";
+    LR_ROOT_LAW = 2.0 "log10" Assumed "two independent instruments agree in numbers";
+    LR_PRESSURE_FIRST = 1.5 "log10" Assumed "pressure dips, then lambda rises after the delay";
+    ROOT_LAW_LAMBDA = 0.03 "lambda" Assumed "agreement with the square-root law";
+    PRESSURE_DROP = 0.08 "ratio" Computed "less pressure by 8 % leans 0.80 to 0.834: beyond the tolerance of either instrument";
+    PRESSURE_STEADY = 0.02 "ratio" Computed "2 % of pressure moves lambda by 1 %";
+    PRESSURE_WINDOW_S = 0.3 "s" Assumed "shorter looks at the pressure prove nothing";
+    LR_PRESSURE_STEADY = -1.5 "log10" Assumed "steady pressure over the injectors speaks against supply";
+    DUTY_LIMIT = 0.95 "ratio" Sourced "injectors cannot close between pulses above about 95 % (common practice)";
+    DUTY_ROOM = 0.90 "ratio" Assumed "below this the injectors have room";
+    LR_DUTY = 1.5 "log10" Assumed "duty at its limit while demand grows";
+    LR_KNOCK = 1.0 "log10" Assumed "knock grows with the event";
+    LR_CUT_COMMANDED = 2.5 "log10" Assumed "fuel commanded off, or throttle closed with low manifold pressure: the definition of a cut";
+    LR_CUT_THROTTLE_ONLY = 1.5 "log10" Assumed "throttle closed above idle speed, manifold pressure unknown";
+    LR_FUEL_COMMANDED = -2.0 "log10" Assumed "injector duty stays up: fuel was not cut";
+    DUTY_ZERO = 0.005 "ratio" Assumed "injector duty below this is off";
+    LOW_MANIFOLD_SHARE = 0.65 "of ambient" Assumed "a closed throttle above idle speed holds the manifold below this";
+    LR_CEILING = 1.5 "log10" Assumed "engine speed at the recurring ceiling";
+    LR_CEILING_HELD = 2.0 "log10" Assumed "engine speed stopped climbing at the recurring ceiling, throttle open";
+    LR_PLATEAU = 1.0 "log10" Computed "plateau equals lambda0 n/(n-k)";
+    LR_GEAR_CHANGE = 2.0 "log10" Assumed "engine speed drops to the next ratio, throttle open";
+    LR_UNLOAD = 2.0 "log10" Computed "faster than full torque can turn the engine in gear: only without load";
+    FLARE_SHARE = 1.5 "of best in gear" Assumed "steeper is not in gear";
+    LR_TORQUE = 1.3 "log10" Computed "a 25 % torque change in 0.3 s windows: LR 9 to 22";
+    LR_TORQUE_WEAK = 0.6 "log10" Computed "a 17 % torque change: LR 4";
+    TORQUE_WINDOW_S = 0.3 "s" Computed "shorter slopes of engine speed drown in noise";
+    TORQUE_MODEL = 0.10 "ratio" Assumed "model error of torque from acceleration";
+    LR_MISFIRE_TORQUE = 1.3 "log10" Assumed "torque falls more than the mixture explains";
+    LR_RIPPLE = 1.3 "log10" Assumed "engine speed becomes rough with the event";
+    RIPPLE_RATIO = 2.5 "ratio" Assumed "roughness of engine speed against before";
+    EGT_TAU_S = 2.0 "s" Assumed "sheathed thermocouple, 1 to 10 s";
+    LR_EGT = 0.5 "log10" Assumed "slow and ambiguous witness";
+    EGT_STEP_K = 15.0 "K" Assumed "smaller changes are within its wander";
+    LR_REPEAT = 1.2 "log10" Assumed "a systematic cause repeats in 0.8 of passes, a random one in 0.05";
+    LR_REPEAT_CAP = 2.4 "log10" Assumed "at most two further passes count";
+    LR_REPEAT_ELECTRICAL = 0.3 "log10" Assumed "ground and ignition noise repeat too";
+    LR_CLEAN_PASS = -0.7 "log10" Computed "a systematic cause misses a pass in 0.2 of cases";
+    CELL_RPM = 500.0 "1/min" Assumed "operating cell";
+    CELL_PA = 20_000.0 "Pa" Assumed "operating cell";
+    PASS_GAP_S = 2.0 "s" Assumed "visits of a cell closer than this are one pass";
+    LR_SAME_FAULT = 0.5 "log10" Assumed "the same proven electrical fault occurs elsewhere in the log: the wiring is known to be bad";
+    LR_CAUSALITY = -2.0 "log10" Assumed "an effect before its cause";
+    SKEW_S = 0.02 "s" Assumed "time between channels of one row where the log does not tell";
+    LR_RESET = 2.5 "log10" Assumed "rest value of the power-up comes back and stays: a state machine";
+    RESET_HOLD_S = 1.0 "s" Assumed "a reset lasts longer than this";
+    LR_ZERO_LAG = 1.5 "log10" Assumed "gas needs the delay, current does not";
+    VOLTAGE_STEP_V = 0.15 "V" Assumed "smallest step of supply that counts as a switched load";
+    LR_DILUTION = 1.5 "log10" Assumed "offset shrinks as one over air flow";
+    FLOW_RATIO = 2.0 "ratio" Assumed "less spread of air flow cannot show the dilution law";
+    EPSILON = 0.001 "probability" Assumed "share of unknown causes in every likelihood: total evidence is at most 3 decades";
+    EPSILON_REPEAT = 0.0001 "probability" Assumed "with repeats from other passes: 4 decades";
+    LOSS_RATIO = 100.0 "ratio" Assumed "an engine against one more pass";
+    PRIOR_FACTOR = 3.0 "ratio" Assumed "verdicts must survive priors wrong by this factor";
+    CUT_HAZARD_ROBUST = 0.048 "probability" Assumed "hazard left to a cut under a third of its prior (loss ratio 20)";
+    REAL_PROBABILITY = 0.70 "probability" Assumed "named real above this; undetermined is treated the same way";
+    MISFIRE_PROBABILITY = 0.50 "probability" Assumed "named misfire above this";
+    CAUSE_SHARE = 0.60 "share" Assumed "share of a cause within real to be named";
+    PROOF_COVERAGE = 0.90 "ratio" Assumed "share of the event's fresh samples a proof must cover";
+    BOOST_PA = 120_000.0 "Pa" Assumed "above this manifold pressure the re-entry after a cut is judged on its own";
+    RE_ENTRY_S = 0.2 "s" Assumed "longer between 0.9 and 1.15 after a cut is not the sensor's return";
+    RE_ENTRY_LOW = 0.9 "lambda" Assumed "lower end of the band in which re-entry harms";
+    RE_ENTRY_HIGH = 1.15 "lambda" Assumed "upper end of that band";
+    BROWN_OUT_V = 9.0 "V" Sourced "ISO 16750-2 supply code C begins at 9 V";
+    SAG_V = 10.5 "V" Sourced "ISO 16750-2 supply code D begins at 10.5 V";
+    BLIND_TAU = 0.8 "tau" Computed "0.8 tau of lambda 1.0 from 0.80 reads 0.90";
+    BLIND_PERIODS = 2.0 "frames" Computed "shorter events can fall between frames";
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_constant_is_finite_and_says_why() {
+        for constant in ALL {
+            assert!(constant.value.is_finite() && constant.why.len() > 10, "{}", constant.name);
+        }
+    }
+}

@@ -1,0 +1,65 @@
+//! What the gas must have been: the sensor's lag taken off, with bounds.
+
+use super::constants as k;
+use super::episode::Episode;
+use super::trace::{Frame, Scene};
+use crate::chain::Response;
+use crate::document::Bound;
+use crate::signal::slew::{noise_gain, required_input};
+
+/// The leanest gas of an episode, lambda.
+///
+/// The reading follows `phi' = (gas - phi) / tau`, so over one fresh period the mean gas was
+/// `(phi1 - a phi0) / (1 - a)`, `a = exp(-dt / tau)`. Low and high come from the belief in tau and the noise
+/// of two readings; an end-stop reading, or gas near air, leaves the high end open.
+pub(super) fn gas_peak(scene: &Scene<'_>, episode: &Episode) -> Option<Bound> {
+    let mut peak: Option<Bound> = None;
+    let mut open = false;
+    for (index, frame) in episode.lean(scene) {
+        open |= frame.clipped;
+        let before = index.checked_sub(1).and_then(|i| scene.frames.get(i));
+        let bound = step(scene, before, frame);
+        let leaner = peak.is_none_or(|p| bound.value > p.value);
+        if leaner {
+            peak = Some(bound);
+        }
+    }
+    peak.map(|bound| if open { Bound { high: None, ..bound } } else { bound })
+}
+
+fn step(scene: &Scene<'_>, before: Option<&Frame>, frame: &Frame) -> Bound {
+    let reading = Bound { value: frame.lambda, low: frame.lambda, high: Some(frame.lambda) };
+    let Some(before) = before else { return reading };
+    let dt_s = frame.time_s - before.time_s;
+    // A clipped reading does not move with the gas, and across a gap there is no step.
+    if dt_s <= 0.0 || dt_s > 10.0 * scene.period_s || before.clipped || frame.phi >= before.phi {
+        return reading;
+    }
+    let response: &Response = &scene.chain.rich_to_lean;
+    let tau = response.estimate();
+    // Two deviations of the noise on top of the belief in tau.
+    let gas = |tau_s: f64, sign: f64| {
+        required_input(before.phi, frame.phi, dt_s, tau_s)
+            + sign * 2.0 * scene.noise_phi * noise_gain(dt_s, tau_s)
+    };
+    let best = required_input(before.phi, frame.phi, dt_s, tau.value);
+    let value = lambda_of(best, scene).max(frame.lambda);
+    let low = lambda_of(gas(tau.low, 1.0), scene).clamp(frame.lambda.min(value), value);
+    let leanest = gas(tau.high, -1.0);
+    // Below phi 0.1 (lambda 10) the division says only "air".
+    let high = (leanest > 0.1).then(|| leanest.recip().max(value));
+    Bound { value, low, high }
+}
+
+/// Lambda of a phi, not leaner than a reading can be told from air.
+fn lambda_of(phi: f64, scene: &Scene<'_>) -> f64 {
+    let leanest = scene.chain.clip_lean.unwrap_or(10.0).max(2.0);
+    phi.max(leanest.recip()).recip()
+}
+
+/// Lean events shorter than this could not have been seen in this log, s.
+pub(super) fn blind_below_s(scene: &Scene<'_>) -> Option<f64> {
+    let blind =
+        (k::BLIND_TAU.value * scene.chain.rich_to_lean.tau_s).max(k::BLIND_PERIODS.value * scene.period_s);
+    blind.is_finite().then_some(blind)
+}

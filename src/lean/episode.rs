@@ -1,0 +1,192 @@
+//! Episodes: stretches of fresh frames in which the reading leaves what the operating state explains.
+
+use std::ops::Range;
+
+use super::constants as k;
+use super::limit::{Limit, Regime};
+use super::trace::{Frame, Scene};
+use crate::state::bit;
+
+/// One stretch of lean readings.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Episode {
+    /// Indices of frames, half open; the first and the last one are above the limit.
+    pub frames: Range<usize>,
+    /// Regime of most of its frames.
+    pub regime: Regime,
+    /// Limit it left, lambda.
+    pub limit: f64,
+    /// The rest of a cut, after fuel came back.
+    pub after_cut: bool,
+}
+
+impl Episode {
+    /// Indices of its frames above the limit.
+    pub(super) fn lean<'s>(
+        &self,
+        scene: &'s Scene<'_>,
+    ) -> impl Iterator<Item = (usize, &'s Frame)> + use<'s> {
+        let limit = self.limit;
+        let start = self.frames.start;
+        let frames = scene.frames.get(self.frames.clone()).unwrap_or(&[]);
+        frames.iter().enumerate().filter(move |(_, f)| f.lambda > limit).map(move |(i, f)| (start + i, f))
+    }
+
+    /// Number of its frames above the limit.
+    pub(super) fn count(&self, scene: &Scene<'_>) -> usize {
+        self.lean(scene).count()
+    }
+
+    /// First row and one past the last row.
+    pub(super) fn rows(&self, scene: &Scene<'_>) -> Range<usize> {
+        let first = scene.frames.get(self.frames.start).map_or(0, |f| f.row);
+        let last = self.frames.end.checked_sub(1).and_then(|i| scene.frames.get(i));
+        first..last.map_or(first, |f| f.end_row)
+    }
+
+    /// Time of the first frame, s.
+    pub(super) fn start_s(&self, scene: &Scene<'_>) -> f64 {
+        scene.frames.get(self.frames.start).map_or(0.0, |f| f.time_s)
+    }
+
+    /// Time of the last frame, s.
+    pub(super) fn end_s(&self, scene: &Scene<'_>) -> f64 {
+        self.frames.end.checked_sub(1).and_then(|i| scene.frames.get(i)).map_or(0.0, |f| f.time_s)
+    }
+
+    /// Leanest frame.
+    pub(super) fn peak(&self, scene: &Scene<'_>) -> usize {
+        let mut best = self.frames.start;
+        for (index, frame) in self.lean(scene) {
+            if frame.lambda > scene.frames.get(best).map_or(0.0, |f| f.lambda) {
+                best = index;
+            }
+        }
+        best
+    }
+
+    /// How long it lasts, one frame counting one period, s.
+    pub(super) fn duration_s(&self, scene: &Scene<'_>) -> f64 {
+        self.end_s(scene) - self.start_s(scene) + scene.period_s
+    }
+
+    /// A part of it, trimmed to frames above the limit; null when none is.
+    pub(super) fn part(&self, scene: &Scene<'_>, frames: Range<usize>) -> Option<Self> {
+        let frames = frames.start.max(self.frames.start)..frames.end.min(self.frames.end);
+        let inside = Self { frames, ..self.clone() };
+        let first = inside.lean(scene).next()?.0;
+        let last = inside.lean(scene).last()?.0;
+        Some(Self { frames: first..last + 1, ..inside })
+    }
+}
+
+/// Finds the episodes of a log.
+///
+/// * `limits`: one per frame
+/// * returns them ascending and disjoint
+/// * `alone`: whether a run is known to be no gas and must not be merged with gas beside it
+pub(super) fn find(scene: &Scene<'_>, limits: &[Limit], alone: impl Fn(&Episode) -> bool) -> Vec<Episode> {
+    let mut episodes = merge(scene, runs(scene, limits), alone);
+    episodes.retain(|episode| significant(scene, episode));
+    episodes
+}
+
+/// Runs above the limit with hysteresis, broken at gaps of the clock and where load comes or goes.
+fn runs(scene: &Scene<'_>, limits: &[Limit]) -> Vec<Episode> {
+    let mut found = Vec::new();
+    let mut open: Option<Episode> = None;
+    let mut last_above = 0;
+    let closing_s = k::SKEW_S.value + scene.period_s.min(0.1) + 0.02;
+    let mut segments = scene.view.log.clock.segments.iter().skip(1).map(|s| s.start).peekable();
+    for (index, (frame, limit)) in scene.frames.iter().zip(limits).enumerate() {
+        let mut new_segment = false;
+        while segments.next_if(|start| *start <= frame.row).is_some() {
+            new_segment = true;
+        }
+        let ends = open.as_ref().is_some_and(|episode| {
+            new_segment
+                || limit.regime.rich() != episode.regime.rich()
+                || limit.regime == Regime::Standing
+                || frame.lambda <= episode.limit - k::HYSTERESIS.value
+        });
+        // What begins within the resolution of time before the throttle closes belongs to the closing.
+        let closing = limit.regime == Regime::OverRun
+            && !new_segment
+            && open.as_ref().is_some_and(|episode| {
+                episode.regime.rich() && frame.time_s - episode.start_s(scene) <= closing_s
+            });
+        if closing && let Some(episode) = &mut open {
+            episode.regime = Regime::OverRun;
+        } else if ends && let Some(episode) = open.take() {
+            found.push(Episode { frames: episode.frames.start..last_above + 1, ..episode });
+        }
+        if frame.lambda > limit.lambda {
+            last_above = index;
+            if let Some(episode) = &mut open {
+                if limit.regime == Regime::OverRun {
+                    episode.regime = Regime::OverRun;
+                }
+            } else {
+                open = Some(Episode {
+                    frames: index..index + 1,
+                    regime: limit.regime,
+                    limit: limit.lambda,
+                    after_cut: false,
+                });
+            }
+        }
+    }
+    if let Some(episode) = open {
+        found.push(Episode { frames: episode.frames.start..last_above + 1, ..episode });
+    }
+    found
+}
+
+fn merge(scene: &Scene<'_>, runs: Vec<Episode>, alone: impl Fn(&Episode) -> bool) -> Vec<Episode> {
+    let tau = scene.chain.rich_to_lean.tau_s.max(scene.chain.lean_to_rich.tau_s);
+    let mut merged: Vec<Episode> = Vec::new();
+    let mut apart = false;
+    for run in runs {
+        let was_apart = std::mem::replace(&mut apart, run.frames.len() <= 3 && alone(&run));
+        if !was_apart
+            && !apart
+            && let Some(last) = merged.last_mut()
+        {
+            let gap = run.start_s(scene) - last.end_s(scene);
+            let cut = (last.regime == Regime::OverRun && run.regime == Regime::OverRun)
+                || (at_limiter(scene, last) && at_limiter(scene, &run));
+            let reach = if cut { k::MERGE_CUT_S.value } else { k::MERGE_TAU.value * tau };
+            if last.regime.rich() == run.regime.rich() && gap < reach && together(scene, last, &run) {
+                last.frames.end = run.frames.end;
+                continue;
+            }
+        }
+        merged.push(run);
+    }
+    merged
+}
+
+fn at_limiter(scene: &Scene<'_>, episode: &Episode) -> bool {
+    let rows = episode.rows(scene);
+    let reach = rows.start.saturating_sub(3)..rows.end;
+    reach.into_iter().any(|row| scene.view.state.has(row, bit::LIMITER))
+}
+
+/// No gap of the clock between two runs.
+fn together(scene: &Scene<'_>, first: &Episode, second: &Episode) -> bool {
+    let between = first.rows(scene).end..second.rows(scene).start + 1;
+    !scene.view.log.clock.segments.iter().any(|s| s.start > 0 && between.contains(&s.start))
+}
+
+/// An excursion within the noise is a reading at the limit: gas that small would not move the mean of the
+/// frames either. An end-stop reading always counts.
+fn significant(scene: &Scene<'_>, episode: &Episode) -> bool {
+    let (mut count, mut excess, mut clipped) = (0_usize, 0.0, false);
+    for (_, frame) in episode.lean(scene) {
+        count += 1;
+        excess += episode.limit.recip() - frame.phi;
+        clipped |= frame.clipped;
+    }
+    let n = count.max(1) as f64;
+    clipped || excess / n * n.sqrt() >= k::SIGNIFICANCE.value * scene.noise_phi
+}

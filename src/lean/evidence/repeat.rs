@@ -1,0 +1,118 @@
+//! Other passes of the same log.
+
+use super::{Case, Feature, Group, Reading};
+use crate::lean::constants::{self as k, Tag};
+use crate::lean::hypothesis::Cause;
+
+pub(super) static SAME_CELL: Feature = Feature {
+    name: "same_cell",
+    id: "F14",
+    group: Group::Repeat,
+    summary: "the same engine speed and load reads lean in other passes too, or does not",
+    looks: "lean in the same cell (500 rpm by 20 kPa) pass after pass",
+    decides: "a lean map, a too small injector or pump repeats; a random fault does not",
+    cannot: "ground shifts and ignition noise repeat with load as well",
+    tag: Tag::Assumed,
+    run: same_cell,
+};
+
+fn same_cell(case: &Case<'_, '_>) -> Reading {
+    let scene = case.scene;
+    let peak = case.episode.peak(scene);
+    let Some(cell) = scene.cell_of(peak) else {
+        return Reading::not_evaluated("engine speed and manifold pressure are not both known");
+    };
+    let (start, end) = (case.episode.start_s(scene), case.episode.end_s(scene));
+    let Some(frames) = scene.cells.get(&cell) else {
+        return Reading::not_evaluated("no other pass through this cell under load");
+    };
+    let (mut lean, mut clean) = (0_u32, 0_u32);
+    let mut explained = true;
+    let mut pass: Option<(f64, usize, usize)> = None;
+    let mut close = |pass: Option<(f64, usize, usize)>| {
+        if let Some((_, above, all)) = pass
+            && all >= 2
+        {
+            if above * 2 >= all {
+                lean += 1
+            } else if above == 0 {
+                clean += 1
+            }
+        }
+    };
+    for &index in frames {
+        let Some(frame) = scene.frames.get(index) else { continue };
+        if frame.time_s > start - k::PASS_GAP_S.value && frame.time_s < end + k::PASS_GAP_S.value {
+            continue;
+        }
+        let above = frame.lambda > case.episode.limit;
+        if above && !case.proven(index) {
+            explained = false;
+        }
+        pass = match pass {
+            Some((last, count, all)) if frame.time_s - last < k::PASS_GAP_S.value => {
+                Some((frame.time_s, count + usize::from(above), all + 1))
+            }
+            other => {
+                close(other);
+                Some((frame.time_s, usize::from(above), 1))
+            }
+        };
+    }
+    close(pass);
+    if lean + clean == 0 {
+        return Reading::not_evaluated("no other pass through this cell under load");
+    }
+    let text = format!(
+        "same engine speed and load in {} other passes: {lean} lean, {clean} within the limit",
+        lean + clean
+    );
+    let reading = Reading::seen(f64::from(lean), "passes", text);
+    if lean > clean {
+        let weight = (k::LR_REPEAT.value * f64::from(lean)).min(k::LR_REPEAT_CAP.value);
+        let reading = reading
+            .weigh(
+                &[Cause::FuelSupply, Cause::InjectorLimit, Cause::Mixture, Cause::Misfire, Cause::RevLimit],
+                weight,
+            )
+            .weigh(&[Cause::GroundOffset, Cause::Spike], weight - k::LR_REPEAT_ELECTRICAL.value);
+        if explained { reading } else { reading.forbid() }
+    } else if lean == 0 {
+        reading.weigh(
+            &[Cause::Mixture, Cause::InjectorLimit],
+            (k::LR_CLEAN_PASS.value * f64::from(clean)).max(-1.4),
+        )
+    } else {
+        reading
+    }
+}
+
+pub(super) static SAME_FAULT: Feature = Feature {
+    name: "same_fault",
+    id: "F14'",
+    group: Group::Repeat,
+    summary: "the same fault is proven elsewhere in this log",
+    looks: "other events with a physical proof of the same electrical cause, at other engine speeds and loads",
+    decides: "wiring that is known to be bad is bad here with more probability",
+    cannot: "it is no proof itself: this event needs its own",
+    tag: Tag::Assumed,
+    run: same_fault,
+};
+
+fn same_fault(case: &Case<'_, '_>) -> Reading {
+    let found: Vec<(Cause, usize)> =
+        [Cause::Spike, Cause::StaleLink, Cause::Dropout, Cause::ControllerReset, Cause::GroundOffset]
+            .into_iter()
+            .map(|cause| (cause, case.proven_elsewhere(cause)))
+            .filter(|(_, count)| *count > 0)
+            .collect();
+    let Some((cause, count)) = found.iter().max_by_key(|(_, count)| *count) else {
+        return Reading::not_evaluated(
+            "no other event of this log has a physical proof of an electrical fault",
+        );
+    };
+    let causes: Vec<Cause> = found.iter().map(|f| f.0).collect();
+    let value = *count as f64;
+    Reading::seen(value, "events", format!("{count} other events of this log are proven {}", cause.name()))
+        .weigh(&causes, k::LR_SAME_FAULT.value)
+}

@@ -1,0 +1,224 @@
+//! Torque and heat: what the engine itself felt.
+
+use super::{Case, Feature, Group, Reading};
+use crate::lean::constants::{self as k, Tag};
+use crate::lean::hypothesis::{Cause, REAL, TORQUE as TORQUE_CAUSES};
+use crate::lean::limit;
+use crate::lean::trace::Slope;
+use crate::log::Role;
+use crate::state::bit;
+
+pub(super) static TORQUE: Feature = Feature {
+    name: "torque",
+    id: "F12",
+    group: Group::Torque,
+    summary: "acceleration falls, or not, as the mixture says it must",
+    looks: "engine speed climbs on unchanged while lambda reads 1.3, or its climb breaks as fuel energy does",
+    decides: "above lambda 1 burnt fuel energy goes with 1/lambda; unchanged acceleration contradicts the reading",
+    cannot: "no power below lambda 1.1, for events under 0.3 s, in idle, or with throttle, boost or gear changing",
+    tag: Tag::Computed,
+    run: torque,
+};
+
+struct Windows {
+    before: Slope,
+    during: Slope,
+}
+
+fn windows(case: &Case<'_, '_>) -> Result<Windows, String> {
+    let scene = case.scene;
+    let speed = scene.witness(Role::EngineSpeed).ok_or("no engine speed channel")?;
+    let tau = scene.chain.rich_to_lean.tau_s;
+    // The gas was lean before the reading crossed its limit; leave half a time constant between the windows.
+    let before = (case.gas_start_s - 0.7, case.gas_start_s - 0.5 * tau - 0.02);
+    let during = (case.gas_start_s, case.gas_end_s.min(case.gas_start_s + 1.0));
+    if during.1 - during.0 < k::TORQUE_WINDOW_S.value - 0.02 {
+        return Err(format!(
+            "{:.2} s is too short for a slope of engine speed (0.3 s needed)",
+            during.1 - during.0
+        ));
+    }
+    if let Some(because) = speed.refused(before.0, during.1) {
+        return Err(because);
+    }
+    let rows = scene.view.log.clock.rows_between(before.0, during.1);
+    if rows.into_iter().any(|row| scene.view.state.has(row, bit::GEAR_CHANGE | bit::UNLOAD | bit::LIMITER)) {
+        return Err("gear change, flare or limiter in the window".to_owned());
+    }
+    if let Some((low, high)) = limit::throttle(scene).and_then(|w| w.range(before.0, during.1))
+        && high - low > 0.15
+    {
+        return Err("the throttle moves in the window".to_owned());
+    }
+    if let Some(pressure) = scene.manifold()
+        && let (Some(first), Some(second)) =
+            (pressure.median(before.0, before.1), pressure.median(during.0, during.1))
+        && (first - second).abs() > 0.12 * first
+    {
+        return Err("manifold pressure moves in the window".to_owned());
+    }
+    match (speed.slope(before.0, before.1), speed.slope(during.0, during.1)) {
+        (Some(before), Some(during)) => Ok(Windows { before, during }),
+        _ => Err("too few samples of engine speed".to_owned()),
+    }
+}
+
+fn torque(case: &Case<'_, '_>) -> Reading {
+    let Windows { before, during } = match windows(case) {
+        Ok(windows) => windows,
+        Err(because) => return Reading::not_evaluated(because),
+    };
+    if before.per_s < 150.0 || before.per_s < 4.0 * before.error {
+        return Reading::not_evaluated("the engine does not accelerate steadily before the event");
+    }
+    let mut phi_sum = (0.0, 0.0);
+    for (_, frame) in case.episode.lean(case.scene) {
+        phi_sum = (phi_sum.0 + frame.phi, phi_sum.1 + 1.0);
+    }
+    let phi = phi_sum.0 / f64::max(phi_sum.1, 1.0);
+    let lambda = phi.recip();
+    let ratio = during.per_s / before.per_s;
+    let spread = ((before.error / before.per_s).powi(2)
+        + (during.error / before.per_s).powi(2)
+        + k::TORQUE_MODEL.value.powi(2))
+    .sqrt();
+    // Burnt energy above lambda 1; the road takes the same from less, so acceleration falls at least as much.
+    let expected = (1.02 * phi).min(1.0);
+    let percent = (ratio - 1.0) * 100.0;
+    let text = format!(
+        "acceleration changed by {percent:.0} %; lambda {lambda:.2} would cost {:.0} % of torque",
+        (1.0 - expected) * 100.0
+    );
+    let reading = Reading::seen(percent, "%", text);
+    // Twice the loss covers half of the torque going into the road.
+    let unexplained = 1.0 - 2.0 * (1.0 - expected) - 2.0 * spread;
+    if ratio < unexplained {
+        return reading.weigh(&[Cause::Misfire], k::LR_MISFIRE_TORQUE.value);
+    }
+    let cap = cap(lambda);
+    if cap <= 0.0 {
+        let text = format!("{}; no power below lambda 1.1", reading.text);
+        return if ratio > 0.85 && spread < 0.15 && lambda < 1.1 {
+            // A misfire that reads this lean costs torque in proportion.
+            Reading { text, ..reading }.weigh(&[Cause::Misfire], -0.3)
+        } else {
+            Reading { text, ..reading }
+        };
+    }
+    let floor = ratio.max(expected);
+    let log10 = ((floor - 1.0).powi(2) - (floor - expected).powi(2))
+        / (2.0 * spread * spread)
+        / std::f64::consts::LN_10;
+    reading.weigh(TORQUE_CAUSES, log10.clamp(-cap, cap))
+}
+
+/// Most that a torque test may say at a lambda, log10: 0 at 1.1, 0.6 at 1.2, 1.3 from 1.3 on.
+fn cap(lambda: f64) -> f64 {
+    if lambda >= 1.3 {
+        k::LR_TORQUE.value
+    } else if lambda >= 1.2 {
+        k::LR_TORQUE_WEAK.value + (lambda - 1.2) / 0.1 * (k::LR_TORQUE.value - k::LR_TORQUE_WEAK.value)
+    } else {
+        ((lambda - 1.1) / 0.1).max(0.0) * k::LR_TORQUE_WEAK.value
+    }
+}
+
+pub(super) static ROUGHNESS: Feature = Feature {
+    name: "roughness",
+    id: "F12'",
+    group: Group::Torque,
+    summary: "engine speed becomes rough with it",
+    looks: "sample-to-sample ripple of engine speed grows 2.5 times or more",
+    decides: "single cylinders fail to fire",
+    cannot: "needs engine speed at 20 Hz or more; lean mixture misfires too",
+    tag: Tag::Assumed,
+    run: roughness,
+};
+
+fn roughness(case: &Case<'_, '_>) -> Reading {
+    let scene = case.scene;
+    let Some(speed) = scene.witness(Role::EngineSpeed) else {
+        return Reading::not_evaluated("no engine speed channel");
+    };
+    if speed.period_s() > 0.055 {
+        return Reading::not_evaluated("engine speed is sampled too slowly to show ripple");
+    }
+    let ripple = |start: f64, end: f64| -> Option<(f64, usize)> {
+        let samples: Vec<f64> = speed.samples(start, end).map(|s| s.1).collect();
+        let bends: Vec<f64> = samples
+            .windows(3)
+            .filter_map(|w| match w {
+                [a, b, c] => Some((a - 2.0 * b + c).powi(2)),
+                _ => None,
+            })
+            .collect();
+        let mean = bends.iter().sum::<f64>() / bends.len().max(1) as f64;
+        (bends.len() >= 5).then_some((mean.sqrt(), bends.len()))
+    };
+    let rows = scene.view.log.clock.rows_between(case.gas_start_s - 0.2, case.gas_end_s + 0.1);
+    if rows.into_iter().any(|row| scene.view.state.has(row, bit::GEAR_CHANGE | bit::UNLOAD | bit::LIMITER)) {
+        return Reading::not_evaluated("gear change, flare or limiter in the window");
+    }
+    let (Some(before), Some(during)) = (
+        ripple(case.gas_start_s - 1.2, case.gas_start_s - 0.1),
+        ripple(case.gas_start_s - 0.05, case.gas_end_s + 0.05),
+    ) else {
+        return Reading::not_evaluated("the event is too short to show ripple of engine speed");
+    };
+    let ratio = during.0 / before.0.max(speed.channel.resolution()).max(1.0);
+    let reading = Reading::seen(
+        ratio,
+        "times",
+        format!("ripple of engine speed is {ratio:.1} times that of the second before"),
+    );
+    if ratio >= k::RIPPLE_RATIO.value {
+        reading.weigh(&[Cause::Misfire], k::LR_RIPPLE.value)
+    } else if ratio < 1.5 && during.1 >= 8 {
+        reading.weigh(&[Cause::Misfire], -0.6)
+    } else {
+        reading
+    }
+}
+
+pub(super) static EXHAUST_HEAT: Feature = Feature {
+    name: "exhaust_heat",
+    id: "F18",
+    group: Group::Torque,
+    summary: "exhaust temperature moves with it",
+    looks: "temperature rises for a lean mixture still burning, falls for cuts and misfire",
+    decides: "slowly, and not alone",
+    cannot: "a sheathed thermocouple needs seconds: no power for events under four seconds; no rise proves nothing",
+    tag: Tag::Assumed,
+    run: exhaust_heat,
+};
+
+fn exhaust_heat(case: &Case<'_, '_>) -> Reading {
+    let Some(witness) = case.scene.witness(Role::ExhaustGasTemperature) else {
+        return Reading::not_evaluated("no exhaust temperature channel");
+    };
+    let duration = case.episode.duration_s(case.scene);
+    if duration < 2.0 * k::EGT_TAU_S.value {
+        return Reading::not_evaluated(format!("a thermocouple cannot follow an event of {duration:.1} s"));
+    }
+    let end = case.episode.end_s(case.scene);
+    if let Some(because) = witness.refused(case.gas_start_s - 2.0, end) {
+        return Reading::not_evaluated(because);
+    }
+    let (Some(before), Some(after)) =
+        (witness.median(case.gas_start_s - 2.0, case.gas_start_s), witness.median(end - 1.0, end))
+    else {
+        return Reading::not_evaluated("no exhaust temperature before and during the event");
+    };
+    let step = after - before;
+    let reading = Reading::seen(step, "K", format!("exhaust temperature changed by {step:.0} K"));
+    if step > k::EGT_STEP_K.value {
+        reading.weigh(REAL, k::LR_EGT.value)
+    } else if step < -k::EGT_STEP_K.value {
+        reading.weigh(
+            &[Cause::Misfire, Cause::Overrun, Cause::RevLimit, Cause::GearCut, Cause::Unload],
+            k::LR_EGT.value,
+        )
+    } else {
+        reading
+    }
+}

@@ -1,0 +1,289 @@
+//! The verdicts, on small logs built in code: a pull of a turbocharged car with one thing wrong.
+
+use super::*;
+use crate::detect::testing::{Bench, Noise, quantised};
+use crate::document::Verdict;
+use crate::log::Role;
+
+/// A pull from 3000 rpm: cruise until 2 s, full load until 10 s, lift, over-run until 13 s, cruise.
+///
+/// Gas follows `gas` (in lambda, by time) where it answers, else the plan; the sensor lags by 70 ms.
+struct Pull {
+    rate_hz: f64,
+    seconds: f64,
+    noise: f64,
+    step: f64,
+    clip: f64,
+    gas: Box<dyn Fn(f64) -> Option<f64>>,
+    logged: Box<dyn Fn(f64, f64) -> f64>,
+    rail_pa: Box<dyn Fn(f64) -> f64>,
+    duty: Box<dyn Fn(f64) -> Option<f64>>,
+    torque: Box<dyn Fn(f64) -> f64>,
+    throttle: Box<dyn Fn(f64) -> f64>,
+    channels: Vec<Role>,
+}
+
+impl Pull {
+    fn new(rate_hz: f64) -> Self {
+        Self {
+            rate_hz,
+            seconds: 16.0,
+            noise: 0.004,
+            step: 0.001,
+            clip: 1.36,
+            gas: Box::new(|_| None),
+            logged: Box::new(|_, lambda| lambda),
+            rail_pa: Box::new(|_| 400e3),
+            duty: Box::new(|_| None),
+            torque: Box::new(|_| 1.0),
+            throttle: Box::new(|t| {
+                if (2.0..10.0).contains(&t) {
+                    1.0
+                } else if (10.0..13.0).contains(&t) {
+                    0.0
+                } else {
+                    0.2
+                }
+            }),
+            channels: vec![
+                Role::EngineSpeed,
+                Role::Throttle,
+                Role::ManifoldPressure,
+                Role::FuelPressure,
+                Role::InjectorDuty,
+                Role::BatteryVoltage,
+                Role::CoolantTemperature,
+            ],
+        }
+    }
+
+    fn only(mut self, roles: &[Role]) -> Self {
+        self.channels.retain(|role| roles.contains(role));
+        self
+    }
+
+    fn without(mut self, role: Role) -> Self {
+        self.channels.retain(|r| *r != role);
+        self
+    }
+
+    fn bench(&self) -> Bench {
+        let mut noise = Noise::new(11);
+        let fine_s = 0.001;
+        let every = (1.0 / (self.rate_hz * fine_s)).round() as usize;
+        let rows = (self.seconds * self.rate_hz) as usize;
+        let mut columns: Vec<Vec<f64>> = vec![Vec::new(); self.channels.len()];
+        let mut lambda = Vec::new();
+        let (mut phi, mut rpm, mut map) = (1.0_f64, 3000.0, 60e3);
+        for tick in 0..rows * every {
+            let t = tick as f64 * fine_s;
+            let throttle = (self.throttle)(t);
+            let full = throttle > 0.9;
+            let closed = throttle < 0.05;
+            let map_to = if full {
+                190e3
+            } else if closed {
+                30e3
+            } else {
+                60e3
+            };
+            map += (map_to - map) * fine_s / 0.15;
+            let plan = if closed {
+                1e3
+            } else if full {
+                0.80
+            } else {
+                1.0
+            };
+            let gas = 1.0 / (self.gas)(t).unwrap_or(plan);
+            // 20 ms of transport are within the tolerance of every test at these rates.
+            phi += (gas - phi) * fine_s / 0.070;
+            let slope = if full {
+                450.0 * (self.torque)(t)
+            } else if closed {
+                -500.0
+            } else {
+                0.0
+            };
+            rpm = f64::max(rpm + slope * fine_s, 1500.0);
+            if tick % every != 0 {
+                continue;
+            }
+            let read = (1.0 / (phi + self.noise * noise.next()).max(0.01)).min(self.clip);
+            lambda.push(quantised((self.logged)(t, read), self.step));
+            let row: Vec<f64> = self
+                .channels
+                .iter()
+                .map(|role| match role {
+                    Role::EngineSpeed => quantised(rpm + 4.0 * noise.next(), 1.0),
+                    Role::Throttle => throttle,
+                    Role::ManifoldPressure => quantised(map + 500.0 * noise.next(), 500.0),
+                    Role::FuelPressure => {
+                        quantised((self.rail_pa)(t) + (map - 101_325.0) + 1_500.0 * noise.next(), 1e3)
+                    }
+                    Role::InjectorDuty => (self.duty)(t).unwrap_or(if closed {
+                        0.0
+                    } else if full {
+                        0.72
+                    } else {
+                        0.15
+                    }),
+                    Role::BatteryVoltage => quantised(14.0 + 0.02 * noise.next(), 0.02),
+                    _ => quantised(360.0, 1.0),
+                })
+                .collect();
+            for (column, value) in columns.iter_mut().zip(row) {
+                column.push(value);
+            }
+        }
+        let mut bench = Bench::new(self.rate_hz, lambda.len());
+        let (step, clip) = (self.step, self.clip);
+        bench = bench.values(Role::Lambda, lambda).measured(|m| {
+            m.resolution = Some(step);
+            m.clip_high = Some(clip);
+        });
+        for (role, values) in self.channels.iter().zip(columns) {
+            bench = bench.values(*role, values).measured(|m| m.resolution = Some(1e-3));
+        }
+        bench.rig(|rig| {
+            rig.full_load_lambda_max = 0.88;
+            rig.sensor.link = Some("analog".to_owned());
+            rig.cylinders = Some(4);
+        })
+    }
+
+    fn events(&self) -> Vec<LeanEvent> {
+        let mut bench = self.bench();
+        bench.state = crate::state::judge(&bench.log, &bench.rig);
+        bench.state.throttle_full = bench.state.throttle_full.or(Some(1.0));
+        bench = bench.chain();
+        let detection = Detection {
+            flags: bench.log.channels.iter().map(|c| vec![crate::flag::Flag::Good; c.rows()]).collect(),
+            ..Detection::default()
+        };
+        let view = bench.view();
+        judge(&view, &detection).expect("a mixture channel").into_iter().map(|e| e.record).collect()
+    }
+
+    /// The one event that starts between two times.
+    fn event(&self, from: f64, to: f64) -> LeanEvent {
+        let events = self.events();
+        let found: Vec<_> = events.iter().filter(|e| (from..to).contains(&e.start_s)).collect();
+        assert_eq!(found.len(), 1, "{:#?}", events.iter().map(brief).collect::<Vec<_>>());
+        found[0].clone()
+    }
+}
+
+fn brief(e: &LeanEvent) -> String {
+    format!(
+        "{:.2}-{:.2} peak {:.2} {} {:?} {} | {} | {}",
+        e.start_s,
+        e.end_s,
+        e.peak_lambda,
+        e.context,
+        e.verdict,
+        e.cause,
+        e.because,
+        e.evidence
+            .iter()
+            .map(|e| format!("{} {:+.1}{}", e.name, e.log10_lr, if e.evaluated { "" } else { "-" }))
+            .collect::<Vec<_>>()
+            .join(", ")
+    )
+}
+
+/// Fuel pressure that falls to `share` of its value over the manifold between two times, with the gas to match.
+fn starving(rate_hz: f64, from: f64, to: f64, share: f64) -> Pull {
+    let mut pull = Pull::new(rate_hz);
+    pull.rail_pa = Box::new(move |t| if (from..to).contains(&t) { 400e3 * share } else { 400e3 });
+    pull.gas = Box::new(move |t| (from..to).contains(&t).then(|| 0.80 / share.sqrt()));
+    pull
+}
+
+/// A converter glitch of some samples.
+fn spiked(rate_hz: f64, at: f64, samples: f64, to: f64) -> Pull {
+    let mut pull = Pull::new(rate_hz);
+    let width = samples / rate_hz;
+    pull.logged =
+        Box::new(
+            move |t, lambda| {
+                if t > at - 0.5 / rate_hz && t < at + width - 0.5 / rate_hz { to } else { lambda }
+            },
+        );
+    pull
+}
+
+#[test]
+fn a_healthy_pull_shows_only_its_over_run() {
+    for rate_hz in [5.0, 10.0, 20.0, 50.0, 100.0] {
+        let events = Pull::new(rate_hz).events();
+        assert_eq!(events.len(), 1, "{rate_hz} {:#?}", events.iter().map(brief).collect::<Vec<_>>());
+        assert_eq!(events[0].verdict, Verdict::FuelCut, "{rate_hz} {}", brief(&events[0]));
+        assert_eq!(events[0].cause, "overrun");
+        assert!(events[0].peak_is_bound);
+    }
+}
+
+#[test]
+fn a_pressure_collapse_is_named_with_its_law() {
+    for rate_hz in [10.0, 20.0, 50.0, 100.0] {
+        let event = starving(rate_hz, 6.0, 8.0, 0.69).event(5.9, 6.5);
+        assert_eq!(
+            (event.verdict, event.cause.as_str()),
+            (Verdict::Real, "fuel_supply"),
+            "{}",
+            brief(&event)
+        );
+        assert_eq!(event.treat_as, TreatAs::Hazard);
+        assert!(event.because.contains("square-root law"), "{}", event.because);
+    }
+}
+
+#[test]
+fn a_short_starvation_at_10_hz_is_never_an_artefact() {
+    // The hard pair: 0.3 s of starvation against a glitch of two samples.
+    for channels in
+        [vec![], vec![Role::EngineSpeed], vec![Role::EngineSpeed, Role::Throttle, Role::ManifoldPressure]]
+    {
+        let real = starving(10.0, 6.0, 6.3, 0.5).only(&channels).event(5.8, 6.6);
+        let glitch = spiked(10.0, 6.0, 2.0, 1.10).only(&channels).event(5.8, 6.6);
+        assert_eq!(real.treat_as, TreatAs::Hazard, "{}", brief(&real));
+        assert_eq!(glitch.treat_as, TreatAs::Hazard, "{}", brief(&glitch));
+        assert!(glitch.evidence.iter().any(|e| e.name == "impossible_slew" && !e.evaluated));
+    }
+}
+
+#[test]
+fn a_glitch_at_100_hz_with_a_second_witness_is_an_artefact() {
+    // One bit of a 10-bit converter, twice: slew, power of two and the same fault elsewhere agree.
+    let mut pull = Pull::new(100.0);
+    pull.noise = 0.0005;
+    pull.logged =
+        Box::new(
+            |t, lambda| {
+                if [5.0, 7.0].iter().any(|at| (t - at).abs() < 0.004) { lambda + 0.512 } else { lambda }
+            },
+        );
+    for event in [pull.event(4.9, 5.1), pull.event(6.9, 7.1)] {
+        assert_eq!((event.verdict, event.cause.as_str()), (Verdict::Artefact, "spike"), "{}", brief(&event));
+        assert_eq!(event.treat_as, TreatAs::Invalid);
+    }
+}
+
+#[test]
+fn removing_a_channel_never_turns_a_hazard_into_anything_else() {
+    let all = Pull::new(10.0).channels;
+    for rate_hz in [10.0, 50.0, 100.0] {
+        for share in [0.5, 0.69, 0.8] {
+            for role in &all {
+                let events = starving(rate_hz, 6.0, 8.0, share).without(*role).events();
+                let covered = events
+                    .iter()
+                    .filter(|e| e.start_s < 7.9 && e.end_s > 6.1)
+                    .inspect(|e| assert_eq!(e.treat_as, TreatAs::Hazard, "{role:?} {}", brief(e)))
+                    .count();
+                assert!(covered >= 1, "{rate_hz} {share} {role:?}");
+            }
+        }
+    }
+}

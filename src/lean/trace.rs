@@ -1,0 +1,451 @@
+//! What the lean verdicts look at: fresh frames of the mixture reading, and witnesses beside them.
+
+use std::collections::BTreeMap;
+use std::ops::Range;
+
+use super::constants as k;
+use crate::chain::Chain;
+use crate::detect::{Detection, View};
+use crate::flag::Flag;
+use crate::log::{Channel, Role};
+use crate::state::bit;
+
+/// Cell of engine speed and manifold pressure.
+pub(super) type Cell = (i32, i32);
+
+/// One fresh value of the mixture channel.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Frame {
+    /// First row that carries it.
+    pub row: usize,
+    /// One past the last row that repeats it.
+    pub end_row: usize,
+    /// Time of `row`, s.
+    pub time_s: f64,
+    /// Reading.
+    pub lambda: f64,
+    /// Its reciprocal.
+    pub phi: f64,
+    /// At the lean end stop: a bound.
+    pub clipped: bool,
+}
+
+/// Another channel that may testify.
+#[derive(Clone, Copy)]
+pub(super) struct Witness<'a> {
+    pub channel: &'a Channel,
+    flags: &'a [Flag],
+    time_s: &'a [f64],
+    offset: f64,
+}
+
+/// A straight line through a witness.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Slope {
+    /// Unit per second.
+    pub per_s: f64,
+    /// Its standard error.
+    pub error: f64,
+    /// Standard deviation about the line.
+    pub residual: f64,
+    /// Samples.
+    pub count: usize,
+}
+
+impl Witness<'_> {
+    fn usable(&self, row: usize) -> bool {
+        !matches!(self.flags.get(row), Some(Flag::Suspect | Flag::Bad | Flag::Missing))
+    }
+
+    /// Believable samples between two times, as (time, value).
+    pub(super) fn samples(&self, start_s: f64, end_s: f64) -> impl Iterator<Item = (f64, f64)> + '_ {
+        let start = self.time_s.partition_point(|t| *t < start_s);
+        let end = self.time_s.partition_point(|t| *t <= end_s).max(start);
+        (start..end).filter_map(move |row| {
+            let value = *self.channel.values().get(row)?;
+            (!value.is_nan() && self.usable(row)).then(|| (self.time_s[row], value + self.offset))
+        })
+    }
+
+    /// Why it may not testify between two times, if so.
+    pub(super) fn refused(&self, start_s: f64, end_s: f64) -> Option<String> {
+        let rows = self.time_s.partition_point(|t| *t < start_s)
+            ..self.time_s.partition_point(|t| *t <= end_s).max(1);
+        let (mut all, mut flagged) = (0_usize, 0_usize);
+        for row in rows {
+            if self.channel.values().get(row).is_some_and(|v| !v.is_nan()) {
+                all += 1;
+                flagged += usize::from(!self.usable(row));
+            }
+        }
+        if all == 0 {
+            Some(format!("{} has no value there", self.channel.role.label()))
+        } else if flagged * 5 > all {
+            Some(format!("{} is flagged itself there", self.channel.role.label()))
+        } else {
+            None
+        }
+    }
+
+    /// Median between two times.
+    pub(super) fn median(&self, start_s: f64, end_s: f64) -> Option<f64> {
+        median(self.samples(start_s, end_s).map(|(_, v)| v).collect())
+    }
+
+    /// Smallest and largest value between two times.
+    pub(super) fn range(&self, start_s: f64, end_s: f64) -> Option<(f64, f64)> {
+        self.samples(start_s, end_s).map(|(_, v)| v).fold(None, |range, v| match range {
+            None => Some((v, v)),
+            Some((low, high)) => Some((low.min(v), high.max(v))),
+        })
+    }
+
+    /// Last believable value at or before a time, not older than `age_s`.
+    pub(super) fn at(&self, time_s: f64, age_s: f64) -> Option<f64> {
+        let mut row = self.time_s.partition_point(|t| *t <= time_s);
+        while row > 0 {
+            row -= 1;
+            if time_s - self.time_s[row] > age_s {
+                return None;
+            }
+            let value = *self.channel.values().get(row)?;
+            if !value.is_nan() && self.usable(row) {
+                return Some(value + self.offset);
+            }
+        }
+        None
+    }
+
+    /// Least-squares line between two times; null with fewer than four samples.
+    pub(super) fn slope(&self, start_s: f64, end_s: f64) -> Option<Slope> {
+        line(&self.samples(start_s, end_s).collect::<Vec<_>>())
+    }
+
+    /// Largest believable time between its sample and the reading's of the same moment, s.
+    pub(super) fn skew_s(&self) -> f64 {
+        k::SKEW_S.value.max(self.period_s().min(1.0))
+    }
+
+    /// Time between its fresh values, s.
+    pub(super) fn period_s(&self) -> f64 {
+        self.channel.fresh_period_s().unwrap_or_else(|| {
+            let count = self.channel.count().max(2);
+            let duration =
+                self.time_s.last().copied().unwrap_or(0.0) - self.time_s.first().copied().unwrap_or(0.0);
+            let intervals = (count - 1) as f64;
+            duration / intervals
+        })
+    }
+}
+
+/// Everything an episode is judged against.
+pub(super) struct Scene<'a> {
+    pub view: &'a View<'a>,
+    pub detection: &'a Detection,
+    pub chain: &'a Chain,
+    pub channel: &'a Channel,
+    pub time_s: &'a [f64],
+    pub frames: Vec<Frame>,
+    /// Time between fresh values, s.
+    pub period_s: f64,
+    /// Whether the link's renewal rate is known, so that timing may prove something.
+    pub link_known: bool,
+    /// Noise of fresh samples in phi, at least the resolution.
+    pub noise_phi: f64,
+    /// Ambient pressure, Pa.
+    pub ambient_pa: f64,
+    /// The same without the floor of the resolution.
+    pub noise_phi_raw: f64,
+    /// Usual number of equal frames in a row, where the link's renewals are not known; else 1.
+    pub repeats: f64,
+    /// Whether equal neighbours are this channel's habit.
+    pub repeats_are_common: bool,
+    /// Steepest rise of engine speed in gear at full load, 1/min per s.
+    pub best_in_gear: Option<f64>,
+    /// Frames under load by cell of engine speed and manifold pressure.
+    pub cells: BTreeMap<Cell, Vec<usize>>,
+    /// Last moment at which the controller is known to have just been switched on, s.
+    pub power_up_s: Option<f64>,
+}
+
+impl<'a> Scene<'a> {
+    pub(super) fn new(view: &'a View<'a>, detection: &'a Detection, chain: &'a Chain) -> Option<Self> {
+        let channel = view.log.channels.get(chain.channel)?;
+        let time_s = view.log.clock.time_s.as_slice();
+        let frames = frames(channel, time_s, chain, &view.log.clock.segments);
+        let period_s =
+            chain.fresh_period_s.or(view.log.clock.period_s).filter(|p| *p > 0.0).unwrap_or(f64::INFINITY);
+        let link_known = chain.frame_period_s.is_some()
+            || view.rig.sensor.link.as_deref() == Some("analog")
+            || renewed_share(channel) >= 0.5;
+        let (noise, floor) = noise_phi(chain, channel, &frames);
+        let mut scene = Self {
+            view,
+            detection,
+            chain,
+            channel,
+            time_s,
+            period_s,
+            link_known,
+            noise_phi: noise.max(floor).max(1e-4),
+            noise_phi_raw: noise,
+            repeats: if link_known { 1.0 } else { repeats(&frames) },
+            repeats_are_common: repeats(&frames) > 1.1,
+            best_in_gear: None,
+            cells: BTreeMap::new(),
+            frames,
+            ambient_pa: k::AMBIENT_PA.value,
+            power_up_s: None,
+        };
+        scene.ambient_pa = scene.ambient();
+        scene.power_up_s = scene.power_up();
+        scene.best_in_gear = scene.best_in_gear();
+        Some(scene)
+    }
+
+    /// The same without what only episodes need: for numbers of the chain and for witnesses.
+    pub(super) fn brief(view: &'a View<'a>, detection: &'a Detection, chain: &'a Chain) -> Option<Self> {
+        Self::new(view, detection, chain)
+    }
+
+    /// Sorts the frames under load into cells; `loaded` says which are.
+    pub(super) fn fill_cells(&mut self, loaded: impl Fn(usize) -> bool) {
+        let mut cells: BTreeMap<Cell, Vec<usize>> = BTreeMap::new();
+        for index in 0..self.frames.len() {
+            if loaded(index)
+                && let Some(cell) = self.cell_of(index)
+            {
+                cells.entry(cell).or_default().push(index);
+            }
+        }
+        self.cells = cells;
+    }
+
+    /// Cell in which the gas of a frame was burnt.
+    pub(super) fn cell_of(&self, index: usize) -> Option<Cell> {
+        let frame = self.frames.get(index)?;
+        let gas_s = frame.time_s - self.delay_s(frame.time_s);
+        let rpm = self.witness(Role::EngineSpeed)?.at(gas_s, 1.0)?;
+        let pressure = self.manifold()?.at(gas_s, 1.0)?;
+        Some(((rpm / k::CELL_RPM.value).floor() as i32, (pressure / k::CELL_PA.value).floor() as i32))
+    }
+
+    /// Steepest usual rise of engine speed over a third of a second at full load: the 90 % quantile over the
+    /// log, so that single flares do not set it.
+    fn best_in_gear(&self) -> Option<f64> {
+        let speed = self.witness(Role::EngineSpeed)?;
+        let (start, end) = (*self.time_s.first()?, *self.time_s.last()?);
+        let mut slopes = Vec::new();
+        let mut time = start;
+        while time + 0.3 <= end {
+            let row = self.view.log.clock.row_at(time + 0.15);
+            let odd = bit::GEAR_CHANGE | bit::UNLOAD | bit::LIMITER;
+            if !self.view.state.has(row, odd)
+                && let Some(slope) = speed.slope(time, time + 0.3)
+                && slope.per_s > 200.0
+            {
+                slopes.push(slope.per_s);
+            }
+            time += 0.3;
+        }
+        if slopes.len() < 5 {
+            return None;
+        }
+        slopes.sort_by(f64::total_cmp);
+        slopes.get(slopes.len() * 9 / 10).copied()
+    }
+
+    /// The channel of a role, when the log has one.
+    pub(super) fn witness(&self, role: Role) -> Option<Witness<'a>> {
+        let index = self.view.log.index_of(role)?;
+        Some(self.witness_of(index, 0.0))
+    }
+
+    pub(super) fn witness_of(&self, index: usize, offset: f64) -> Witness<'a> {
+        Witness {
+            channel: &self.view.log.channels[index],
+            flags: self.detection.flags.get(index).map_or(&[], Vec::as_slice),
+            time_s: self.time_s,
+            offset,
+        }
+    }
+
+    /// Absolute manifold pressure: its own channel, else boost over ambient.
+    pub(super) fn manifold(&self) -> Option<Witness<'a>> {
+        self.witness(Role::ManifoldPressure).or_else(|| {
+            let index = self.view.log.index_of(Role::BoostPressure)?;
+            Some(self.witness_of(index, self.ambient_pa))
+        })
+    }
+
+    /// Delay from cylinder to reading for gas read at a time, s, by the conditions when the gas left.
+    pub(super) fn delay_s(&self, time_s: f64) -> f64 {
+        let (speed, manifold) = (self.witness(Role::EngineSpeed), self.manifold());
+        let at = |t: f64| {
+            let rpm = speed.and_then(|w| w.at(t, 2.0)).unwrap_or(3_000.0);
+            Chain::delay_s(rpm, manifold.and_then(|w| w.at(t, 2.0)))
+        };
+        at(time_s - at(time_s))
+    }
+
+    /// Rows covered by findings of one detector on the mixture channel.
+    pub(super) fn found(&self, detector: &str, rows: &Range<usize>) -> usize {
+        self.detection
+            .findings
+            .iter()
+            .filter(|f| f.detector == detector && f.channel == Some(self.chain.channel))
+            .map(|f| f.rows.end.min(rows.end).saturating_sub(f.rows.start.max(rows.start)))
+            .sum()
+    }
+
+    fn ambient(&self) -> f64 {
+        if let Some(pressure) = self.witness(Role::BarometricPressure)
+            && let Some(value) = pressure.median(f64::NEG_INFINITY, f64::INFINITY)
+            && (50_000.0..115_000.0).contains(&value)
+        {
+            return value;
+        }
+        k::AMBIENT_PA.value
+    }
+
+    /// Power-up is known when the log begins with the engine at rest or with the rest value.
+    fn power_up(&self) -> Option<f64> {
+        let first = self.frames.first()?;
+        let resting = self
+            .chain
+            .rest_value
+            .is_some_and(|rest| (first.lambda - rest).abs() <= 0.5 * self.channel.resolution() + 1e-9);
+        let standing = self
+            .witness(Role::EngineSpeed)
+            .and_then(|w| w.at(self.time_s.first().copied()? + 0.5, 1.0))
+            .is_some_and(|rpm| rpm < k::RUNNING_RPM.value);
+        let warm_up = self.view.state.has(0, bit::WARM_UP);
+        (resting || standing || warm_up).then(|| self.time_s.first().copied().unwrap_or(0.0))
+    }
+}
+
+/// Fresh frames: rows on which the value was renewed. Where the link is slower than the logger a new value
+/// or the passing of one frame period makes a frame; else every row with a value does.
+fn frames(channel: &Channel, time_s: &[f64], chain: &Chain, segments: &[Range<usize>]) -> Vec<Frame> {
+    let values = channel.values();
+    let row_s = channel.measured.sample_period_s.unwrap_or(0.0);
+    let link_s = chain.frame_period_s.filter(|frame| *frame > 1.3 * row_s);
+    let clip = chain.clip_lean.map(|clip| clip - 0.5 * channel.resolution() - 1e-9);
+    let mut frames: Vec<Frame> = Vec::new();
+    let mut starts = segments.iter().map(|s| s.start).peekable();
+    for (row, (&lambda, &time)) in values.iter().zip(time_s).enumerate() {
+        while starts.peek().is_some_and(|start| *start < row) {
+            starts.next();
+        }
+        let new_segment = starts.peek() == Some(&row);
+        if !(lambda.is_finite() && lambda > 0.0) {
+            continue;
+        }
+        if let (Some(period), Some(last)) = (link_s, frames.last_mut())
+            && !new_segment
+            && (last.lambda - lambda).abs() <= 1e-9
+            && time - last.time_s < period - 0.5 * row_s
+        {
+            last.end_row = row + 1;
+            continue;
+        }
+        frames.push(Frame {
+            row,
+            end_row: row + 1,
+            time_s: time,
+            lambda,
+            phi: lambda.recip(),
+            clipped: clip.is_some_and(|clip| lambda >= clip),
+        });
+    }
+    frames
+}
+
+/// Share of rows on which the value differs from the row before.
+fn renewed_share(channel: &Channel) -> f64 {
+    let (mut pairs, mut changed) = (0_usize, 0_usize);
+    for pair in channel.values().windows(2) {
+        if let [a, b] = pair
+            && !a.is_nan()
+            && !b.is_nan()
+        {
+            pairs += 1;
+            changed += usize::from((a - b).abs() > 1e-12);
+        }
+    }
+    if pairs < 20 { 0.0 } else { changed as f64 / pairs as f64 }
+}
+
+/// Noise in phi from second differences of fresh frames, and its floor, the resolution in phi.
+fn noise_phi(chain: &Chain, channel: &Channel, frames: &[Frame]) -> (f64, f64) {
+    let typical = median(frames.iter().map(|f| f.lambda).collect()).unwrap_or(1.0).max(0.3);
+    let floor = channel.resolution() / (typical * typical);
+    let own = chain.noise_phi.unwrap_or_else(|| {
+        let bends: Vec<f64> = frames
+            .windows(3)
+            .filter_map(|f| match f {
+                [a, b, c] if !a.clipped && !b.clipped && !c.clipped => {
+                    Some((a.phi - 2.0 * b.phi + c.phi).abs() / 6.0_f64.sqrt())
+                }
+                _ => None,
+            })
+            .collect();
+        1.4826 * median(bends).unwrap_or(0.0)
+    });
+    (own, floor)
+}
+
+/// Mean number of equal frames in a row.
+fn repeats(frames: &[Frame]) -> f64 {
+    if frames.len() < 2 {
+        return 1.0;
+    }
+    let changes =
+        frames.windows(2).filter(|f| matches!(f, [a, b] if (a.lambda - b.lambda).abs() > 1e-12)).count();
+    frames.len() as f64 / (changes + 1) as f64
+}
+
+/// Median; null of nothing.
+pub(super) fn median(mut values: Vec<f64>) -> Option<f64> {
+    values.retain(|v| !v.is_nan());
+    if values.is_empty() {
+        return None;
+    }
+    let middle = values.len() / 2;
+    let (lower, value, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
+    let value = *value;
+    if lower.len() == middle && values.len().is_multiple_of(2) {
+        let below = values[..middle].iter().copied().max_by(f64::total_cmp)?;
+        return Some(0.5 * (below + value));
+    }
+    Some(value)
+}
+
+/// Least-squares line through (x, y) points.
+pub(super) fn line(points: &[(f64, f64)]) -> Option<Slope> {
+    if points.len() < 4 {
+        return None;
+    }
+    let n = points.len() as f64;
+    let mean_x = points.iter().map(|p| p.0).sum::<f64>() / n;
+    let mean_y = points.iter().map(|p| p.1).sum::<f64>() / n;
+    let (mut xx, mut xy) = (0.0, 0.0);
+    for (x, y) in points {
+        xx += (x - mean_x) * (x - mean_x);
+        xy += (x - mean_x) * (y - mean_y);
+    }
+    if xx <= 0.0 {
+        return None;
+    }
+    let per_s = xy / xx;
+    let squares: f64 =
+        points.iter().map(|(x, y)| (y - mean_y - per_s * (x - mean_x)).powi(2)).sum::<f64>() / (n - 2.0);
+    Some(Slope { per_s, error: (squares / xx).sqrt(), residual: squares.sqrt(), count: points.len() })
+}
+
+impl Scene<'_> {
+    /// Noise of a reading near a lambda, lambda.
+    pub(super) fn noise_lambda(&self, lambda: f64) -> f64 {
+        (self.noise_phi * lambda * lambda).max(self.channel.resolution())
+    }
+}

@@ -1,0 +1,338 @@
+//! From evidence to verdict: posterior, gates and vetoes.
+
+use std::collections::BTreeMap;
+use std::ops::Range;
+
+use super::constants as k;
+use super::evidence::{self, Case, Feature, Group, Reading};
+use super::hypothesis::{Cause, Class, Context, Prior};
+use crate::document::Verdict;
+
+/// An episode with everything that was found out about it.
+pub(super) struct Judgement {
+    pub readings: Vec<(&'static Feature, Reading)>,
+    pub posterior: BTreeMap<String, f64>,
+    pub verdict: Verdict,
+    pub cause: String,
+    pub because: String,
+    /// Frames that the strongest proof against gas, or of a cut, covers.
+    pub proof: Option<(Cause, Range<usize>)>,
+}
+
+/// Runs every feature.
+pub(super) fn examine(case: &Case<'_, '_>) -> Vec<(&'static Feature, Reading)> {
+    evidence::ALL.iter().map(|feature| (*feature, (feature.run)(case))).collect()
+}
+
+/// Log10 likelihood of each cause: the strongest feature of each group, summed over groups.
+fn scores(readings: &[(&'static Feature, Reading)]) -> [f64; 18] {
+    let mut total = [0.0; 18];
+    for group in Group::ALL {
+        let mut strongest = [0.0_f64; 18];
+        for (_, reading) in readings.iter().filter(|(f, r)| f.group == group && r.evaluated) {
+            for (cause, weight) in &reading.weights {
+                if let Some(slot) = strongest.get_mut(cause.index())
+                    && weight.abs() > slot.abs()
+                {
+                    *slot = *weight;
+                }
+            }
+        }
+        for (sum, weight) in total.iter_mut().zip(strongest) {
+            *sum += weight;
+        }
+    }
+    total
+}
+
+/// Probability of each cause.
+///
+/// No cause is believed less than `epsilon` times the best one. Within a class the shares order the causes; a
+/// class of harmless causes is as likely as its best cause (its prior is that of the class), while hazardous
+/// causes add up, so that excluding one of them does not hide the others.
+fn posterior(context: Context, prior: &Prior, scores: &[f64; 18], epsilon: f64) -> [f64; 18] {
+    let best = scores.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let likelihood: Vec<f64> = scores.iter().map(|s| 10.0_f64.powf(s - best).max(epsilon)).collect();
+    let mut result = [0.0; 18];
+    for class in Class::ALL {
+        let weighted: Vec<(usize, f64, f64)> = Cause::ALL
+            .iter()
+            .filter(|c| c.class() == class)
+            .map(|c| {
+                let l = likelihood.get(c.index()).copied().unwrap_or(epsilon);
+                (c.index(), l, context.share(*c) * l)
+            })
+            .collect();
+        let sum: f64 = weighted.iter().map(|w| w.2).sum();
+        let of_class = match class {
+            Class::Artefact | Class::FuelCut => weighted.iter().map(|w| w.1).fold(0.0, f64::max),
+            Class::Real | Class::Misfire | Class::Dilution => sum,
+        };
+        for (index, _, share) in weighted {
+            if let Some(slot) = result.get_mut(index) {
+                *slot = prior.of(class) * of_class * share / sum.max(1e-300);
+            }
+        }
+    }
+    let all: f64 = result.iter().sum();
+    result.map(|p| p / all.max(1e-300))
+}
+
+fn sum(posterior: &[f64; 18], which: impl Fn(Cause) -> bool) -> f64 {
+    Cause::ALL.iter().filter(|c| which(**c)).filter_map(|c| posterior.get(c.index())).sum()
+}
+
+fn likeliest(posterior: &[f64; 18], which: impl Fn(Cause) -> bool) -> Option<Cause> {
+    Cause::ALL
+        .iter()
+        .copied()
+        .filter(|c| which(*c))
+        .max_by(|a, b| posterior[a.index()].total_cmp(&posterior[b.index()]))
+}
+
+/// Weighs the readings of one case.
+pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Reading)>) -> Judgement {
+    let scores = scores(&readings);
+    let repeated = readings
+        .iter()
+        .any(|(f, r)| f.group == Group::Repeat && r.evaluated && r.weights.iter().any(|w| w.1.abs() > 1.0));
+    let epsilon = if repeated { k::EPSILON_REPEAT.value } else { k::EPSILON.value };
+    let prior = case.context.prior();
+    let plain = posterior(case.context, &prior, &scores, epsilon);
+    let worst = |class| {
+        let scaled = prior.scaled(class, k::PRIOR_FACTOR.value.recip());
+        sum(&posterior(case.context, &scaled, &scores, epsilon), Cause::hazardous)
+    };
+    let hazard = sum(&plain, Cause::hazardous);
+    let proofs = proofs(case, &readings);
+    let vetoes: Vec<&str> =
+        readings.iter().filter(|(_, r)| r.veto).map(|(feature, _)| feature.name).collect();
+    let bar = (1.0 + k::LOSS_RATIO.value).recip();
+    let top = likeliest(&plain, |_| true).map_or(Class::Real, Cause::class);
+    let proven = |class: Class| {
+        proofs
+            .iter()
+            .filter(|p| p.cause.class() == class && p.coverage >= k::PROOF_COVERAGE.value)
+            .max_by(|a, b| in_sum(a.cause, &readings).total_cmp(&in_sum(b.cause, &readings)))
+    };
+
+    let mut judgement = Judgement {
+        posterior: Cause::ALL.iter().zip(plain).map(|(c, p)| (c.name().to_owned(), p)).collect(),
+        verdict: Verdict::Undetermined,
+        cause: "undetermined".to_owned(),
+        because: String::new(),
+        proof: partial(&proofs, &plain),
+        readings: Vec::new(),
+    };
+    let dismissable = |class| vetoes.is_empty() && top == class && hazard < bar;
+    let real = sum(&plain, |c| c.class() == Class::Real);
+    if dismissable(Class::Artefact)
+        && worst(Class::Artefact) < bar
+        && let Some(proof) = proven(Class::Artefact)
+    {
+        judgement.settle(Verdict::Artefact, proof.cause, &readings, proof.feature);
+    } else if dismissable(Class::Dilution)
+        && worst(Class::Dilution) < bar
+        && readings.iter().any(|(f, r)| f.group == Group::Flow && r.strongest() > 0.0)
+    {
+        judgement.settle(Verdict::Dilution, Cause::AirIngress, &readings, "dilution_law");
+    } else if top == Class::FuelCut
+        && cut_vetoes(&vetoes)
+        && hazard < bar
+        && worst(Class::FuelCut) < k::CUT_HAZARD_ROBUST.value
+        && let Some(proof) = proven(Class::FuelCut)
+        && on_target_before(case)
+        && in_order(proof.cause, &readings)
+    {
+        judgement.settle(Verdict::FuelCut, proof.cause, &readings, proof.feature);
+    } else if plain[Cause::Misfire.index()] >= k::MISFIRE_PROBABILITY.value
+        && let Some(feature) = supports(Cause::Misfire, Group::Torque, &readings)
+    {
+        judgement.settle(Verdict::Misfire, Cause::Misfire, &readings, feature);
+    } else if real >= k::REAL_PROBABILITY.value
+        && let Some((cause, feature)) = real_cause(&plain, real, &readings)
+    {
+        judgement.settle(Verdict::Real, cause, &readings, feature);
+    } else {
+        judgement.because = open_because(hazard, bar, &vetoes, &proofs);
+    }
+    judgement.readings = readings;
+    judgement
+}
+
+/// Everything that speaks for or against a cause: orders causes of one class that share their strongest proof.
+fn in_sum(cause: Cause, readings: &[(&'static Feature, Reading)]) -> f64 {
+    readings.iter().flat_map(|(_, r)| &r.weights).filter(|w| w.0 == cause).map(|w| w.1).sum()
+}
+
+/// The tail of gas does not speak against a cut, which is gas.
+fn cut_vetoes(vetoes: &[&str]) -> bool {
+    vetoes.iter().all(|name| *name == "exponential_tail" || *name == "same_cell")
+}
+
+impl Judgement {
+    fn settle(
+        &mut self,
+        verdict: Verdict,
+        cause: Cause,
+        readings: &[(&'static Feature, Reading)],
+        feature: &str,
+    ) {
+        self.verdict = verdict;
+        cause.name().clone_into(&mut self.cause);
+        let text = readings.iter().find(|(f, _)| f.name == feature).map_or("", |(_, r)| r.text.as_str());
+        text.clone_into(&mut self.because);
+    }
+}
+
+/// A positive physical proof, as far as it reaches.
+struct Proof {
+    cause: Cause,
+    feature: &'static str,
+    frames: Range<usize>,
+    /// Share of the event's lean frames.
+    coverage: f64,
+}
+
+fn proofs(case: &Case<'_, '_>, readings: &[(&'static Feature, Reading)]) -> Vec<Proof> {
+    let count = case.episode.count(case.scene).max(1);
+    let mut found = Vec::new();
+    for (feature, reading) in readings {
+        let Some(frames) = &reading.proof else { continue };
+        let inside = case.episode.lean(case.scene).filter(|(i, _)| frames.contains(i)).count();
+        for (cause, weight) in &reading.weights {
+            if *weight > 0.0 && inside > 0 {
+                let coverage = inside as f64 / count as f64;
+                found.push(Proof { cause: *cause, feature: feature.name, frames: frames.clone(), coverage });
+            }
+        }
+    }
+    found
+}
+
+/// A proof that leaves a part of the event open: the event is to be split at its edges.
+fn partial(proofs: &[Proof], plain: &[f64; 18]) -> Option<(Cause, Range<usize>)> {
+    proofs
+        .iter()
+        .filter(|p| p.coverage < 1.0)
+        .max_by(|a, b| plain[a.cause.index()].total_cmp(&plain[b.cause.index()]))
+        .map(|p| (p.cause, p.frames.clone()))
+}
+
+/// Before a cut under load the mixture must have been on the rich side.
+fn on_target_before(case: &Case<'_, '_>) -> bool {
+    !case.episode.regime.rich() || case.before_phi.is_some()
+}
+
+fn in_order(cause: Cause, readings: &[(&'static Feature, Reading)]) -> bool {
+    !readings.iter().any(|(f, r)| {
+        f.group == Group::Causality && r.weights.iter().any(|(c, weight)| *c == cause && *weight < 0.0)
+    })
+}
+
+fn supports(cause: Cause, group: Group, readings: &[(&'static Feature, Reading)]) -> Option<&'static str> {
+    readings
+        .iter()
+        .filter(|(f, r)| {
+            f.group == group
+                && r.weights.iter().any(|(c, weight)| *c == cause && *weight > 0.5)
+                && r.weights.len() == 1
+        })
+        .map(|(f, _)| f.name)
+        .next()
+}
+
+/// The cause within real, with the feature that carries it: named only with evidence of its own.
+fn real_cause(
+    plain: &[f64; 18],
+    real: f64,
+    readings: &[(&'static Feature, Reading)],
+) -> Option<(Cause, &'static str)> {
+    let support = |cause: Cause| {
+        readings
+            .iter()
+            .filter_map(|(f, r)| {
+                let weight = r.weights.iter().find(|w| w.0 == cause)?.1;
+                (r.evaluated && weight >= 0.5).then_some((f.name, weight))
+            })
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+            .map(|s| s.0)
+    };
+    let first = likeliest(plain, |c| c.class() == Class::Real)?;
+    if plain[first.index()] / real.max(1e-300) >= k::CAUSE_SHARE.value
+        && let Some(feature) = support(first)
+    {
+        return Some((first, feature));
+    }
+    // Without a cause of its own, "real" still needs evidence for gas.
+    support(Cause::Mixture).or_else(|| support(first)).map(|feature| (Cause::Mixture, feature))
+}
+
+fn open_because(hazard: f64, bar: f64, vetoes: &[&str], proofs: &[Proof]) -> String {
+    if proofs.iter().any(|p| p.cause.class() == Class::Artefact) {
+        if vetoes.is_empty() {
+            format!(
+                "something speaks against a real reading, but a real danger is left with {:.1} % or more under other \
+                 priors; {:.1} % is the most that may be dismissed",
+                hazard * 100.0,
+                bar * 100.0
+            )
+        } else {
+            format!(
+                "something speaks against a real reading, but {} forbids dismissing it",
+                vetoes.join(" and ")
+            )
+        }
+    } else {
+        format!(
+            "no physical proof of an artefact or a fuel cut, and not enough evidence to name a real cause; {:.0} % \
+             probability of a real danger is left",
+            hazard * 100.0
+        )
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn with(weights: &[(Cause, f64)]) -> [f64; 18] {
+        let mut scores = [0.0; 18];
+        for (cause, weight) in weights {
+            scores[cause.index()] = *weight;
+        }
+        scores
+    }
+
+    #[test]
+    fn without_evidence_the_posterior_is_the_prior() {
+        let prior = Context::FullLoad.prior();
+        let p = posterior(Context::FullLoad, &prior, &[0.0; 18], 1e-3);
+        assert!((sum(&p, |c| c.class() == Class::Real) - 0.55 / 1.01).abs() < 1e-9);
+        assert!((p.iter().sum::<f64>() - 1.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn the_bar_for_an_artefact_under_load_is_that_of_the_physics_note() {
+        // Priors 0.23 : 0.65 and loss ratio 100 need log10 LR 2.45, and 2.93 at a third of the prior (computed).
+        let hazard = |score: f64, factor: f64| {
+            let prior = Context::FullLoad.prior().scaled(Class::Artefact, factor);
+            let prior = prior.scaled(Class::Dilution, 1e-9).scaled(Class::FuelCut, 1e-9);
+            sum(
+                &posterior(Context::FullLoad, &prior, &with(&[(Cause::Spike, score)]), 1e-4),
+                Cause::hazardous,
+            )
+        };
+        let bar = 1.0 / 101.0;
+        assert!(hazard(2.44, 1.0) > bar && hazard(2.46, 1.0) < bar);
+        assert!(hazard(2.92, 1.0 / 3.0) > bar && hazard(2.94, 1.0 / 3.0) < bar);
+    }
+
+    #[test]
+    fn no_amount_of_evidence_goes_beyond_the_cap() {
+        let prior = Context::FullLoad.prior();
+        let p = posterior(Context::FullLoad, &prior, &with(&[(Cause::Spike, 30.0)]), 1e-3);
+        let odds = sum(&p, |c| c.class() == Class::Artefact) / sum(&p, Cause::hazardous);
+        assert!((odds - 0.23 / 0.65 * 1e3).abs() < 1.0, "{odds}");
+    }
+}
