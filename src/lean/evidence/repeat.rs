@@ -34,9 +34,9 @@ fn same_cell(case: &Case<'_, '_>) -> Reading {
             && all >= 2
         {
             if above * 2 >= all {
-                lean += 1
+                lean += 1;
             } else if above == 0 {
-                clean += 1
+                clean += 1;
             }
         }
     };
