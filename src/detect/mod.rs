@@ -14,10 +14,14 @@ use crate::log::{Channel, Log, Role};
 use crate::rig::Rig;
 use crate::state::States;
 
+mod dropout;
+mod flat_line;
 mod gross_range;
 mod lambda_step;
+mod noise;
 mod pace;
 mod rate_of_change;
+mod saturation;
 mod slow_response;
 mod spike;
 mod supply_sag;
@@ -34,9 +38,13 @@ pub(crate) mod testing;
 pub static ALL: &[&dyn Detector] = &[
     &time_gap::TimeGap,
     &time_order::TimeOrder,
+    &dropout::Dropout,
+    &flat_line::FlatLine,
     &gross_range::GrossRange,
     &rate_of_change::RateOfChange,
     &spike::Spike,
+    &saturation::Saturation,
+    &noise::NoiseLevel,
     &lambda_step::LambdaStep,
     &supply_sag::SupplySag,
     &slow_response::SlowResponse,

@@ -65,7 +65,8 @@ fn nothing_fires_on_a_clean_drive() {
     for seed in [1, 2, 3] {
         let detection = clean_drive(seed).chain().run_all();
         let found: Vec<_> = detection.findings.iter().map(|f| (f.detector, f.channel, &f.message)).collect();
-        assert!(found.is_empty(), "seed {seed}: {found:?}");
+        let (count, first) = (found.len(), &found[..found.len().min(5)]);
+        assert_eq!(count, 0, "seed {seed}: {first:?}");
     }
 }
 

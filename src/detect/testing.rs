@@ -10,7 +10,7 @@ use super::{Detection, Detector, Evaluated, Finding, Limits, Outcome, Scope, Vie
 use crate::chain::{self, Chain};
 use crate::log::{Channel, Clock, ClockBasis, ClockEvent, Log, Measured, Role, Source, Unit};
 use crate::rig::Rig;
-use crate::state::{States, Window};
+use crate::state::{States, Window, bit};
 
 /// A log in the making, with state, rig and chain beside it.
 pub(crate) struct Bench {
@@ -220,7 +220,7 @@ pub(crate) fn clean_drive(seed: u64) -> Bench {
         let (throttle, rpm_to, map_to, speed_to, phi_to) = match phase {
             p if p < 15.0 => (0.02, 850.0, 35e3, 0.0, 1.0),
             p if p < 30.0 => (0.95, 2_500.0 + 280.0 * (p - 15.0), 190e3, 40.0, 1.0 / 0.80),
-            p if p < 38.0 => (0.0, 2_000.0, 25e3, 25.0, 1.0 / 1.36),
+            p if p < 38.0 => (0.0, 2_000.0, 25e3, 25.0, 0.0),
             _ => (0.2, 2_300.0, 55e3, 25.0, 1.0),
         };
         rpm += (rpm_to - rpm) * 0.05;
@@ -228,12 +228,13 @@ pub(crate) fn clean_drive(seed: u64) -> Bench {
         speed += (speed_to - speed) * 0.005;
         coolant += (363.0 - coolant) * 0.000_4;
         phi += (phi_to - phi) * 0.4;
+        bench.state.bits[row] = bit::RUNNING | if (30.0..38.0).contains(&phase) { bit::OVER_RUN } else { 0 };
         let battery = 14.1 + 0.02 * noise.next();
         let now = [
             rpm + 8.0 * noise.next(),
             map + 600.0 * noise.next(),
             throttle + 0.001 * noise.next(),
-            (1.0 / (phi + 0.004 * noise.next())).min(1.36),
+            (1.0 / (phi + 0.004 * noise.next()).max(0.3)).min(1.36),
             coolant,
             298.0 + 3.0 * (map / 190e3),
             speed,

@@ -1,0 +1,453 @@
+//! Readings that stand still while the engine moves.
+
+use std::ops::Range;
+
+use super::pace::{Readings, held_frame_s, shown};
+use super::{
+    Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
+};
+use crate::flag::Flag;
+use crate::log::{Channel, Role};
+use crate::signal::{fresh, runs};
+
+/// See its text in `sondeproof explain flat_line`.
+pub(super) struct FlatLine;
+
+static FRAMES: Limit = Limit {
+    name: "frames",
+    unit: "1",
+    default: 10.0,
+    range: (4.0, 10_000.0),
+    why: "fresh readings: ten equal ones have probability 0.01 at a noise of half a step (computed)",
+};
+static SIGMA: Limit = Limit {
+    name: "sigma_over_q",
+    unit: "1",
+    default: 0.5,
+    range: (0.3, 10.0),
+    why: "noise over resolution below which a flat run is normal: at 0.3 ten equal readings have probability 0.14 \
+          (computed)",
+};
+static CHANCE: Limit = Limit {
+    name: "chance",
+    unit: "1",
+    default: 0.01,
+    range: (1e-9, 0.5),
+    why: "expected number of such runs by chance in a whole log of this length (assumed)",
+};
+static DEAD: Limit = Limit {
+    name: "dead_s",
+    unit: "s",
+    default: 30.0,
+    range: (5.0, 36_000.0),
+    why: "a channel that never changes in a log this long, while the engine works, is not connected (assumed)",
+};
+static WORK: Limit = Limit {
+    name: "work_rpm",
+    unit: "rpm",
+    default: 1_000.0,
+    range: (100.0, 10_000.0),
+    why: "engine speed must have moved by this much before a channel that never changes is called dead (assumed)",
+};
+
+static HELD: Field = Field { name: "held_s", unit: "s" };
+static COUNT: Field = Field { name: "frames", unit: "1" };
+static NOISE: Field = Field { name: "sigma_over_q", unit: "1" };
+static LOG10: Field = Field { name: "log10_p", unit: "1" };
+
+/// Readings on each side of a run from which the channel's liveliness is learned.
+const NEAR: usize = 60;
+/// Fewest readings to learn it from.
+const ENOUGH: usize = 20;
+
+const ROLES: &[Role] = &[
+    Role::Lambda,
+    Role::Afr,
+    Role::EngineSpeed,
+    Role::ManifoldPressure,
+    Role::BoostPressure,
+    Role::FuelPressure,
+    Role::CoolantTemperature,
+    Role::OilTemperature,
+    Role::IntakeAirTemperature,
+    Role::ExhaustGasTemperature,
+    Role::VehicleSpeed,
+    Role::GpsSpeed,
+    Role::BatteryVoltage,
+    Role::SupplyVoltage,
+    Role::SensorTemperature,
+    Role::Acceleration,
+    Role::Other,
+];
+/// Channels that cannot stand still through a working log.
+const LIVE: &[Role] = &[
+    Role::Lambda,
+    Role::Afr,
+    Role::EngineSpeed,
+    Role::ManifoldPressure,
+    Role::BoostPressure,
+    Role::ExhaustGasTemperature,
+];
+
+static META: Meta = Meta {
+    name: "flat_line",
+    stage: Stage::Scored,
+    phase: Phase::Samples,
+    scope: Scope::Channel,
+    summary: "readings that stand still for longer than noise and resolution allow, while the engine moves",
+    applies_to: ROLES,
+    needs: &[],
+    method: "Runs of exactly equal values, counted in fresh readings (a slow link repeats each value in many rows by \
+             design). How lively the channel is comes from the readings around the run, in the same operating \
+             state: their noise over the resolution, and how often two in a row are equal. From both follows the \
+             probability of the run; the larger one counts, times the number of readings of the log. A run is \
+             flagged when that is below `chance`, it has at least `frames` readings, noise is at least \
+             `sigma_over_q`, and another live channel (engine speed, manifold pressure) moves meanwhile. Lambda and \
+             engine speed are then bad, from the second reading of the run on: the first one and the one it lands \
+             on are real. A channel that never changes in a working log of `dead_s` is suspect.",
+    assumes: "Noise does not vanish by itself within one operating state. Values that are commanded (throttle, gear, \
+              ignition, targets) may stand still and are not judged; nor are end stops (`saturation`), the rest \
+              value, and zero of a speed.",
+    misses: "A quiet or coarse channel: below half a step of noise a flat run is normal, and the test has no power. \
+             A link that repeats old values with changes. A run during which nothing else moves.",
+    gaps: Gaps::Break,
+    limits: &[&FRAMES, &SIGMA, &CHANCE, &DEAD, &WORK],
+    evidence: &[&HELD, &COUNT, &NOISE, &LOG10],
+    sources: &[
+        "QARTOD flat line test (test 8), in fresh readings and probability in place of sample counts",
+        "probability of equal readings: computed for the lean-event physics note",
+    ],
+};
+
+impl Detector for FlatLine {
+    fn meta(&self) -> &'static Meta {
+        &META
+    }
+
+    fn run(&self, channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Outcome {
+        let readings = Readings::of(channel, view);
+        if readings.len() < 2 * ENOUGH {
+            return Outcome::not_run(format!("fewer than {} readings", 2 * ENOUGH));
+        }
+        let witnesses = witnesses(channel, view);
+        if witnesses.is_empty() {
+            return Outcome::not_run("no other channel could show that the machine moved meanwhile");
+        }
+        if let Some(outcome) = dead(channel, view, &readings, limits) {
+            return outcome;
+        }
+        let changes = (1..readings.len()).filter(|at| readings.change(*at) != 0.0).count();
+        let equal = 1.0 - changes as f64 / (readings.len() - 1) as f64;
+        if channel.resolution() <= 0.0 || equal > 0.8 {
+            return Outcome::not_run(format!(
+                "{:.0} % of successive readings are equal: a flat run is normal on this channel",
+                100.0 * equal
+            ));
+        }
+        let bar = limits.get(&CHANCE).log10() - (readings.len() as f64).log10();
+        let findings = held(channel, view)
+            .into_iter()
+            .filter(|run| run.frames as f64 >= limits.get(&FRAMES) && !is_stop(channel, run.value))
+            .filter_map(|run| {
+                let lively = liveliness(channel, view, &readings, &run)?;
+                let log10_p = lively.log10_run(run.frames);
+                let stale = lively.sigma_over_q >= limits.get(&SIGMA)
+                    && log10_p <= bar
+                    && witnesses.iter().any(|witness| witness.moves(&run.rows));
+                stale.then(|| describe(channel, &run, lively.sigma_over_q, log10_p))
+            })
+            .collect();
+        Outcome::Ran { evaluated: Evaluated::All, findings }
+    }
+}
+
+/// A run of equal values.
+struct Stand {
+    /// From its second reading to its end.
+    rows: Range<usize>,
+    value: f64,
+    held_s: f64,
+    frames: usize,
+}
+
+/// Runs of equal values within a segment; rows in which the channel was not due do not end one.
+fn held(channel: &Channel, view: &View<'_>) -> Vec<Stand> {
+    let (values, time_s) = (channel.values(), &view.log.clock.time_s);
+    let Some(period_s) = channel.fresh_period_s().filter(|period| *period > 0.0) else { return Vec::new() };
+    let mut found = Vec::new();
+    for segment in &view.log.clock.segments {
+        let rows: Vec<usize> =
+            segment.clone().filter(|row| values.get(*row).is_some_and(|value| !value.is_nan())).collect();
+        let dense: Vec<f64> = rows.iter().map(|row| values[*row]).collect();
+        for run in runs::equal(&dense, 4) {
+            let (first, last) = (rows[run.start], rows[run.end - 1]);
+            let held_s = time_s[last] - time_s[first];
+            let frames = ((held_s / period_s * (1.0 + 1e-9)) as usize).saturating_add(1).min(run.len());
+            // The rows of the first reading are its own: one, or those of one frame.
+            let frame_s = held_frame_s(channel).unwrap_or(0.0) * (1.0 - 1e-6);
+            let own = run.clone().take_while(|at| time_s[rows[*at]] - time_s[first] < frame_s).count().max(1);
+            let Some(second) = rows.get(run.start + own).filter(|row| **row <= last) else { continue };
+            found.push(Stand { rows: *second..last + 1, value: values[first], held_s, frames });
+        }
+    }
+    found
+}
+
+/// Values at which a channel may rest.
+fn is_stop(channel: &Channel, value: f64) -> bool {
+    let measured = &channel.measured;
+    let near = |stop: f64| (stop - value).abs() <= 0.5 * channel.resolution();
+    let speed = matches!(channel.role, Role::EngineSpeed | Role::VehicleSpeed | Role::GpsSpeed);
+    [measured.clip_low, measured.clip_high, measured.rest_value].into_iter().flatten().any(near)
+        || (speed && value.abs() <= channel.resolution())
+}
+
+/// What readings do when the channel is alive.
+struct Liveliness {
+    sigma_over_q: f64,
+    /// Upper estimate of the share of readings equal to the one before.
+    equal: f64,
+}
+
+impl Liveliness {
+    /// log10 of the probability of a run, by the less surprised of the two measures.
+    fn log10_run(&self, frames: usize) -> f64 {
+        let by_share = (frames.saturating_sub(1)) as f64 * self.equal.log10();
+        by_share.max(fresh::log10_equal(frames, self.sigma_over_q)).max(-300.0)
+    }
+}
+
+/// From the nearest readings outside the run in the same operating state.
+fn liveliness(
+    channel: &Channel,
+    view: &View<'_>,
+    readings: &Readings<'_>,
+    run: &Stand,
+) -> Option<Liveliness> {
+    let bits = |row: usize| view.state.bits.get(row).copied().unwrap_or(0);
+    let state = bits(usize::midpoint(run.rows.start, run.rows.end));
+    let like = |at: &usize| readings.rows.get(*at).is_some_and(|row| bits(*row) == state);
+    let start = readings.rows.partition_point(|row| *row < run.rows.start);
+    let end = readings.rows.partition_point(|row| *row < run.rows.end);
+    let before: Vec<usize> = (0..start).rev().take(10 * NEAR).filter(like).take(NEAR).collect();
+    let after: Vec<usize> = (end..readings.len()).take(10 * NEAR).filter(like).take(NEAR).collect();
+    let sides =
+        [before, after].map(|side| side.into_iter().map(|at| readings.value(at)).collect::<Vec<f64>>());
+    // The quieter side speaks: that the channel was lively later proves nothing about now.
+    sides
+        .iter()
+        .filter(|side| side.len() >= ENOUGH)
+        .map(|side| of_side(side, channel.resolution()))
+        .min_by(|a, b| a.sigma_over_q.total_cmp(&b.sigma_over_q))
+}
+
+fn of_side(values: &[f64], step: f64) -> Liveliness {
+    let equal = values.windows(2).filter(|pair| pair[0] == pair[1]).count();
+    let mut bends: Vec<f64> =
+        values.windows(3).map(|w| ((w[0] - 2.0 * w[1] + w[2]) / step).powi(2)).collect();
+    bends.sort_by(f64::total_cmp);
+    // Without the wildest tenth: a step of the engine is no noise. What rounding adds is taken off.
+    bends.truncate((bends.len() * 9).div_ceil(10));
+    let variance = bends.iter().sum::<f64>() / bends.len().max(1) as f64 / 6.0 - 1.0 / 12.0;
+    Liveliness {
+        sigma_over_q: variance.max(0.0).sqrt(),
+        equal: (equal as f64 + 1.0) / (values.len() as f64 + 1.0),
+    }
+}
+
+/// A channel that shows whether the machine moves.
+struct Witness<'a> {
+    values: &'a [f64],
+    scatter: f64,
+}
+
+impl Witness<'_> {
+    /// Whether it moved by more than its own noise.
+    fn moves(&self, rows: &Range<usize>) -> bool {
+        extent(self.values.get(rows.clone()).unwrap_or(&[])).is_some_and(|extent| extent > self.scatter)
+    }
+}
+
+fn extent(values: &[f64]) -> Option<f64> {
+    let numbers = || values.iter().copied().filter(|value| value.is_finite());
+    Some(numbers().max_by(f64::total_cmp)? - numbers().min_by(f64::total_cmp)?)
+}
+
+/// Engine speed and manifold pressure; in a log without an engine, every other channel.
+fn witnesses<'a>(channel: &Channel, view: &View<'a>) -> Vec<Witness<'a>> {
+    const ENGINE: [Role; 3] = [Role::EngineSpeed, Role::ManifoldPressure, Role::BoostPressure];
+    let others = |engine: bool| {
+        view.log
+            .channels
+            .iter()
+            .filter(|other| other.column != channel.column || other.name != channel.name)
+            .filter(|other| other.role != channel.role || other.role == Role::Other)
+            .filter(|other| if engine { ENGINE.contains(&other.role) } else { other.role == Role::Other })
+            .filter(|other| other.count() > 0)
+            .map(|other| Witness { values: other.values(), scatter: Readings::of(other, view).scatter })
+            .collect::<Vec<_>>()
+    };
+    let engine = others(true);
+    if engine.is_empty() && channel.role == Role::Other { others(false) } else { engine }
+}
+
+/// A channel that never changes, though the engine worked.
+fn dead(channel: &Channel, view: &View<'_>, readings: &Readings<'_>, limits: &Limits<'_>) -> Option<Outcome> {
+    let value = readings.value(0);
+    if !LIVE.contains(&channel.role) || is_stop(channel, value) {
+        return None;
+    }
+    let rows = readings.shown(0, readings.len());
+    let held_s = readings.time_s(readings.len() - 1) - readings.time_s(0);
+    let speed = view.log.role(Role::EngineSpeed).filter(|speed| speed.role != channel.role);
+    let worked = match speed {
+        Some(speed) => extent(speed.values()).is_some_and(|rpm| rpm >= limits.get(&WORK)),
+        None => witnesses(channel, view).iter().any(|witness| witness.moves(&rows)),
+    };
+    if !worked || held_s < limits.get(&DEAD) || extent(channel.values()) != Some(0.0) {
+        return None;
+    }
+    let message = format!(
+        "{} shows {} from the first to the last of {held_s:.0} s, though the engine worked",
+        channel.name,
+        shown(channel, value)
+    );
+    let evidence = vec![(&HELD, held_s), (&COUNT, readings.len() as f64)];
+    let findings = vec![Finding::new(rows, Flag::Suspect, message, evidence)];
+    Some(Outcome::Ran { evaluated: Evaluated::All, findings })
+}
+
+fn describe(channel: &Channel, run: &Stand, sigma_over_q: f64, log10_p: f64) -> Finding {
+    let certain = channel.role.is_mixture() || channel.role == Role::EngineSpeed;
+    let message = format!(
+        "{} stood at {} for {:.2} s ({} readings) while the engine moved; with its noise of {sigma_over_q:.1} steps \
+         the chance is 1 in 10^{:.0}",
+        channel.name,
+        shown(channel, run.value),
+        run.held_s,
+        run.frames,
+        -log10_p
+    );
+    Finding::new(
+        run.rows.clone(),
+        if certain { Flag::Bad } else { Flag::Suspect },
+        message,
+        vec![(&HELD, run.held_s), (&COUNT, run.frames as f64), (&NOISE, sigma_over_q), (&LOG10, log10_p)],
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::detect::testing::{Bench, Noise, because, evidence, quantised};
+    use crate::log::Estimate;
+
+    /// Lambda with this noise in steps, held over some rows, beside an engine that speeds up.
+    fn bench(sigma_steps: f64, hold: Range<usize>) -> Bench {
+        let mut noise = Noise::new(9);
+        let step = 0.004;
+        let mut values: Vec<f64> =
+            (0..800).map(|_| quantised(0.82 + step * sigma_steps * noise.next(), step)).collect();
+        let value = values[hold.start];
+        values[hold].fill(value);
+        Bench::new(20.0, 800)
+            .values(Role::Lambda, values)
+            .measured(|m| m.resolution = Some(step))
+            .channel(Role::EngineSpeed, |t| 3_000.0 + 80.0 * t)
+            .measured(|m| m.resolution = Some(1.0))
+    }
+
+    #[test]
+    fn stale_lambda_is_bad_from_its_second_reading_on() {
+        let found = bench(1.5, 300..330).findings(&FlatLine, Role::Lambda);
+        assert_eq!(found.len(), 1);
+        assert_eq!((found[0].rows.clone(), found[0].flag), (301..330, Flag::Bad));
+        assert_eq!(evidence(&found[0], "frames"), 30.0);
+        assert!((evidence(&found[0], "held_s") - 1.45).abs() < 1e-9);
+        assert!((evidence(&found[0], "sigma_over_q") - 1.5).abs() < 0.5);
+        assert!(evidence(&found[0], "log10_p") < -8.0);
+    }
+
+    #[test]
+    fn flat_run_is_normal_on_a_quiet_channel() {
+        let reason = because(bench(0.25, 300..330).run(&FlatLine, Role::Lambda));
+        assert!(reason.contains("a flat run is normal"), "{reason}");
+        assert!(bench(0.35, 300..312).findings(&FlatLine, Role::Lambda).is_empty());
+    }
+
+    #[test]
+    fn noise_alone_is_never_stale() {
+        for sigma in [0.3, 0.5, 0.8, 1.5] {
+            let outcome = bench(sigma, 300..301).run(&FlatLine, Role::Lambda);
+            let found = matches!(outcome, Outcome::Ran { findings, .. } if !findings.is_empty());
+            assert!(!found, "{sigma}");
+        }
+    }
+
+    #[test]
+    fn nothing_is_stale_while_the_engine_stands_still_too() {
+        let mut still = bench(1.5, 300..330);
+        still.log.channels.truncate(1);
+        let still = still.channel(Role::EngineSpeed, |_| 3_000.0).measured(|m| m.resolution = Some(1.0));
+        assert!(still.findings(&FlatLine, Role::Lambda).is_empty());
+    }
+
+    #[test]
+    fn end_stop_and_rest_value_may_be_held() {
+        let clipped = bench(1.5, 300..330);
+        let value = clipped.log.channels[0].values()[300];
+        let mut clipped = clipped;
+        clipped.log.channels[0].measured.clip_high = Some(value);
+        assert!(clipped.findings(&FlatLine, Role::Lambda).is_empty());
+    }
+
+    #[test]
+    fn repeats_by_a_slow_link_are_not_counted() {
+        // A 10 Hz link in a 100 Hz log: ten rows per reading; five equal readings are too few.
+        let mut noise = Noise::new(4);
+        let mut frames: Vec<f64> = (0..200).map(|_| quantised(0.82 + 0.006 * noise.next(), 0.004)).collect();
+        let value = frames[100];
+        frames[100..105].fill(value);
+        let make = |frames: &[f64]| {
+            let values = (0..2_000).map(|row| frames[row / 10]).collect();
+            Bench::new(100.0, 2_000)
+                .values(Role::Lambda, values)
+                .measured(|m| {
+                    m.resolution = Some(0.004);
+                    m.frame_period_s = Some(Estimate { value: 0.1, low: 0.1, high: 0.1 });
+                })
+                .channel(Role::EngineSpeed, |t| 3_000.0 + 80.0 * t)
+        };
+        assert!(make(&frames).findings(&FlatLine, Role::Lambda).is_empty());
+        frames[100..120].fill(value);
+        let found = make(&frames).findings(&FlatLine, Role::Lambda);
+        assert_eq!(found.len(), 1);
+        assert_eq!(evidence(&found[0], "frames"), 20.0);
+        assert_eq!(found[0].rows, 1_010..1_200);
+    }
+
+    #[test]
+    fn gap_breaks_the_hold() {
+        let found = bench(1.5, 300..330).gap(315, 30.0).findings(&FlatLine, Role::Lambda);
+        assert!(found.iter().all(|f| evidence(f, "held_s") < 1.0), "{found:?}");
+    }
+
+    #[test]
+    fn dead_channel_is_suspect_for_the_whole_log() {
+        let bench = Bench::new(10.0, 600)
+            .channel(Role::ManifoldPressure, |_| 100e3)
+            .channel(Role::EngineSpeed, |t| 1_000.0 + 50.0 * t);
+        let found = bench.findings(&FlatLine, Role::ManifoldPressure);
+        assert_eq!((found.len(), found[0].flag, found[0].rows.clone()), (1, Flag::Suspect, 0..600));
+    }
+
+    #[test]
+    fn alone_nothing_can_be_called_stale() {
+        let alone = Bench::new(10.0, 600).channel(Role::Lambda, |_| 1.0);
+        assert!(because(alone.run(&FlatLine, Role::Lambda)).contains("no other channel"));
+        assert!(
+            because(Bench::new(10.0, 5).channel(Role::Lambda, |_| 1.0).run(&FlatLine, Role::Lambda))
+                .contains("fewer")
+        );
+    }
+}
