@@ -18,6 +18,8 @@ pub const REGULAR_PERIODS: f64 = 1.25;
 pub const GAP_RESOLUTIONS: f64 = 2.0;
 /// Intervals on each side of a candidate that say what is usual there (the rate may change within a log).
 pub const AROUND: usize = 15;
+/// Rows this many times as far apart as in the whole log mean another rate there, and set the measure; assumed.
+pub const SLOWER: f64 = 2.0;
 /// A back-step must be passed again within this many rows, or one second of rows, the larger; assumed. What
 /// takes longer is a clock set back (or started again), so the rows did not overlap in time.
 pub const BACK_STEP_ROWS: usize = 20;
@@ -249,8 +251,12 @@ fn gaps(time_s: &[f64], period_s: Option<f64>, resolution_s: f64, events: &mut V
     let base_s = limit_s(period_s);
     for row in 1..time_s.len() {
         let interval = time_s[row] - time_s[row - 1];
-        if interval > base_s && interval > limit_s(usual_around(time_s, row).max(period_s)) {
-            events.push(ClockEvent::Gap { row, seconds: interval });
+        if interval > base_s {
+            let around_s = usual_around(time_s, row);
+            let usual_s = if around_s > SLOWER * period_s { around_s } else { period_s };
+            if interval > limit_s(usual_s) {
+                events.push(ClockEvent::Gap { row, seconds: interval });
+            }
         }
     }
 }

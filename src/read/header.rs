@@ -404,7 +404,8 @@ fn pair(line: &[u8], dialect: Dialect) -> (String, String) {
     let text = String::from_utf8_lossy(uncommented(line)).into_owned();
     let delimiter = char::from(dialect.delimiter.byte());
     let marks = [':', '=', if dialect.delimiter == Delimiter::Blanks { ':' } else { delimiter }];
-    let split = text.find(marks).filter(|at| *at > 0 && *at <= 40);
+    // The colon of an address separates nothing.
+    let split = text.find(marks).filter(|at| *at > 0 && *at <= 40 && !text[*at..].starts_with("://"));
     let tidy =
         |part: &str| part.trim_matches(|c: char| c.is_whitespace() || c == delimiter || c == '"').to_owned();
     match split {

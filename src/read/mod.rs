@@ -7,8 +7,11 @@ mod dialect;
 mod encoding;
 mod header;
 mod number;
+mod stamp;
 mod table;
 mod text;
+mod time;
+mod time_name;
 mod write;
 
 pub use arrow_file::{ROLE_KEY, SOURCE_NAME_KEY, UNIT_KEY};
@@ -16,6 +19,7 @@ pub use cells::UNREADABLE_KEPT;
 pub use compress::{EXPANDED_MOST, RATIO_MOST};
 pub use header::HEADER_LINES;
 pub use table::{Column, Table};
+pub use time::{TimeAxis, find_time};
 pub use write::{FieldMeta, FileFormat, WriteError, write_table};
 
 use std::borrow::Cow;

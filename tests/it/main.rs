@@ -1,0 +1,3 @@
+//! Whole-library tests, one binary.
+
+mod open_data;
