@@ -14,14 +14,17 @@ use crate::log::{Channel, Log, Role};
 use crate::rig::Rig;
 use crate::state::States;
 
+mod cross_check;
 mod dropout;
 mod flat_line;
 mod gross_range;
+mod ground_offset;
 mod lambda_step;
 mod noise;
 mod pace;
 mod rate_of_change;
 mod saturation;
+mod scale;
 mod slow_response;
 mod spike;
 mod supply_sag;
@@ -47,7 +50,10 @@ pub static ALL: &[&dyn Detector] = &[
     &noise::NoiseLevel,
     &lambda_step::LambdaStep,
     &supply_sag::SupplySag,
+    &ground_offset::GroundOffset,
     &slow_response::SlowResponse,
+    &cross_check::CrossCheck,
+    &scale::Scale,
     &warm_up::WarmUp,
 ];
 

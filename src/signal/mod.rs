@@ -6,6 +6,7 @@ pub mod frame;
 pub mod fresh;
 pub mod lag;
 pub mod outlier;
+pub mod principal;
 pub mod quality;
 pub mod quantum;
 pub mod rail;

@@ -1,0 +1,592 @@
+//! Two channels that physics ties together and that contradict each other.
+
+use std::ops::Range;
+
+use super::{
+    Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
+};
+use crate::flag::Flag;
+use crate::log::{Channel, Clock, Role};
+use crate::signal::{regression, robust, runs};
+
+/// See its text in `sondeproof explain cross_check`.
+pub(super) struct CrossCheck;
+
+static SPEED: Limit = Limit {
+    name: "speed_slope",
+    unit: "1",
+    default: 0.12,
+    range: (0.02, 0.5),
+    why: "a speedometer may show up to 10 % + 4 km/h too much (UN R39, from memory), tyres differ by 2 %; a \
+          laboratory wants 0.98 to 1.02 (40 CFR 1065.307 Table 1)",
+};
+static ERROR: Limit = Limit {
+    name: "see_share",
+    unit: "1",
+    default: 0.05,
+    range: (0.01, 0.5),
+    why: "standard error of the estimate over the largest value; 40 CFR 1065.915 Table 1 allows 5 % in the field, \
+          1065.307 Table 1 asks for 2 % in a laboratory",
+};
+static PRESSURE: Limit = Limit {
+    name: "pressure_share",
+    unit: "1",
+    default: 0.05,
+    range: (0.01, 0.5),
+    why: "of the reading: 40 CFR 1065.915 Table 1, general pressure, 5.0 % of point",
+};
+static MIXTURE: Limit = Limit {
+    name: "mixture_share",
+    unit: "1",
+    default: 0.02,
+    range: (0.005, 0.2),
+    why: "0.02 or 2 %, the tolerance of a lambda reading; two columns of one sensor must agree better than that",
+};
+static HOLD: Limit = Limit {
+    name: "hold_s",
+    unit: "s",
+    default: 2.0,
+    range: (0.2, 60.0),
+    why: "longer than any delay between two channels of one logger (1 s means of 40 CFR 1065.915, twice)",
+};
+
+static SLOPE: Field = Field { name: "slope", unit: "1" };
+static INTERCEPT: Field = Field { name: "intercept", unit: "inside unit" };
+static SEE: Field = Field { name: "standard_error", unit: "inside unit" };
+static R2: Field = Field { name: "r2", unit: "1" };
+static PAIRS: Field = Field { name: "pairs", unit: "1" };
+static DIFFERENCE: Field = Field { name: "difference", unit: "inside unit" };
+static LASTED: Field = Field { name: "lasted_s", unit: "s" };
+
+/// Pairs that a regression needs: 1065.307 asks for ten reference points.
+const LEAST_PAIRS: usize = 30;
+/// Speed above which wheels and satellites are compared, m/s.
+const MOVING_M_S: f64 = 5.0;
+/// Acceleration below which a delay of 0.5 s costs less than 0.25 m/s.
+const STEADY_M_S2: f64 = 0.5;
+
+static META: Meta = Meta {
+    name: "cross_check",
+    stage: Stage::Scored,
+    phase: Phase::Samples,
+    scope: Scope::Channel,
+    summary: "two channels that physics ties together contradict each other",
+    applies_to: &[
+        Role::VehicleSpeed,
+        Role::EngineSpeed,
+        Role::ManifoldPressure,
+        Role::BoostPressure,
+        Role::Afr,
+        Role::Pedal,
+    ],
+    needs: &[],
+    method: "Pairs, each where the log has both:\n\n\
+             - vehicle speed against satellite speed, least squares over steady driving: slope within `speed_slope` of \
+               1 and standard error (SEE) below `see_share` of the highest speed. A slope near 1.609 or 3.6 names the \
+               unit.\n\
+             - engine speed 0 for `hold_s` while the manifold is in vacuum or boost, or while the vehicle gains speed.\n\
+             - engine speed over vehicle speed within one logged gear: a stretch of `hold_s` more than 15 % off that \
+               gear's middle ratio.\n\
+             - manifold pressure against the barometer while the engine stands.\n\
+             - boost + barometer against manifold pressure while running.\n\
+             - air/fuel ratio against lambda: the same sensor, so one ratio.\n\
+             - throttle wide open for `hold_s` with the pedal released.\n\n\
+             Slope, intercept, SEE and r2 are those of 40 CFR 1065.602.",
+    assumes: "Both channels belong to one machine and one clock. Which of the two is wrong the pair cannot tell: the \
+              finding stands at the channel that is derived from the other or more easily lost.",
+    misses: "Two channels wrong in the same way. Slip of a clutch or converter, wheelspin and tunnels make true \
+             differences: they are shorter than `hold_s` or excluded by steady driving, mostly.",
+    gaps: Gaps::Break,
+    limits: &[&SPEED, &ERROR, &PRESSURE, &MIXTURE, &HOLD],
+    evidence: &[&SLOPE, &INTERCEPT, &SEE, &R2, &PAIRS, &DIFFERENCE, &LASTED],
+    sources: &[
+        "40 CFR 1065.307 Table 1 (linearity) and 1065.602 (slope, intercept, SEE, r2)",
+        "40 CFR 1065.915 Table 1 (field instruments)",
+        "US Standard Atmosphere 1976 for a barometer that is not logged",
+    ],
+};
+
+impl Detector for CrossCheck {
+    fn meta(&self) -> &'static Meta {
+        &META
+    }
+
+    fn run(&self, channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Outcome {
+        let results = match channel.role {
+            Role::VehicleSpeed => vec![satellite(channel, view, limits), gears(channel, view, limits)],
+            Role::EngineSpeed => vec![standing(channel, view, limits)],
+            Role::ManifoldPressure => vec![barometer(channel, view, limits)],
+            Role::BoostPressure => vec![boost(channel, view, limits)],
+            Role::Afr => vec![mixture(channel, view, limits)],
+            Role::Pedal => vec![pedal(channel, view, limits)],
+            _ => Vec::new(),
+        };
+        let mut findings = Vec::new();
+        let mut because = Vec::new();
+        let mut ran = false;
+        for result in results {
+            match result {
+                Ok(found) => {
+                    ran = true;
+                    findings.extend(found);
+                }
+                Err(reason) => because.push(reason),
+            }
+        }
+        if !ran {
+            return Outcome::not_run(because.join("; "));
+        }
+        findings.sort_by_key(|finding| (finding.rows.start, finding.rows.end));
+        Outcome::Ran { evaluated: Evaluated::All, findings }
+    }
+}
+
+type Found = Result<Vec<Finding>, String>;
+
+fn need<'a>(view: &View<'a>, role: Role) -> Result<&'a Channel, String> {
+    view.log.role(role).ok_or_else(|| format!("the log has no {} to compare with", role.label()))
+}
+
+/// Values of another channel on every row: the last one, at most a second old; NaN where there is none.
+fn held(channel: &Channel, clock: &Clock) -> Vec<f64> {
+    let mut last: Option<(f64, f64)> = None;
+    channel
+        .values()
+        .iter()
+        .zip(&clock.time_s)
+        .map(|(value, time_s)| {
+            if value.is_finite() {
+                last = Some((*time_s, *value));
+            }
+            last.filter(|(then_s, _)| time_s - then_s <= 1.0).map_or(f64::NAN, |(_, value)| value)
+        })
+        .collect()
+}
+
+/// Stretches in which something holds on every row that has a value, at least `hold_s` long, by segment.
+fn stretches(clock: &Clock, hold_s: f64, holds: impl Fn(usize) -> bool) -> Vec<Range<usize>> {
+    let mut found = Vec::new();
+    for segment in &clock.segments {
+        for run in runs::of(segment.len(), |k| holds(segment.start + k)) {
+            let rows = segment.start + run.start..segment.start + run.end;
+            if clock.time_s[rows.end - 1] - clock.time_s[rows.start] >= hold_s {
+                found.push(rows);
+            }
+        }
+    }
+    found
+}
+
+fn lasted_s(clock: &Clock, rows: &Range<usize>) -> f64 {
+    clock.time_s[rows.end - 1] - clock.time_s[rows.start]
+}
+
+fn satellite(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
+    let other = need(view, Role::GpsSpeed)?;
+    let clock = &view.log.clock;
+    let (wheel, sky) = (held(channel, clock), held(other, clock));
+    let (mut x, mut y) = (Vec::new(), Vec::new());
+    for segment in &clock.segments {
+        for row in segment.clone() {
+            let ahead = clock.row_at(clock.time_s[row] + 1.0);
+            if ahead >= segment.end || sky[row].is_nan() || sky[row] < MOVING_M_S {
+                continue;
+            }
+            if (sky[ahead] - sky[row]).abs() < STEADY_M_S2
+                && (wheel[ahead] - wheel[row]).abs() < 2.0 * STEADY_M_S2
+            {
+                x.push(sky[row]);
+                y.push(wheel[row]);
+            }
+        }
+    }
+    let line = regression::line(&x, &y).filter(|line| line.count >= LEAST_PAIRS);
+    let Some(line) = line else {
+        return Err("too little steady driving to compare wheel and satellite speed".to_owned());
+    };
+    let highest = x.iter().copied().fold(0.0, f64::max);
+    let ratio = robust::median(&x.iter().zip(&y).map(|(a, b)| b / a).collect::<Vec<_>>()).unwrap_or(1.0);
+    // Over a narrow range of speeds the slope is loose: then the ratio decides.
+    let known = line.slope_sd < 0.25 * limits.get(&SPEED);
+    let slope = if known { line.slope } else { ratio };
+    let off = (slope - 1.0).abs() > limits.get(&SPEED) || (ratio - 1.0).abs() > limits.get(&SPEED);
+    let loose = line.error > limits.get(&ERROR) * highest;
+    if !off && !loose {
+        return Ok(Vec::new());
+    }
+    let units =
+        [(1.609_344, "km/h taken for mph"), (0.621_371, "mph taken for km/h"), (3.6, "km/h taken for m/s")];
+    let units = units.iter().find(|(factor, _)| (ratio / factor - 1.0).abs() < 0.05);
+    let why = units.map_or("another tyre, pulse count or unit", |(_, why)| why);
+    Ok(vec![Finding::new(
+        0..channel.rows(),
+        Flag::Suspect,
+        format!(
+            "{} against {}: slope {:.3}, intercept {:.2} m/s, SEE {:.2} m/s, r2 {:.4} over {} pairs; slope must be within \
+             {:.2} of 1 and SEE below {:.0} % of {highest:.1} m/s: {}",
+            channel.name,
+            other.name,
+            line.slope,
+            line.intercept,
+            line.error,
+            line.r2,
+            line.count,
+            limits.get(&SPEED),
+            limits.get(&ERROR) * 100.0,
+            if off { why } else { "they do not move together" }
+        ),
+        vec![
+            (&SLOPE, line.slope),
+            (&INTERCEPT, line.intercept),
+            (&SEE, line.error),
+            (&R2, line.r2),
+            (&PAIRS, line.count as f64),
+        ],
+    )])
+}
+
+fn gears(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
+    let (gear, rpm) = (need(view, Role::Gear)?, need(view, Role::EngineSpeed)?);
+    let clock = &view.log.clock;
+    let (gear, rpm, speed) = (held(gear, clock), held(rpm, clock), held(channel, clock));
+    let ratio: Vec<f64> = (0..speed.len())
+        .map(|row| {
+            let engaged =
+                gear[row] >= 1.0 && gear[row] <= 12.0 && speed[row] > MOVING_M_S && rpm[row] > 500.0;
+            if engaged { (rpm[row] / speed[row]).ln() } else { f64::NAN }
+        })
+        .collect();
+    let mut middles = [f64::NAN; 13];
+    for (number, middle) in middles.iter_mut().enumerate().skip(1) {
+        let own: Vec<f64> = (0..ratio.len())
+            .filter(|row| gear[*row].round() == number as f64 && !ratio[*row].is_nan())
+            .map(|row| ratio[row])
+            .collect();
+        if own.len() >= LEAST_PAIRS
+            && let Some((centre, spread)) = robust::centre_and_spread(&own, 0.0)
+            && spread < 0.05
+        {
+            // A gear whose ratio does not stand still (converter, belt) says nothing.
+            *middle = centre;
+        }
+    }
+    if middles.iter().all(|middle| middle.is_nan()) {
+        return Err("no logged gear has a ratio that stands still".to_owned());
+    }
+    let own = |row: usize| middles.get(gear[row].round() as usize).copied().unwrap_or(f64::NAN);
+    let far = |row: usize| (ratio[row] - own(row)).abs() > 0.15;
+    Ok(stretches(clock, limits.get(&HOLD), far)
+        .into_iter()
+        .map(|rows| {
+            let differences: Vec<f64> = rows.clone().map(|row| ratio[row] - own(row)).collect();
+            let difference = robust::median(&differences).unwrap_or(0.0);
+            Finding::new(
+                rows.clone(),
+                Flag::Suspect,
+                format!(
+                    "{} and engine speed are {:.0} % off the ratio of gear {:.0} for {:.1} s: slip, or one of the two is \
+                     wrong",
+                    channel.name,
+                    difference.exp_m1() * 100.0,
+                    gear[rows.start],
+                    lasted_s(clock, &rows)
+                ),
+                vec![(&DIFFERENCE, difference), (&LASTED, lasted_s(clock, &rows))],
+            )
+        })
+        .collect())
+}
+
+/// Engine speed 0 while something shows that the engine turns.
+fn standing(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
+    let clock = &view.log.clock;
+    let map = view.log.role(Role::ManifoldPressure).map(|map| held(map, clock));
+    let speed = view.log.role(Role::VehicleSpeed).map(|speed| held(speed, clock));
+    if map.is_none() && speed.is_none() {
+        return Err("no manifold pressure or vehicle speed that would show the engine turning".to_owned());
+    }
+    let rpm = held(channel, clock);
+    // Half the highest air pressure of any road is no barometer, nor is a fifth above the highest.
+    let pumping = |row: usize| map.as_ref().is_some_and(|map| map[row] < 45e3 || map[row] > 125e3);
+    let gaining = |row: usize| {
+        speed.as_ref().is_some_and(|speed| {
+            let ahead = clock.row_at(clock.time_s[row] + 1.0);
+            speed.get(ahead).is_some_and(|later| speed[row] > 1.0 && later - speed[row] > 1.0)
+        })
+    };
+    let found = stretches(clock, limits.get(&HOLD), |row| rpm[row] == 0.0 && (pumping(row) || gaining(row)));
+    Ok(found
+        .into_iter()
+        .map(|rows| {
+            let why =
+                if pumping(rows.start) { "the manifold is not at rest" } else { "the vehicle gains speed" };
+            let lasted = lasted_s(clock, &rows);
+            Finding::new(
+                rows,
+                Flag::Bad,
+                format!(
+                    "{} shows 0 for {lasted:.1} s while {why}: the engine turns and the reading is lost",
+                    channel.name
+                ),
+                vec![(&LASTED, lasted)],
+            )
+        })
+        .collect())
+}
+
+/// Manifold against barometer while the engine stands.
+fn barometer(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
+    let (other, speed) = (need(view, Role::BarometricPressure)?, need(view, Role::EngineSpeed)?);
+    let clock = &view.log.clock;
+    let (rpm, air, map) = (held(speed, clock), held(other, clock), channel.values());
+    let still: Vec<f64> = (0..map.len())
+        .filter(|row| rpm[*row] >= 0.0 && rpm[*row] < 50.0 && map[*row].is_finite() && air[*row] > 0.0)
+        .map(|row| map[row] / air[row] - 1.0)
+        .collect();
+    if still.len() < 10 {
+        return Err("the log never shows the engine standing (10 readings at least)".to_owned());
+    }
+    let share = robust::median(&still).unwrap_or(0.0);
+    if share.abs() <= limits.get(&PRESSURE) || !share.is_finite() {
+        return Ok(Vec::new());
+    }
+    Ok(vec![Finding::new(
+        0..channel.rows(),
+        Flag::Suspect,
+        format!(
+            "{} stands {:.1} % off {} while the engine stands, where both measure the same air; limit {:.0} % (40 CFR \
+             1065.915)",
+            channel.name,
+            share * 100.0,
+            other.name,
+            limits.get(&PRESSURE) * 100.0
+        ),
+        vec![(&DIFFERENCE, share), (&PAIRS, still.len() as f64)],
+    )])
+}
+
+/// Boost plus barometer against manifold pressure.
+fn boost(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
+    let map = need(view, Role::ManifoldPressure)?;
+    let clock = &view.log.clock;
+    let air = view.log.role(Role::BarometricPressure).map(|air| held(air, clock));
+    let (gauge, absolute) = (held(channel, clock), held(map, clock));
+    let (mut x, mut y) = (Vec::new(), Vec::new());
+    for segment in &clock.segments {
+        for row in segment.clone() {
+            let before = clock.row_at(clock.time_s[row] - 0.5).max(segment.start);
+            let outside = air.as_ref().map_or(101_325.0, |air| air[row]);
+            // Many boost gauges show nothing below the barometer: only pressure is compared, and only at rest.
+            if gauge[row] > 5e3 && (absolute[row] - absolute[before]).abs() < 3e3 && outside.is_finite() {
+                x.push(absolute[row]);
+                y.push(gauge[row] + outside);
+            }
+        }
+    }
+    if x.len() < LEAST_PAIRS {
+        return Err("too little steady boost to compare with manifold pressure".to_owned());
+    }
+    let share =
+        robust::median(&x.iter().zip(&y).map(|(a, b)| b / a - 1.0).collect::<Vec<_>>()).unwrap_or(0.0);
+    // Without a barometer, weather and height may take 15 % (standard atmosphere, 1000 m and weather).
+    let limit = limits.get(&PRESSURE) + if air.is_some() { 0.0 } else { 0.15 };
+    if share.abs() <= limit || !share.is_finite() {
+        return Ok(Vec::new());
+    }
+    let mut evidence = vec![(&DIFFERENCE, share), (&PAIRS, x.len() as f64)];
+    if let Some(line) = regression::line(&x, &y) {
+        evidence.extend([
+            (&SLOPE, line.slope),
+            (&INTERCEPT, line.intercept),
+            (&SEE, line.error),
+            (&R2, line.r2),
+        ]);
+    }
+    Ok(vec![Finding::new(
+        0..channel.rows(),
+        Flag::Suspect,
+        format!(
+            "{} plus barometer stands {:.1} % off {} over {} steady readings under boost; limit {:.0} %",
+            channel.name,
+            share * 100.0,
+            map.name,
+            x.len(),
+            limit * 100.0
+        ),
+        evidence,
+    )])
+}
+
+/// Air/fuel ratio and lambda of one sensor.
+fn mixture(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
+    let lambda = need(view, Role::Lambda)?;
+    let clock = &view.log.clock;
+    let (a, b) = (held(channel, clock), held(lambda, clock));
+    let ends = [channel.measured.clip_high, lambda.measured.clip_high];
+    let ratio: Vec<f64> = (0..a.len())
+        .filter(|row| {
+            a[*row] > 0.0 && b[*row] > 0.0 && !ends.contains(&Some(a[*row])) && !ends.contains(&Some(b[*row]))
+        })
+        .map(|row| a[row] / b[row])
+        .collect();
+    if ratio.len() < LEAST_PAIRS {
+        return Err("too few readings of air/fuel ratio and lambda together".to_owned());
+    }
+    let Some((centre, spread)) = robust::centre_and_spread(&ratio, 0.0) else { return Ok(Vec::new()) };
+    if (centre - 1.0).abs() <= limits.get(&MIXTURE) {
+        return Ok(Vec::new());
+    }
+    let stoich = view.rig.stoich_afr;
+    let why = if spread < 0.01 {
+        format!(
+            "one factor throughout, as with a stoichiometric ratio of {:.2} where {stoich:.2} is set",
+            centre * stoich
+        )
+    } else {
+        "not one factor, so not one sensor".to_owned()
+    };
+    Ok(vec![Finding::new(
+        0..channel.rows(),
+        Flag::Suspect,
+        format!(
+            "{} stands at {centre:.3} times {} (spread {spread:.3}, limit {:.2}): {why}",
+            channel.name,
+            lambda.name,
+            limits.get(&MIXTURE)
+        ),
+        vec![(&SLOPE, centre), (&PAIRS, ratio.len() as f64)],
+    )])
+}
+
+/// Throttle wide open with the pedal released.
+fn pedal(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
+    let throttle = need(view, Role::Throttle)?;
+    let clock = &view.log.clock;
+    let (pedal, throttle) = (held(channel, clock), held(throttle, clock));
+    let range = |values: &[f64]| {
+        let mut finite: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
+        let low = robust::quantile_in_place(&mut finite, 0.01)?;
+        Some((low, robust::quantile_in_place(&mut finite, 0.99)?))
+    };
+    let (Some((p0, p1)), Some((t0, t1))) = (range(&pedal), range(&throttle)) else {
+        return Err("pedal or throttle holds no value".to_owned());
+    };
+    if p1 - p0 < 0.3 || t1 - t0 < 0.3 {
+        return Err("pedal and throttle do not move far enough to be compared".to_owned());
+    }
+    let share = |value: f64, low: f64, high: f64| (value - low) / (high - low);
+    let contradict = |row: usize| share(pedal[row], p0, p1) < 0.05 && share(throttle[row], t0, t1) > 0.6;
+    Ok(stretches(clock, limits.get(&HOLD), contradict)
+        .into_iter()
+        .map(|rows| {
+            let lasted = lasted_s(clock, &rows);
+            let message =
+                format!("{} is released for {lasted:.1} s while the throttle stands open", channel.name);
+            Finding::new(rows, Flag::Suspect, message, vec![(&LASTED, lasted)])
+        })
+        .collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::detect::testing::{Bench, because, evidence};
+
+    fn driving(wheel: f64) -> Bench {
+        let speed = |t: f64| 12.0 + 8.0 * (t / 40.0).sin();
+        Bench::new(10.0, 3000)
+            .channel(Role::GpsSpeed, speed)
+            .channel(Role::VehicleSpeed, move |t| wheel * speed(t) + 0.05 * (t * 9.0).sin())
+    }
+
+    #[test]
+    fn wheel_speed_within_a_speedometers_error_passes_and_a_unit_is_named() {
+        assert!(driving(1.08).findings(&CrossCheck, Role::VehicleSpeed).is_empty());
+        let found = driving(1.609).findings(&CrossCheck, Role::VehicleSpeed);
+        assert!(found[0].message.contains("km/h taken for mph"), "{found:?}");
+        assert!((evidence(&found[0], "slope") - 1.609).abs() < 0.01);
+        assert!(evidence(&found[0], "r2") > 0.99);
+    }
+
+    #[test]
+    fn wheel_speed_that_does_not_follow_is_found_by_its_error() {
+        let lost = Bench::new(10.0, 3000)
+            .channel(Role::GpsSpeed, |t| 12.0 + 8.0 * (t / 40.0).sin())
+            .channel(Role::VehicleSpeed, |_| 12.0);
+        assert_eq!(lost.findings(&CrossCheck, Role::VehicleSpeed).len(), 1);
+    }
+
+    #[test]
+    fn engine_speed_lost_in_vacuum_is_bad_and_a_standing_engine_is_not() {
+        let log = |pascal: f64| {
+            Bench::new(10.0, 600)
+                .channel(Role::EngineSpeed, |t| if (20.0..25.0).contains(&t) { 0.0 } else { 2000.0 })
+                .channel(Role::ManifoldPressure, move |_| pascal)
+                .findings(&CrossCheck, Role::EngineSpeed)
+        };
+        assert!(log(99e3).is_empty());
+        let found = log(35e3);
+        assert_eq!((found.len(), found[0].rows.clone(), found[0].flag), (1, 200..250, Flag::Bad));
+    }
+
+    #[test]
+    fn manifold_and_barometer_measure_the_same_air_at_rest() {
+        let log = |pascal: f64| {
+            Bench::new(10.0, 200)
+                .channel(Role::EngineSpeed, |t| if t < 5.0 { 0.0 } else { 900.0 })
+                .channel(Role::ManifoldPressure, move |t| if t < 5.0 { pascal } else { 35e3 })
+                .channel(Role::BarometricPressure, |_| 100e3)
+                .findings(&CrossCheck, Role::ManifoldPressure)
+                .len()
+        };
+        assert_eq!((log(96e3), log(94e3)), (0, 1));
+    }
+
+    #[test]
+    fn boost_and_mixture_pairs() {
+        let log = |offset: f64| {
+            Bench::new(10.0, 300)
+                .channel(Role::ManifoldPressure, |t| 101e3 + 60e3 * (t / 20.0).sin().abs())
+                .channel(Role::BoostPressure, move |t| 60e3 * (t / 20.0).sin().abs() + offset)
+                .channel(Role::BarometricPressure, |_| 101e3)
+                .findings(&CrossCheck, Role::BoostPressure)
+                .len()
+        };
+        assert_eq!((log(0.0), log(20e3)), (0, 1));
+        let pair = |factor: f64| {
+            Bench::new(10.0, 300)
+                .channel(Role::Lambda, |t| 0.9 + 0.05 * t.sin())
+                .channel(Role::Afr, move |t| factor * (0.9 + 0.05 * t.sin()))
+                .findings(&CrossCheck, Role::Afr)
+        };
+        assert!(pair(1.01).is_empty());
+        assert!(pair(14.7 / 13.99)[0].message.contains("14.70"), "{:?}", pair(14.7 / 13.99));
+    }
+
+    #[test]
+    fn gear_ratio_that_breaks_for_long_is_suspect() {
+        let bench = Bench::new(10.0, 1000)
+            .channel(Role::Gear, |_| 3.0)
+            .channel(Role::EngineSpeed, |t| 3000.0 + 500.0 * (t / 10.0).sin())
+            .channel(Role::VehicleSpeed, |t| {
+                (3000.0 + 500.0 * (t / 10.0).sin()) / 150.0
+                    * if (50.0..54.0).contains(&t) { 0.7 } else { 1.0 }
+            });
+        let found = bench.findings(&CrossCheck, Role::VehicleSpeed);
+        assert_eq!((found.len(), found[0].rows.clone()), (1, 500..540), "{found:?}");
+    }
+
+    #[test]
+    fn throttle_open_with_the_pedal_released() {
+        let bench = Bench::new(10.0, 1000)
+            .channel(Role::Throttle, |t| if t % 20.0 > 10.0 { 0.9 } else { 0.05 })
+            .channel(Role::Pedal, |t| if t % 20.0 > 10.0 && !(50.0..60.0).contains(&t) { 0.9 } else { 0.0 });
+        assert_eq!(bench.findings(&CrossCheck, Role::Pedal).len(), 1);
+    }
+
+    #[test]
+    fn missing_partner_is_named() {
+        let alone = Bench::new(10.0, 100).channel(Role::VehicleSpeed, |_| 10.0);
+        assert!(because(alone.run(&CrossCheck, Role::VehicleSpeed)).contains("satellite speed"));
+    }
+}
