@@ -97,7 +97,10 @@ pub fn measure(log: &Log, state: &States, rig: &Rig) -> Option<Chain> {
     let clip_lean = rig.sensor.clip_lean.or(channel.measured.clip_high);
     let clip_rich = channel.measured.clip_low;
     let fresh = Fresh::of(log, index, frame_period_s);
-    let noise_phi = fresh.noise_phi(channel.measured.resolution);
+    let stops = [clip_lean, clip_rich, channel.measured.rest_value];
+    let half_step = 0.5 * channel.resolution() + 1e-9;
+    let still = |phi: f64| stops.iter().flatten().any(|stop| (phi.recip() - stop).abs() <= half_step);
+    let noise_phi = fresh.noise_phi(channel.measured.resolution, still);
     let fits = step::fit(log, state, &fresh, &Ends { lean: clip_lean, rich: clip_rich }, noise_phi);
     let prior = prior_of(rig);
     Some(Chain {

@@ -20,32 +20,46 @@ pub struct Fresh {
 impl Fresh {
     /// The fresh samples of a channel that carries lambda.
     ///
-    /// A reading is fresh when it differs from the one before it, or when three quarters of a frame have passed
-    /// (a renewed value may be equal). Without a known frame period every row counts.
+    /// A reading is fresh when it differs from the one before it, or when a frame has passed (a renewed value may be
+    /// equal). A change shows the true phase of the link, so a sample that was only supposed shortly before it is
+    /// dropped again. Without a known frame period every row counts.
     pub fn of(log: &Log, channel: usize, frame_period_s: Option<f64>) -> Self {
         let mut fresh = Self::default();
         let Some(channel) = log.channels.get(channel) else { return fresh };
         let values = channel.values();
         let time_s = &log.clock.time_s;
-        let hold_s = frame_period_s.unwrap_or(0.0) * 0.75;
+        let frame_s = frame_period_s.unwrap_or(0.0);
+        let hold_s = (frame_s - 0.5 * log.clock.period_s.unwrap_or(0.0)).max(0.75 * frame_s);
         for (number, rows) in log.clock.segments.iter().enumerate() {
-            let mut last: Option<(f64, f64)> = None;
+            let mut last: Option<Last> = None;
             for row in rows.clone() {
                 let (Some(lambda), Some(time)) = (values.get(row), time_s.get(row)) else { break };
                 if !lambda.is_finite() || *lambda <= 0.0 {
                     continue;
                 }
-                let renewed = last.is_none_or(|(t, v)| v != *lambda || time - t >= hold_s);
-                if renewed {
-                    fresh.row.push(row);
-                    fresh.time_s.push(*time);
-                    fresh.phi.push(lambda.recip());
-                    fresh.segment.push(number);
-                    last = Some((*time, *lambda));
+                let changed = last.as_ref().is_none_or(|last| last.lambda != *lambda);
+                let since_s = last.as_ref().map_or(f64::INFINITY, |last| time - last.time_s);
+                if !changed && since_s < hold_s {
+                    continue;
                 }
+                if changed && since_s < 0.75 * frame_s && last.as_ref().is_some_and(|last| last.supposed) {
+                    fresh.pop();
+                }
+                fresh.row.push(row);
+                fresh.time_s.push(*time);
+                fresh.phi.push(lambda.recip());
+                fresh.segment.push(number);
+                last = Some(Last { time_s: *time, lambda: *lambda, supposed: !changed });
             }
         }
         fresh
+    }
+
+    fn pop(&mut self) {
+        self.row.pop();
+        self.time_s.pop();
+        self.phi.pop();
+        self.segment.pop();
     }
 
     /// Number of fresh samples.
@@ -61,15 +75,19 @@ impl Fresh {
     /// Robust standard deviation of the noise in phi, from second differences.
     ///
     /// Not less than what the channel's steps alone make of it (step/sqrt 12): a quantised channel never shows
-    /// that it is quieter than that.
+    /// that it is quieter than that. Samples at an end stop or at the rest value carry no noise and are left out.
     ///
     /// * `resolution`: step of the reading, lambda
+    /// * `still`: whether a reading (phi) is held by an end stop or a rest value
     /// * returns null for fewer than 30 triples
-    pub fn noise_phi(&self, resolution: Option<f64>) -> Option<f64> {
-        let differences: Vec<f64> = (2..self.len())
-            .filter(|k| self.segment[k - 2] == self.segment[*k])
-            .map(|k| (self.phi[k] - 2.0 * self.phi[k - 1] + self.phi[k - 2]) / 6.0_f64.sqrt())
-            .collect();
+    pub fn noise_phi(&self, resolution: Option<f64>, still: impl Fn(f64) -> bool) -> Option<f64> {
+        let mut differences = Vec::new();
+        for k in 2..self.len() {
+            let (a, b, c) = (self.phi[k - 2], self.phi[k - 1], self.phi[k]);
+            if self.segment[k - 2] == self.segment[k] && !still(a) && !still(b) && !still(c) {
+                differences.push((c - 2.0 * b + a) / 6.0_f64.sqrt());
+            }
+        }
         if differences.len() < 30 {
             return None;
         }
@@ -77,4 +95,12 @@ impl Fresh {
         let floor = quantisation(resolution.unwrap_or(0.0) * middle * middle);
         Some(centre_and_spread(&differences, floor)?.1)
     }
+}
+
+/// The fresh sample before.
+struct Last {
+    time_s: f64,
+    lambda: f64,
+    /// Taken because a frame had passed, not because the value changed.
+    supposed: bool,
 }

@@ -9,6 +9,7 @@ use super::{Fresh, Response};
 use crate::log::{Log, Role};
 use crate::signal::response::{Axis, Curve, Step, joint_likelihood};
 use crate::signal::robust::median;
+use crate::signal::uncertainty::rectangular;
 use crate::state::{States, bit};
 
 /// End stops of the channel, lambda.
@@ -35,6 +36,8 @@ pub struct Fit {
     pub systematic_ln: f64,
     /// Onset time of every step found, s.
     pub onset_s: Vec<f64>,
+    /// Median period of fresh samples, s.
+    pub period_s: f64,
 }
 
 /// Both directions.
@@ -51,6 +54,12 @@ const EVENT_SPREAD_LN: f64 = 0.10;
 /// What every fit keeps as doubt: sequence of cylinders and mixing add 10 to 20 % to the sensor's own tau
 /// (computed by simulation), and phases of the sampling are not pooled evenly.
 const SYSTEMATIC_LN: f64 = 0.10;
+/// Mixing of the gas and averaging in the controller are lags of their own. The fit returns nearly their sum with
+/// the sensor's, while the steepest move that gas can make is set by the slowest of them alone (assumed spread).
+const CASCADE_LN: f64 = 0.12;
+/// Slower recordings, in time constants believed, leave the belief alone: a step is over between two samples, and
+/// what is left of it is the engine's own change (simulated: wrong by a factor of two at 5 Hz).
+const SLOWEST_PERIODS: f64 = 2.0;
 /// Further doubt per sample period over time constant: 20 events at 5 Hz and 80 ms are still 18 % uncertain and
 /// 30 % biased (computed by simulation).
 const SYSTEMATIC_PER_PERIOD_LN: f64 = 0.14;
@@ -67,13 +76,21 @@ const BURNS_PHI: f64 = 0.75;
 const CUT_PHI: f64 = 0.45;
 /// Settling of a return is not known better than this, phi (closed loop and film; assumed).
 const SETTLED_PHI: f64 = 0.03;
+/// An end stop at or below this (lambda 6.7 and leaner) still shows most of an entry; assumed.
+const NEAR_AIR_PHI: f64 = 0.15;
+/// A return is followed over at least this much of phi, ten times what its rest is uncertain; assumed. A channel
+/// that ends at lambda 1.36 never shows it.
+const RETURN_PHI: f64 = 0.30;
+/// Readings this close to the end stop are at it: steps of the converter, share of phi.
+const AT_STOP: f64 = 0.003;
 /// Air is phi 0; gain and humidity move the reading by less than this (assumed).
 const AIR_PHI: f64 = 0.015;
 
 impl Fit {
     /// The posterior over a belief, for the rest of the audit.
     pub fn response(&self, prior: &Response) -> Response {
-        if self.curve.steps == 0 && self.at_most_s.is_none() {
+        let silent = self.curve.steps == 0 && self.at_most_s.is_none();
+        if silent || self.period_s > SLOWEST_PERIODS * prior.tau_s {
             return prior.clone();
         }
         let (centre, spread) = (prior.tau_s.ln(), prior.sigma_ln.max(1e-3));
@@ -84,7 +101,10 @@ impl Fit {
             (0.9 * healthy + 0.1 * aged).max(1e-300).ln()
         };
         let Some(fit) = self.curve.posterior(density) else { return prior.clone() };
-        let doubt = if self.curve.steps > 0 { self.systematic_ln } else { 0.0 };
+        if !self.inside_axis(fit.tau_s) {
+            return prior.clone();
+        }
+        let doubt = if self.curve.steps > 0 { self.systematic_ln.hypot(CASCADE_LN) } else { 0.0 };
         let sigma_ln = fit.sigma_ln.hypot(doubt);
         if sigma_ln >= spread {
             // The log knows less than was believed before.
@@ -98,12 +118,17 @@ impl Fit {
         Response { tau_s: fit.tau_s, sigma_ln, events: self.curve.steps, basis }
     }
 
+    /// A time constant near the end of the axis is the axis, not the sensor.
+    fn inside_axis(&self, tau_s: f64) -> bool {
+        tau_s > 1.3 * self.curve.axis.low_s && tau_s < 0.7 * self.curve.axis.high_s
+    }
+
     /// The steps alone, without a belief: median, low and high of the central 95 %, s.
     pub fn measured(&self) -> Option<crate::log::Estimate> {
         if self.curve.steps == 0 {
             return None;
         }
-        let fit = self.curve.posterior(|_| 0.0)?;
+        let fit = self.curve.posterior(|_| 0.0).filter(|fit| self.inside_axis(fit.tau_s))?;
         let sigma = fit.sigma_ln.hypot(self.systematic_ln);
         let factor = (1.959_964 * sigma).exp();
         Some(crate::log::Estimate { value: fit.tau_s, low: fit.tau_s / factor, high: fit.tau_s * factor })
@@ -204,12 +229,17 @@ fn entries(fresh: &Fresh, ends: &Ends, sigma: f64, period_s: f64, witness: &Witn
             (Some(first), Some(last)) => (fresh.phi[*first] / fresh.phi[*last].max(1e-3)).ln(),
             _ => 0.0,
         };
-        if samples.len() >= 3 && span >= SPAN_LN {
-            steps.push(Step {
-                time_s: samples.iter().map(|k| fresh.time_s[*k]).collect(),
-                value: samples.iter().map(|k| fresh.phi[*k]).collect(),
-                rest: (0.0, AIR_PHI),
-            });
+        let mut time_s: Vec<f64> = samples.iter().map(|k| fresh.time_s[*k]).collect();
+        let mut value: Vec<f64> = samples.iter().map(|k| fresh.phi[*k]).collect();
+        let near_air = step.clipped && stop_phi <= NEAR_AIR_PHI;
+        if near_air {
+            // An end stop close to air says where the reading is, within half of what is left.
+            time_s.push(fresh.time_s[step.stop]);
+            value.push(0.5 * stop_phi);
+        }
+        if value.len() >= 3 && (span >= SPAN_LN || (near_air && samples.len() >= 2)) {
+            let last_doubt = if near_air { rectangular(0.5 * stop_phi) } else { 0.0 };
+            steps.push(Step { time_s, value, rest: (0.0, AIR_PHI), last_doubt });
         } else if step.clipped {
             clipped += 1;
             // The gas cannot be leaner than air, so the way to the end stop took at least tau * ln(ratio).
@@ -241,7 +271,7 @@ fn finish(
     }
     let tau_s = curve.posterior(|_| 0.0).map_or(0.07, |fit| fit.tau_s).max(0.01);
     let systematic_ln = SYSTEMATIC_LN.hypot(SYSTEMATIC_PER_PERIOD_LN * period_s / tau_s);
-    Fit { curve, found, clipped, at_most_s, systematic_ln, onset_s }
+    Fit { curve, found, clipped, at_most_s, systematic_ln, onset_s, period_s }
 }
 
 /// Falls of phi from burning gas towards air.
@@ -266,7 +296,7 @@ fn falls(fresh: &Fresh, sigma: f64, stop_phi: f64) -> Vec<Found> {
             if late || fresh.segment[next] != fresh.segment[base] || phi[next] > phi[next - 1] + 3.0 * sigma {
                 break;
             }
-            if phi[next] <= stop_phi * (1.0 + 1e-6) {
+            if phi[next] <= stop_phi * (1.0 + AT_STOP) {
                 clipped = true;
                 stop = next;
                 break;
@@ -284,10 +314,16 @@ fn falls(fresh: &Fresh, sigma: f64, stop_phi: f64) -> Vec<Found> {
 /// Samples of a fall after all cylinders have delivered air, down to where noise takes over.
 fn exponential_part(fresh: &Fresh, step: &Found, witness: &Witness<'_>) -> Vec<usize> {
     let settled_s = fresh.time_s[step.base] + witness.cycle_s(fresh.row[step.base]);
+    // An exponential is steepest where it begins: whatever falls before that is the gas, not the sensor.
+    let last = if step.clipped { step.stop } else { step.end };
+    let slope =
+        |k: usize| (fresh.phi[k] - fresh.phi[k + 1]) / (fresh.time_s[k + 1] - fresh.time_s[k]).max(1e-6);
+    let begin =
+        (step.base..last).max_by(|a, b| slope(*a).total_cmp(&slope(*b)).then(b.cmp(a))).unwrap_or(step.base);
     let lowest = fresh.phi[step.end];
     let mut rest = 0;
     (step.base + 1..=step.end)
-        .filter(|k| fresh.time_s[*k] >= settled_s)
+        .filter(|k| *k >= begin && fresh.time_s[*k] >= settled_s)
         .take_while(|k| {
             // A few samples at rest fix the asymptote; more would only dilute the fit.
             if fresh.phi[*k] <= lowest + 0.02 {
@@ -307,7 +343,7 @@ fn returns(fresh: &Fresh, ends: &Ends, sigma: f64, period_s: f64, witness: &Witn
     let mut low_since: Option<usize> = None;
     let mut k = 0;
     while k < phi.len() {
-        let low = phi[k] <= CUT_PHI.max(stop_phi * (1.0 + 1e-6));
+        let low = phi[k] <= CUT_PHI.max(stop_phi * (1.0 + AT_STOP));
         match (low, low_since) {
             (true, None) => low_since = Some(k),
             (true, Some(first)) if fresh.segment[first] != fresh.segment[k] => low_since = Some(k),
@@ -360,11 +396,13 @@ fn recovery(fresh: &Fresh, low: usize, sigma: f64, witness: &Witness<'_>) -> Opt
         .take_while(|k| phi[*k] <= phi[base] + 0.95 * (rest - phi[base]))
         .filter(|k| fresh.time_s[*k] >= ready_s)
         .collect();
-    let usable = samples.len() >= 3 && spread <= 0.15;
+    let seen = samples.first().map_or(0.0, |first| rest - phi[*first]);
+    let usable = samples.len() >= 3 && spread <= 0.15 && seen >= RETURN_PHI;
     let step = usable.then(|| Step {
         time_s: samples.iter().map(|k| fresh.time_s[*k]).collect(),
         value: samples.iter().map(|k| phi[*k]).collect(),
         rest: (rest, SETTLED_PHI),
+        last_doubt: 0.0,
     });
     Some((step, start_s))
 }

@@ -154,3 +154,55 @@ fn odd_logs_do_not_panic() {
         }
     }
 }
+
+/// Ten over-run cuts of a simulated healthy machine, read back from its log text.
+fn simulated(seed: u64, machine: crate::simulate::Machine, period_s: f64, clip: f64) -> (f64, Chain, Fits) {
+    use crate::simulate::{ALL_CHANNELS, Phase, Scenario, run};
+    let mut scenario = Scenario::random(seed, machine, period_s, ALL_CHANNELS, &[]);
+    scenario.link.clip_lean = clip;
+    scenario.fuel.overrun_cut = true;
+    scenario.program =
+        vec![Phase::KeyOn { seconds: 3.0 }, Phase::Crank { seconds: 1.0 }, Phase::Idle { seconds: 30.0 }];
+    for _ in 0..10 {
+        scenario.program.extend([
+            Phase::Cruise { seconds: 4.0, speed: 0.5 },
+            Phase::Overrun { seconds: 3.0 },
+            Phase::Idle { seconds: 3.0 },
+        ]);
+    }
+    let text = run(&scenario).text();
+    let table = crate::read::from_bytes("simulated", &text, &crate::read::ReadOptions::default())
+        .expect("readable text");
+    let mut rig = Rig::default();
+    rig.sensor.clip_lean = Some(clip);
+    rig.sensor.frame_hz = (scenario.link.frame_s > 0.002).then_some(1.0 / scenario.link.frame_s);
+    let log = crate::rig::assemble(table, &rig).expect("roles");
+    let state = crate::state::judge(&log, &rig);
+    let chain = measure(&log, &state, &rig).expect("mixture channel");
+    let fits = fits(&log, &state, &chain);
+    // Lags in series: what the log shows is nearly their sum.
+    let apparent = scenario.sensor.tau_rich_to_lean_s + scenario.link.averaging_s + scenario.exhaust.mixing_s;
+    (apparent, chain, fits)
+}
+
+#[test]
+fn apparent_response_of_simulated_chains_is_found() {
+    use crate::simulate::Machine;
+    for period_s in [0.01, 0.02, 0.05] {
+        for (seed, machine) in [(0, Machine::Car), (3, Machine::Car), (4, Machine::Bike)] {
+            let (truth, _, fits) = simulated(seed, machine, period_s, 10.0);
+            let found = fits.rich_to_lean.measured().expect("ten cuts");
+            assert!((found.value / truth - 1.0).abs() < 0.25, "{seed} {period_s}: {truth} {found:?}");
+            assert!(found.low < truth && truth < found.high, "{seed} {period_s}: {truth} {found:?}");
+        }
+    }
+}
+
+#[test]
+fn clipped_simulated_chains_keep_the_belief() {
+    let (truth, chain, fits) = simulated(3, crate::simulate::Machine::Car, 0.02, 1.36);
+    assert_eq!(fits.rich_to_lean.measured(), None);
+    assert_eq!(fits.lean_to_rich.measured(), None);
+    assert!(fits.rich_to_lean.at_most_s.is_none_or(|bound| bound > 0.9 * truth), "{fits:?}");
+    assert_eq!((chain.rich_to_lean.events, chain.lean_to_rich.events), (0, 0));
+}

@@ -36,6 +36,8 @@ pub struct Step {
     pub value: Vec<f64>,
     /// Where the response ends: best value and its standard deviation.
     pub rest: (f64, f64),
+    /// Standard deviation of the last sample beyond the noise: above 0 where an end stop hides its value.
+    pub last_doubt: f64,
 }
 
 /// Log-likelihood of the common time constant, up to a constant.
@@ -94,12 +96,14 @@ pub fn joint_likelihood(steps: &[Step], sigma: f64, spread_ln: f64, axis: Axis) 
 /// Chi squared of one step at one time constant, with the best rest and amplitude.
 fn misfit(step: &Step, sigma: f64, tau_s: f64) -> f64 {
     let origin = step.time_s[0];
-    let inverse = 1.0 / (sigma * sigma);
+    let last = step.value.len().saturating_sub(1);
     let (rest, rest_sd) = step.rest;
     // Normal equations in (rest - belief, amplitude); the belief about the rest is one more observation.
     let (mut aa, mut ab, mut bb, mut ay, mut by, mut yy) =
         (1.0 / (rest_sd * rest_sd).max(1e-18), 0.0, 0.0, 0.0, 0.0, 0.0);
-    for (time, value) in step.time_s.iter().zip(&step.value) {
+    for (index, (time, value)) in step.time_s.iter().zip(&step.value).enumerate() {
+        let doubt = if index == last { step.last_doubt } else { 0.0 };
+        let inverse = 1.0 / (sigma * sigma + doubt * doubt);
         let x = (-(time - origin) / tau_s).exp();
         let y = value - rest;
         aa += inverse;
@@ -249,7 +253,7 @@ mod tests {
         let time_s: Vec<f64> =
             (0..60).map(|k| phase + period * f64::from(k)).take_while(|t| *t < 6.0 * tau).collect();
         let value = time_s.iter().map(|t| 1.2 * (-t / tau).exp()).collect();
-        Step { time_s, value, rest: (0.0, floor) }
+        Step { time_s, value, rest: (0.0, floor), last_doubt: 0.0 }
     }
 
     #[test]
@@ -322,7 +326,7 @@ mod tests {
             })
             .unzip();
         let last = value.last().copied().unwrap_or(0.0);
-        Step { time_s, value, rest: (last, 20.0) }
+        Step { time_s, value, rest: (last, 20.0), last_doubt: 0.0 }
     }
 
     #[test]
