@@ -1,6 +1,6 @@
 //! Two points every wide-range sensor can be checked at: air, and lambda 1.
 
-use super::{Meta, Subject, Verdict, against};
+use super::{Ageing, Meta, Subject, Verdict, Worse, against};
 use crate::chain::Fresh;
 use crate::document::{HealthMetric, HealthStatus};
 use crate::log::{Estimate, Role};
@@ -24,6 +24,7 @@ pub(super) const FREE_AIR: Meta = Meta {
         "two-point check with 20.9 % oxygen and the stoichiometric zero: SAE 930232",
         "vapour pressure: WMO-No. 8 (2008), Magnus form (exponents from memory)",
     ],
+    ageing: Some(Ageing { worse: Worse::Either, act_ratio: None, tells_replacement: true }),
 };
 
 pub(super) const LAMBDA_ONE: Meta = Meta {
@@ -36,6 +37,7 @@ pub(super) const LAMBDA_ONE: Meta = Meta {
     traps: "Closed loop uses another sensor: this is a disagreement between two, not the error of one. Without a \
         commanded lambda it is only known that the mixture is near 1.",
     sources: &["two-point check with 20.9 % oxygen and the stoichiometric zero: SAE 930232"],
+    ageing: Some(Ageing { worse: Worse::Either, act_ratio: None, tells_replacement: false }),
 };
 
 /// A cut shorter than this has not purged the exhaust (lean-event physics, section 5).

@@ -1,6 +1,6 @@
 //! Noise, steps, held values and codes of the mixture channel.
 
-use super::{Meta, Subject, Verdict, against, exactly};
+use super::{Ageing, Meta, Subject, Verdict, Worse, against, exactly};
 use crate::document::{HealthMetric, HealthStatus};
 use crate::flag::Flag;
 use crate::log::Estimate;
@@ -15,6 +15,7 @@ pub(super) const NOISE: Meta = Meta {
     limit: "Watch above 0.01, act above 0.02 (assumed: new chains are simulated with 0.002 to 0.01).",
     traps: "Unsteady gas under load is in it; a controller that averages hides it.",
     sources: &["second differences: common practice, no source"],
+    ageing: Some(Ageing { worse: Worse::Up, act_ratio: None, tells_replacement: false }),
 };
 
 pub(super) const RESOLUTION: Meta = Meta {
@@ -25,6 +26,7 @@ pub(super) const RESOLUTION: Meta = Meta {
     limit: "Watch above 0.01, half the tolerance of trust (assumed).",
     traps: "Printed decimals can be finer than the converter.",
     sources: &["8 bit on 0.2 lambda per volt is 0.0039, 10 bit 0.001 (computed)"],
+    ageing: None,
 };
 
 pub(super) const STALE_SHARE: Meta = Meta {
@@ -35,6 +37,7 @@ pub(super) const STALE_SHARE: Meta = Meta {
     limit: "Watch above 0.1 %, act above 1 % (assumed).",
     traps: "Below a noise of 0.3 steps a flat run is normal and `flat_line` does not run.",
     sources: &["interval: Wilson, 1927 (from memory)"],
+    ageing: Some(Ageing { worse: Worse::Up, act_ratio: None, tells_replacement: false }),
 };
 
 pub(super) const CODE_SHARE: Meta = Meta {
@@ -45,6 +48,7 @@ pub(super) const CODE_SHARE: Meta = Meta {
     limit: "Watch above 0.1 %, act above 1 % (assumed).",
     traps: "Codes during warm-up are normal: they are in it.",
     sources: &["interval: Wilson, 1927 (from memory)"],
+    ageing: Some(Ageing { worse: Worse::Up, act_ratio: None, tells_replacement: false }),
 };
 
 pub(super) fn measure(subject: &Subject<'_>) -> [HealthMetric; 4] {

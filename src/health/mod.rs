@@ -14,6 +14,26 @@ use crate::detect::{Detection, View};
 use crate::document::{HealthMetric, HealthStatus};
 use crate::log::{Channel, Estimate};
 
+/// Which way a metric goes when the sensor or its wiring gets worse.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Worse {
+    /// It grows.
+    Up,
+    /// It may go either way.
+    Either,
+}
+
+/// How a metric is followed over the sessions of a sensor's life.
+#[derive(Debug)]
+pub struct Ageing {
+    /// Its bad direction.
+    pub worse: Worse,
+    /// Multiple of the sensor's own first sessions at which to act; null where the metric's own limit holds.
+    pub act_ratio: Option<f64>,
+    /// Whether a lasting step to the better (either way for [`Worse::Either`]) looks like another sensor.
+    pub tells_replacement: bool,
+}
+
 /// All that `explain` says about a metric.
 #[derive(Debug)]
 pub struct Meta {
@@ -31,6 +51,8 @@ pub struct Meta {
     pub traps: &'static str,
     /// Standards, publications, or how a number is known.
     pub sources: &'static [&'static str],
+    /// How it is followed in a ledger; null for what does not age.
+    pub ageing: Option<Ageing>,
 }
 
 /// Every metric, in the order of the documentation.

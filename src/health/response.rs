@@ -1,6 +1,6 @@
 //! Time constant and dead time of the mixture reading, by direction.
 
-use super::{Meta, Subject, Verdict, against};
+use super::{Ageing, Meta, Subject, Verdict, Worse, against};
 use crate::chain::{Chain, Fit, Response};
 use crate::document::{HealthMetric, HealthStatus};
 use crate::log::{Estimate, Role};
@@ -26,6 +26,7 @@ pub(super) const TIME_CONSTANT: Meta = Meta {
         "50 to 100 ms: Regitz and Collings, Meas. Sci. Technol. 2008 (abstract; authors from memory)",
         "40 CFR 1065.308(c)(1): rise time times recording rate at least 5",
     ],
+    ageing: Some(Ageing { worse: Worse::Up, act_ratio: Some(2.0), tells_replacement: true }),
 };
 
 pub(super) const ASYMMETRY: Meta = Meta {
@@ -40,6 +41,7 @@ pub(super) const ASYMMETRY: Meta = Meta {
     sources: &[
         "six delay and response patterns: US 12,169,155 B2, which says that regulation (13 CCR 1968.2) demands six",
     ],
+    ageing: Some(Ageing { worse: Worse::Either, act_ratio: None, tells_replacement: false }),
 };
 
 pub(super) const DEAD_TIME: Meta = Meta {
@@ -55,6 +57,7 @@ pub(super) const DEAD_TIME: Meta = Meta {
         "transport delay: computed for lean-event physics",
         "order of magnitude: service information of one carmaker, 2019, codes P015A to P014D",
     ],
+    ageing: Some(Ageing { worse: Worse::Up, act_ratio: None, tells_replacement: false }),
 };
 
 /// Events a joint fit needs (simulated: 5 to 10 at 10 Hz and faster reach 10 %).

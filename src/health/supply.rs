@@ -1,6 +1,6 @@
 //! Supply of the sensor controller: drop, loop resistance and ground offset.
 
-use super::{Meta, Subject, Verdict, against};
+use super::{Ageing, Meta, Subject, Verdict, Worse, against};
 use crate::document::{HealthMetric, HealthStatus};
 use crate::log::{Channel, Dimension, Estimate, Role};
 use crate::signal::regression::median_line;
@@ -16,6 +16,7 @@ pub(super) const DROP: Meta = Meta {
     limit: "Watch above 3 % of the reference, act above 10 % (the two classes of the marine wiring rule).",
     traps: "Two instruments with their own zero; the offset between them shows with the engine off.",
     sources: &["ABYC E-11 11.14.2.6: 3 % for electronic equipment, 10 % for non-critical loads"],
+    ageing: Some(Ageing { worse: Worse::Up, act_ratio: None, tells_replacement: false }),
 };
 
 pub(super) const LOOP_RESISTANCE: Meta = Meta {
@@ -27,6 +28,7 @@ pub(super) const LOOP_RESISTANCE: Meta = Meta {
         over sessions is a corroding joint.",
     traps: "Needs the current that flows through this loop; without it only drops per load can be seen.",
     sources: &["Theil 1950, Sen 1968 (from memory)"],
+    ageing: Some(Ageing { worse: Worse::Up, act_ratio: None, tells_replacement: false }),
 };
 
 pub(super) const GROUND_OFFSET: Meta = Meta {
@@ -38,6 +40,7 @@ pub(super) const GROUND_OFFSET: Meta = Meta {
         0.02 lambda).",
     traps: "Zero error of either instrument is in it.",
     sources: &["offsets of up to 1 V are to be expected: ISO 16750-2 (value from memory)"],
+    ageing: Some(Ageing { worse: Worse::Either, act_ratio: None, tells_replacement: false }),
 };
 
 /// Rows a median needs (common practice, no source).

@@ -1,6 +1,6 @@
 //! Time from power-up to the first live reading.
 
-use super::{Meta, Subject, Verdict, against};
+use super::{Ageing, Meta, Subject, Verdict, Worse, against};
 use crate::document::HealthMetric;
 use crate::log::Estimate;
 
@@ -14,6 +14,7 @@ pub(super) const WARM_UP_TIME: Meta = Meta {
         (data sheet; the allowance is assumed). Once a ledger knows the sensor: 1.5 times its own first sessions.",
     traps: "A log that starts after power-up shows less; a cold day and a weak battery lengthen it.",
     sources: &["light-off at most 10 s: data sheet of a planar wide-range sensor (reprint)"],
+    ageing: Some(Ageing { worse: Worse::Up, act_ratio: Some(1.5), tells_replacement: false }),
 };
 
 /// How long the reading must stay away from its rest value, s (assumed).

@@ -1,0 +1,532 @@
+//! What a sensor's life tells: slope, significance, change points and the date to act, per metric.
+//!
+//! Sessions are the sample, never rows. A series is cut where a sensor was fitted, and where it looks as if one
+//! was fitted unannounced: a trend is never drawn across either.
+
+use crate::document::HealthStatus;
+use crate::health::{self, Worse};
+use crate::signal::{regression, robust, trend as kernel, uncertainty};
+
+use super::record::{Entry, Kind};
+
+/// A trend is refused below this many sessions: with four, no two-sided 5 % trend exists (p is at least 0.083).
+pub const LEAST_SESSIONS: usize = 5;
+/// Sessions after a fitting that make the sensor's own baseline.
+const BASELINE_SESSIONS: usize = 5;
+/// Spread of sessions is never taken for smaller than this share: joint fits repeat no better (assumed).
+const SPREAD_FLOOR: f64 = 0.05;
+/// Cumulative sum: allowance and limit in spreads; one false alarm in 335 sessions one-sided, one spread found
+/// in 8.4 (computed by integral equation).
+const CUSUM_ALLOWANCE: f64 = 0.5;
+const CUSUM_LIMIT: f64 = 4.0;
+/// An unannounced change must exceed this many spreads in two sessions running.
+const REPLACEMENT_SPREADS: f64 = 3.0;
+/// Sessions before a suspected replacement that it is held against.
+const REPLACEMENT_BEFORE: usize = 4;
+/// Values are compared between logs whose rates differ by no more than this share: the apparent time constant
+/// depends on the rate.
+const RATE_MATCH: f64 = 0.25;
+/// Level of every statement.
+pub const LEVEL: f64 = 0.05;
+
+/// One session's value.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Point {
+    /// When, ISO 8601.
+    pub at: String,
+    /// Hours with the engine running since the series began, to the end of the session; the session's number
+    /// where the running time is not known.
+    pub age: f64,
+    /// Value in the metric's unit.
+    pub value: f64,
+    /// Its 95 % interval, where the session gave one.
+    pub interval: Option<(f64, f64)>,
+    /// Status the session gave it.
+    pub status: HealthStatus,
+}
+
+/// The sensor's own normal.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Baseline {
+    /// Median of the first sessions.
+    pub value: f64,
+    /// Robust spread of them, with its floor.
+    pub spread: f64,
+}
+
+/// When a limit will be reached.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Forecast {
+    /// Not stated, and why.
+    Refused(String),
+    /// Already reached by the fitted line.
+    Reached,
+    /// Age units from the last session.
+    In {
+        /// By the fitted slope.
+        age: f64,
+        /// By the steepest slope of the interval.
+        soonest: f64,
+        /// By the flattest; null when that one never gets there.
+        latest: Option<f64>,
+        /// The same in sessions of average length.
+        sessions: f64,
+    },
+}
+
+/// The life of one metric since the series began.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MetricTrend {
+    /// Name.
+    pub metric: String,
+    /// `rich_to_lean`, `lean_to_rich`, or null.
+    pub direction: Option<String>,
+    /// Unit.
+    pub unit: String,
+    /// Sessions, by time.
+    pub points: Vec<Point>,
+    /// Sessions whose log rate does not match the latest one's.
+    pub left_out: usize,
+    /// Sessions in which it was not measurable.
+    pub not_measurable: usize,
+    /// Own normal; null below three sessions.
+    pub baseline: Option<Baseline>,
+    /// Value at which to act, where there is one.
+    pub limit: Option<f64>,
+    /// Change since the series began as a share of the baseline, with its 95 % interval.
+    pub change: Option<(f64, f64, f64)>,
+    /// One-sided Mann-Kendall probability in the worsening direction, adjusted by Holm over the metrics.
+    pub p: Option<f64>,
+    /// First session at which the cumulative sum crossed its limit.
+    pub alarm_at: Option<String>,
+    /// When the limit will be reached.
+    pub forecast: Forecast,
+}
+
+impl MetricTrend {
+    /// Whether it worsens, at the level of 5 % over all metrics.
+    pub fn worsens(&self) -> bool {
+        self.p.is_some_and(|p| p < LEVEL)
+    }
+}
+
+/// A change that looks like another sensor.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Suspected {
+    /// First session after it.
+    pub at: String,
+    /// Metric that shows it.
+    pub metric: String,
+    /// Before.
+    pub from: f64,
+    /// After.
+    pub to: f64,
+    /// Unit.
+    pub unit: String,
+}
+
+/// The life of one sensor.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Life {
+    /// Serial.
+    pub serial: String,
+    /// Start of the series: the last fitting, suspected replacement or first session.
+    pub since: Option<String>,
+    /// Why the series begins there, for people.
+    pub since_because: String,
+    /// Retirement, where there is one after the last session: when and why.
+    pub retired: Option<(String, Option<String>)>,
+    /// A change that asks for an answer.
+    pub suspected: Option<Suspected>,
+    /// Sessions in the series.
+    pub sessions: usize,
+    /// Whether ages are engine hours (else session numbers).
+    pub age_is_hours: bool,
+    /// Metrics with at least one value, in the order of `explain`.
+    pub metrics: Vec<MetricTrend>,
+}
+
+/// The life of a sensor from its entries.
+///
+/// * `entries`: by time, as the ledger gives them
+pub fn life(serial: &str, entries: &[Entry]) -> Life {
+    let fitted = entries.iter().rposition(|entry| entry.kind == Kind::Fit);
+    let series: Vec<&Entry> =
+        entries[fitted.map_or(0, |f| f + 1)..].iter().filter(|e| e.kind == Kind::Session).collect();
+    let suspected = suspect(&series);
+    let first = suspected.as_ref().map_or(0, |(index, _)| *index);
+    let used = &series[first..];
+    let age_is_hours = !used.is_empty() && used.iter().all(|e| e.running_s.is_some_and(|s| s > 0.0));
+
+    let mut metrics: Vec<MetricTrend> = health::ALL
+        .iter()
+        .filter_map(|meta| Some((meta, meta.ageing.as_ref()?)))
+        .flat_map(|(meta, ageing)| directions(used, meta.name).into_iter().map(move |d| (meta, ageing, d)))
+        .filter_map(|(meta, ageing, direction)| follow(meta, ageing, direction, used, age_is_hours))
+        .collect();
+    adjust(&mut metrics);
+
+    let last_session = entries.iter().rposition(|entry| entry.kind == Kind::Session);
+    let retired = entries
+        .iter()
+        .enumerate()
+        .rfind(|(index, entry)| entry.kind == Kind::Retire && last_session.is_none_or(|last| *index > last))
+        .map(|(_, entry)| (entry.at.clone(), entry.reason.clone()));
+    let (since, since_because) = match (&suspected, fitted) {
+        (Some((_, change)), _) => {
+            (Some(change.at.clone()), "a change that looks like another sensor".to_owned())
+        }
+        (None, Some(index)) => (Some(entries[index].at.clone()), "it was fitted".to_owned()),
+        (None, None) => (used.first().map(|entry| entry.at.clone()), "the first session".to_owned()),
+    };
+    Life {
+        serial: serial.to_owned(),
+        since,
+        since_because,
+        retired,
+        suspected: suspected.map(|(_, change)| change),
+        sessions: used.len(),
+        age_is_hours,
+        metrics,
+    }
+}
+
+fn value_of<'a>(
+    entry: &'a Entry,
+    metric: &str,
+    direction: Option<&str>,
+) -> Option<&'a crate::document::HealthMetric> {
+    entry.metrics.iter().find(|m| m.metric == metric && m.direction.as_deref() == direction)
+}
+
+/// The directions a metric was measured in, in the order of their names.
+fn directions<'a>(series: &[&'a Entry], metric: &str) -> Vec<Option<&'a str>> {
+    let mut found: Vec<Option<&str>> = series
+        .iter()
+        .flat_map(|e| &e.metrics)
+        .filter(|m| m.metric == metric)
+        .map(|m| m.direction.as_deref())
+        .collect();
+    found.sort_unstable();
+    found.dedup();
+    found
+}
+
+fn follow(
+    meta: &'static health::Meta,
+    ageing: &'static health::Ageing,
+    direction: Option<&str>,
+    series: &[&Entry],
+    age_is_hours: bool,
+) -> Option<MetricTrend> {
+    let latest_rate = series.iter().rev().find_map(|entry| entry.rate_hz);
+    let (mut points, mut left_out, mut not_measurable, mut age, mut limit) = (Vec::new(), 0, 0, 0.0, None);
+    for (number, entry) in series.iter().enumerate() {
+        age = if age_is_hours { age + entry.running_s.unwrap_or(0.0) / 3_600.0 } else { (number + 1) as f64 };
+        let Some(found) = value_of(entry, meta.name, direction) else { continue };
+        let Some(value) = found.value.filter(|_| found.status != HealthStatus::NotMeasurable) else {
+            not_measurable += 1;
+            continue;
+        };
+        if !rates_match(entry.rate_hz, latest_rate) {
+            left_out += 1;
+            continue;
+        }
+        limit = found.limit.or(limit);
+        points.push(Point {
+            at: entry.at.clone(),
+            age,
+            value,
+            interval: found.low.zip(found.high),
+            status: found.status,
+        });
+    }
+    if points.is_empty() {
+        return None;
+    }
+    let values: Vec<f64> = points.iter().map(|point| point.value).collect();
+    let ages: Vec<f64> = points.iter().map(|point| point.age).collect();
+    let baseline = baseline(&values);
+    match (ageing.worse, baseline, ageing.act_ratio) {
+        (Worse::Up, Some(base), Some(ratio)) => limit = Some(base.value * ratio),
+        // A limit on both sides is no place that a line leads to.
+        (Worse::Either, ..) => limit = None,
+        _ => {}
+    }
+    let enough = points.len() >= LEAST_SESSIONS;
+    let slope = kernel::theil_sen(&ages, &values).filter(|_| enough);
+    let change = slope.zip(baseline).and_then(|(slope, base)| {
+        let span = ages.last()? - ages.first()?;
+        let share = |s: f64| s * span / base.value.abs();
+        (base.value != 0.0).then_some((share(slope.slope), share(slope.low?), share(slope.high?)))
+    });
+    Some(MetricTrend {
+        metric: meta.name.to_owned(),
+        direction: direction.map(str::to_owned),
+        unit: meta.unit.to_owned(),
+        p: enough.then(|| worsening_p(ageing.worse, &values)).flatten(),
+        alarm_at: baseline.and_then(|base| alarm(ageing.worse, &points, base)),
+        forecast: forecast(&points, slope, limit, baseline),
+        points,
+        left_out,
+        not_measurable,
+        baseline,
+        limit,
+        change,
+    })
+}
+
+fn rates_match(rate_hz: Option<f64>, latest_hz: Option<f64>) -> bool {
+    match (rate_hz, latest_hz) {
+        (Some(rate), Some(latest)) => (rate - latest).abs() <= RATE_MATCH * latest,
+        _ => true,
+    }
+}
+
+fn baseline(values: &[f64]) -> Option<Baseline> {
+    let first = &values[..values.len().min(BASELINE_SESSIONS)];
+    if first.len() < 3 {
+        return None;
+    }
+    let value = robust::median(first)?;
+    let (_, spread) = robust::centre_and_spread(first, SPREAD_FLOOR * value.abs())?;
+    Some(Baseline { value, spread })
+}
+
+/// One-sided in the worsening direction; twice the smaller side where either way is worse.
+fn worsening_p(worse: Worse, values: &[f64]) -> Option<f64> {
+    let test = kernel::mann_kendall(values)?;
+    // The kernel's probability is one-sided in the direction that the values took.
+    let against = 1.0 - test.p;
+    Some(match (worse, test.s.signum()) {
+        (Worse::Either, _) => (2.0 * test.p).min(1.0),
+        (Worse::Up, 1) => test.p,
+        (Worse::Up, -1) => against,
+        _ => 0.5,
+    })
+}
+
+fn alarm(worse: Worse, points: &[Point], base: Baseline) -> Option<String> {
+    if points.len() <= BASELINE_SESSIONS || base.spread <= 0.0 {
+        return None;
+    }
+    let scaled: Vec<f64> = points.iter().map(|point| (point.value - base.value) / base.spread).collect();
+    kernel::cusum(&scaled, 0.0, CUSUM_ALLOWANCE)
+        .iter()
+        .position(|(above, below)| match worse {
+            Worse::Up => *above > CUSUM_LIMIT,
+            Worse::Either => above.max(*below) > CUSUM_LIMIT,
+        })
+        .map(|index| points[index].at.clone())
+}
+
+fn adjust(metrics: &mut [MetricTrend]) {
+    let tested: Vec<usize> = (0..metrics.len()).filter(|index| metrics[*index].p.is_some()).collect();
+    let raw: Vec<f64> = tested.iter().filter_map(|index| metrics[*index].p).collect();
+    for (index, p) in tested.into_iter().zip(kernel::holm(&raw)) {
+        metrics[index].p = Some(p);
+        if p >= LEVEL && matches!(metrics[index].forecast, Forecast::In { .. }) {
+            metrics[index].forecast =
+                Forecast::Refused("no trend stands out from the spread of the sessions".to_owned());
+        }
+    }
+}
+
+fn forecast(
+    points: &[Point],
+    slope: Option<kernel::Slope>,
+    limit: Option<f64>,
+    base: Option<Baseline>,
+) -> Forecast {
+    let refused = |why: &str| Forecast::Refused(why.to_owned());
+    let Some(limit) = limit else { return refused("the metric has no limit of its own") };
+    let (Some(slope), Some(base), Some(last)) = (slope, base, points.last()) else {
+        let missing = LEAST_SESSIONS.saturating_sub(points.len());
+        return Forecast::Refused(format!(
+            "{missing} more session{} needed before a trend is drawn",
+            if missing == 1 { " is" } else { "s are" }
+        ));
+    };
+    let now = slope.slope.mul_add(last.age, slope.intercept);
+    let upwards = limit >= base.value;
+    if (upwards && now >= limit) || (!upwards && now <= limit) {
+        return Forecast::Reached;
+    }
+    let time_to = |s: f64| Some((limit - now) / s).filter(|age| age.is_finite() && *age > 0.0);
+    let Some(age) = time_to(slope.slope) else {
+        return refused("the fitted line does not lead to the limit");
+    };
+    let ends = [slope.low, slope.high].map(|s| s.and_then(time_to));
+    let soonest = ends.iter().flatten().copied().fold(age, f64::min);
+    let latest =
+        ends.iter().copied().collect::<Option<Vec<f64>>>().map(|both| both.into_iter().fold(age, f64::max));
+    let mean_session = points.first().map_or(1.0, |first| {
+        let steps = (points.len() - 1).max(1) as f64;
+        ((last.age - first.age) / steps).max(f64::MIN_POSITIVE)
+    });
+    Forecast::In { age, soonest, latest, sessions: age / mean_session }
+}
+
+/// Index of the first session after the latest change that looks like another sensor.
+fn suspect(series: &[&Entry]) -> Option<(usize, Suspected)> {
+    health::ALL
+        .iter()
+        .filter_map(|meta| Some((meta, meta.ageing.as_ref().filter(|ageing| ageing.tells_replacement)?)))
+        .flat_map(|(meta, ageing)| directions(series, meta.name).into_iter().map(move |d| (meta, ageing, d)))
+        .filter_map(|(meta, ageing, direction)| {
+            let latest_rate = series.iter().rev().find_map(|entry| entry.rate_hz);
+            let values: Vec<(usize, f64)> = series
+                .iter()
+                .enumerate()
+                .filter(|(_, entry)| rates_match(entry.rate_hz, latest_rate))
+                .filter_map(|(index, entry)| Some((index, value_of(entry, meta.name, direction)?.value?)))
+                .collect();
+            let at = step(&values, ageing.worse)?;
+            let before: Vec<f64> = values[..at].iter().rev().take(BASELINE_SESSIONS).map(|v| v.1).collect();
+            let (index, to) = values[at];
+            Some((
+                index,
+                Suspected {
+                    at: series[index].at.clone(),
+                    metric: meta.name.to_owned(),
+                    from: robust::median(&before)?,
+                    to,
+                    unit: meta.unit.to_owned(),
+                },
+            ))
+        })
+        .max_by_key(|(index, _)| *index)
+}
+
+/// Last position at which the values step to the better side (either side where both are worse) and stay there
+/// for two sessions: ageing goes the other way, and slowly.
+///
+/// Both sessions are held against the least-squares line through all earlier ones, drawn on to their place, in
+/// units of the spread of a new session about such a line. Where few sessions make that spread uncertain, the
+/// 99 % point of Student's distribution replaces three spreads.
+fn step(values: &[(usize, f64)], worse: Worse) -> Option<usize> {
+    (REPLACEMENT_BEFORE..values.len().saturating_sub(1)).rev().find(|at| {
+        let number: Vec<f64> = (0..*at).map(|k| k as f64).collect();
+        let before: Vec<f64> = values[..*at].iter().map(|v| v.1).collect();
+        let Some(line) = regression::line(&number, &before) else { return false };
+        let floor = SPREAD_FLOOR * robust::median(&before).unwrap_or(0.0).abs();
+        let spread = line.error.max(floor);
+        let needed = uncertainty::coverage_factor(0.98, (*at - 2) as f64).max(REPLACEMENT_SPREADS);
+        let moved = |k: usize| {
+            let expected = line.slope.mul_add(k as f64, line.intercept);
+            (values[k].1 - expected) / (spread * prediction_factor(*at, k))
+        };
+        let down = moved(*at) <= -needed && moved(at + 1) <= -needed;
+        let up = moved(*at) >= needed && moved(at + 1) >= needed;
+        match worse {
+            Worse::Up => down,
+            Worse::Either => down || up,
+        }
+    })
+}
+
+/// Standard deviation of a new value about a line through `count` values at 0, 1, 2 ..., in spreads.
+///
+/// # Source
+/// Prediction interval of simple regression: sqrt(1 + 1/n + (x - mean)^2 / Sxx).
+fn prediction_factor(count: usize, at: usize) -> f64 {
+    let n = count as f64;
+    let centre = (n - 1.0) / 2.0;
+    let squares = n * n.mul_add(n, -1.0) / 12.0;
+    (1.0 + 1.0 / n + (at as f64 - centre).powi(2) / squares).sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::record::tests::session;
+    use super::*;
+    use crate::simulate::Stream;
+
+    /// Sessions of one sensor: time constants with 10 % spread (lean-event physics: 5 to 10 events a session),
+    /// growing to `factor` over the series.
+    fn series(seed: u64, count: u32, factor: f64) -> Vec<Entry> {
+        let random = Stream::new(seed, "sessions");
+        (0..count)
+            .map(|day| {
+                let growth = 1.0 + (factor - 1.0) * f64::from(day) / f64::from(count - 1);
+                session(day, 0.08 * growth * (0.1 * random.normal(u64::from(day))).exp())
+            })
+            .collect()
+    }
+
+    fn response(life: &Life) -> &MetricTrend {
+        life.metrics.iter().find(|m| m.metric == "time_constant").expect("a followed metric")
+    }
+
+    #[test]
+    fn a_slow_down_is_found_and_a_stable_sensor_left_alone() {
+        // Seeds 1000..1400: not used anywhere to choose a constant.
+        let found = |factor: f64| {
+            (1_000..1_400).filter(|seed| response(&life("A", &series(*seed, 20, factor))).worsens()).count()
+        };
+        assert!(found(1.5) >= 340, "{} of 400 slow-downs found", found(1.5));
+        assert!(found(1.0) <= 20 + 12, "{} of 400 stable series called worse", found(1.0));
+    }
+
+    #[test]
+    fn an_unannounced_replacement_splits_the_series_and_asks() {
+        let split = (12_000..12_200)
+            .filter(|seed| {
+                let mut entries = series(*seed, 12, 1.8);
+                for (day, entry) in series(*seed + 5_000, 2, 1.0).into_iter().enumerate() {
+                    entries.push(Entry { at: format!("2026-09-{:02}", day + 1), ..entry });
+                }
+                let life = life("A", &entries);
+                life.suspected.is_some_and(|change| change.at == "2026-09-01") && life.sessions == 2
+            })
+            .count();
+        assert!(split >= 180, "{split} of 200 replacements found within two sessions");
+        let invented = (3_000..3_400).filter(|s| life("A", &series(*s, 20, 1.0)).suspected.is_some()).count();
+        assert!(invented <= 20, "{invented} of 400 stable series split");
+    }
+
+    #[test]
+    fn an_announced_fitting_starts_the_series_anew() {
+        let mut entries = series(1, 8, 2.0);
+        entries.push(Entry::event(Kind::Fit, "A", "2026-08-01".to_owned(), None));
+        entries.extend(series(2, 6, 1.0).into_iter().map(|e| Entry { at: "2026-08-02".to_owned(), ..e }));
+        let life = life("A", &entries);
+        assert_eq!((life.sessions, life.since.as_deref()), (6, Some("2026-08-01")));
+        assert!(!response(&life).worsens());
+    }
+
+    #[test]
+    fn below_five_sessions_values_are_shown_and_no_trend_is_drawn() {
+        let life = life("A", &series(3, 4, 3.0));
+        let metric = response(&life);
+        assert_eq!((metric.points.len(), metric.p, metric.change), (4, None, None));
+        assert_eq!(
+            metric.forecast,
+            Forecast::Refused("1 more session is needed before a trend is drawn".to_owned())
+        );
+    }
+
+    #[test]
+    fn the_forecast_of_a_straight_line_is_its_crossing() {
+        let mut entries = series(4, 10, 1.0);
+        for (index, entry) in entries.iter_mut().enumerate() {
+            // 1 ms per half-hour session: baseline 82 ms (the third of the first five), limit 164 ms.
+            entry.metrics[0].value = Some(0.080 + 0.001 * index as f64);
+        }
+        let life = life("A", &entries);
+        let Forecast::In { age, sessions, .. } = response(&life).forecast else { panic!("a forecast") };
+        // From 89 ms to 164 ms at 2 ms per hour.
+        assert!((age - 37.5).abs() < 1e-6, "{age}");
+        assert!((sessions - 75.0).abs() < 1e-6, "{sessions}");
+    }
+
+    #[test]
+    fn sessions_at_another_log_rate_are_left_out_and_counted() {
+        let mut entries = series(5, 8, 1.0);
+        for entry in &mut entries[..2] {
+            entry.rate_hz = Some(10.0);
+        }
+        let life = life("A", &entries);
+        assert_eq!((response(&life).points.len(), response(&life).left_out), (6, 2));
+    }
+}
