@@ -25,7 +25,7 @@ static LEAD: Limit = Limit {
     unit: "1",
     default: 2.0,
     range: (0.0, 1_000.0),
-    why: "own periods at the start of a log in which a channel may not have had its turn yet (assumed)",
+    why: "periods of the slowest channel at the start of a log, in which a channel may not have had its turn yet (assumed)",
 };
 
 static LOST: Field = Field { name: "lost_s", unit: "s" };
@@ -57,8 +57,8 @@ static META: Meta = Meta {
     applies_to: &[],
     needs: &[],
     method: "Rows in which the channel was due and holds no number (blank, text, a code of the instrument): flag 9. \
-             Blanks of a slower channel between its turns are not missing, nor are the first `lead_periods` of its \
-             own periods at the start of the log. An exact zero for at most `zero_s` with sound values on both \
+             Blanks of a slower channel between its turns are not missing, nor are the first `lead_periods` periods \
+             of the slowest channel at the start of the log. An exact zero for at most `zero_s` with sound values on both \
              sides, in channels that fail to zero (engine speed, pressures, speeds, voltages, lambda): bad where \
              zero cannot be true, suspect where it may be a real loss (fuel pressure, voltage), and where the \
              quantity could have gone there and back by its own pace it is left alone.",
@@ -105,9 +105,16 @@ fn length_s(view: &View<'_>, rows: &Range<usize>) -> f64 {
     }
 }
 
+/// Time until every channel has had its turn: the longest period of any channel of the log, because one whose
+/// value seldom changes does not show its own.
+fn turn_s(view: &View<'_>) -> f64 {
+    let periods = view.log.channels.iter().filter_map(Channel::fresh_period_s);
+    periods.filter(|period| period.is_finite()).fold(0.0, f64::max)
+}
+
 fn missing(channel: &Channel, view: &View<'_>, lead_periods: f64) -> Vec<Finding> {
     // Times such as 0.3 are no exact multiples of 0.1.
-    let lead_s = lead_periods * channel.fresh_period_s().unwrap_or(0.0) * (1.0 + 1e-6);
+    let lead_s = lead_periods * turn_s(view) * (1.0 + 1e-6);
     let codes: Vec<String> = channel.codes.iter().map(|code| format!("{}", code.logged)).collect();
     let meaning = match codes.as_slice() {
         [] => String::new(),

@@ -50,6 +50,15 @@ static WORK: Limit = Limit {
     why: "engine speed must have moved by this much before a channel that never changes is called dead (assumed)",
 };
 
+static SLOWEST: Limit = Limit {
+    name: "fresh_period_s",
+    unit: "s",
+    default: 0.25,
+    range: (0.001, 60.0),
+    why: "readings further apart differ by motion of the engine and not by noise, and a steady engine may then repeat \
+          itself for long (assumed)",
+};
+
 static HELD: Field = Field { name: "held_s", unit: "s" };
 static COUNT: Field = Field { name: "frames", unit: "1" };
 static NOISE: Field = Field { name: "sigma_over_q", unit: "1" };
@@ -108,10 +117,10 @@ static META: Meta = Meta {
     assumes: "Noise does not vanish by itself within one operating state. Values that are commanded (throttle, gear, \
               ignition, targets) may stand still and are not judged; nor are end stops (`saturation`), the rest \
               value, and zero of a speed.",
-    misses: "A quiet or coarse channel: below half a step of noise a flat run is normal, and the test has no power. \
+    misses: "A link slower than `fresh_period_s`. A quiet or coarse channel: below half a step of noise a flat run is normal, and the test has no power. \
              A link that repeats old values with changes. A run during which nothing else moves.",
     gaps: Gaps::Break,
-    limits: &[&FRAMES, &SIGMA, &CHANCE, &DEAD, &WORK],
+    limits: &[&FRAMES, &SIGMA, &CHANCE, &SLOWEST, &DEAD, &WORK],
     evidence: &[&HELD, &COUNT, &NOISE, &LOG10],
     sources: &[
         "QARTOD flat line test (test 8), in fresh readings and probability in place of sample counts",
@@ -135,6 +144,12 @@ impl Detector for FlatLine {
         }
         if let Some(outcome) = dead(channel, view, &readings, limits) {
             return outcome;
+        }
+        let period_s = channel.fresh_period_s().unwrap_or(f64::INFINITY);
+        if period_s > limits.get(&SLOWEST) * (1.0 + 1e-6) {
+            return Outcome::not_run(format!(
+                "one reading every {period_s:.2} s: readings so far apart differ by motion, not by noise"
+            ));
         }
         let changes = (1..readings.len()).filter(|at| readings.change(*at) != 0.0).count();
         let equal = 1.0 - changes as f64 / (readings.len() - 1) as f64;
@@ -439,6 +454,14 @@ mod tests {
             .channel(Role::EngineSpeed, |t| 1_000.0 + 50.0 * t);
         let found = bench.findings(&FlatLine, Role::ManifoldPressure);
         assert_eq!((found.len(), found[0].flag, found[0].rows.clone()), (1, Flag::Suspect, 0..600));
+    }
+
+    #[test]
+    fn slow_readings_differ_by_motion_and_prove_nothing() {
+        let mut slow = bench(1.5, 300..330);
+        slow.log.clock.time_s.iter_mut().for_each(|t| *t *= 20.0);
+        slow.log.channels.iter_mut().for_each(|channel| channel.measured.sample_period_s = Some(1.0));
+        assert!(because(slow.run(&FlatLine, Role::Lambda)).contains("motion"));
     }
 
     #[test]
