@@ -32,6 +32,9 @@ pub const COARSE_PART: f64 = 0.5;
 /// Rounding, not copied rows, explains repeated stamps when at least this share of the rows repeats one; assumed.
 pub const COARSE_SHARE: f64 = 0.02;
 
+/// Stamps beyond this are damaged, s: thirty thousand years, where a double still tells a millisecond apart.
+pub const STAMP_MOST_S: f64 = 1e12;
+
 /// The parts of a clock that come from stamps.
 pub(super) struct Ticks {
     pub(super) time_s: Vec<f64>,
@@ -53,15 +56,16 @@ pub(super) fn straighten(raw: &[f64], resolution_s: f64, restarts: &[usize]) -> 
         }
     }
     let held: Vec<Range<usize>> = held_rows(&time_s, &events);
-    let repeats = time_s.windows(2).filter(|pair| pair[0] == pair[1]).count()
-        - held.iter().map(ExactSizeIterator::len).sum::<usize>();
+    let mut every_repeat = Vec::new();
+    duplicates(&time_s, &held, &mut every_repeat);
+    let repeats = every_repeat.len();
     let coarse = period_s.is_some_and(|period| resolution_s >= COARSE_PART * period)
         && repeats as f64 >= COARSE_SHARE * time_s.len() as f64
         && repeats > 0;
     if coarse {
         spread(&mut time_s, resolution_s, &held);
     } else {
-        duplicates(&time_s, &held, &mut events);
+        events.append(&mut every_repeat);
     }
     let period_s = median_interval(&time_s);
     gaps(&time_s, period_s, resolution_s, &mut events);
@@ -73,11 +77,12 @@ pub(super) fn straighten(raw: &[f64], resolution_s: f64, restarts: &[usize]) -> 
 /// Missing stamps filled along the line between the stamps around them, within one run of the logger; before the
 /// first and after the last stamp the nearest one is repeated at the median interval.
 fn filled(raw: &[f64], restarts: &[usize]) -> Vec<f64> {
-    let mut time_s = raw.to_vec();
-    if raw.iter().all(|t| t.is_finite()) {
+    let usable = |t: f64| t.abs() < STAMP_MOST_S;
+    let mut time_s: Vec<f64> = raw.iter().map(|t| if usable(*t) { *t } else { f64::NAN }).collect();
+    if raw.iter().all(|t| usable(*t)) {
         return time_s;
     }
-    let step = median_interval(raw).unwrap_or(0.0);
+    let step = median_interval(&time_s).unwrap_or(0.0);
     let cuts = restarts.iter().copied().filter(|row| *row > 0 && *row < raw.len());
     let mut from = 0;
     for until in cuts.chain([raw.len()]) {
@@ -193,7 +198,17 @@ fn held_rows(time_s: &[f64], events: &[ClockEvent]) -> Vec<Range<usize>> {
         }
         _ => None,
     });
-    held.filter(|range| !range.is_empty()).collect()
+    let mut held: Vec<Range<usize>> = held.filter(|range| !range.is_empty()).collect();
+    held.sort_by_key(|range| range.start);
+    // One step back within the hold of another holds the same rows.
+    let mut apart: Vec<Range<usize>> = Vec::with_capacity(held.len());
+    for range in held {
+        match apart.last_mut() {
+            Some(last) if range.start <= last.end => last.end = last.end.max(range.end),
+            _ => apart.push(range),
+        }
+    }
+    apart
 }
 
 /// Spreads the rows of each stamp evenly over the stamp's step. The first stamp may have begun before the log

@@ -232,3 +232,6 @@ impl Format {
         }
     }
 }
+
+#[cfg(test)]
+mod property_test;
