@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use super::failure::Failure;
 use super::{Ending, output};
 use crate::atomic;
+use crate::log::Role;
 use crate::simulate::{ALL_CHANNELS, Fault, Scenario, run as simulate};
 
 /// Write a simulated log and, beside it, the truth that no real log carries
@@ -29,6 +30,56 @@ pub(super) struct Arguments {
     /// Rows per second
     #[arg(long, value_name = "HZ", value_parser = rate)]
     rate: Option<f64>,
+    /// Length of the drive: its pulls are repeated or left out
+    #[arg(long, value_name = "SECONDS", value_parser = length)]
+    duration: Option<f64>,
+    /// What the logger writes, in this order, by role: `engine_speed,lambda`; all when left out
+    #[arg(long, value_name = "ROLE", value_delimiter = ',', value_parser = channel)]
+    channels: Vec<Role>,
+    /// Decimal comma, semicolons and German column names
+    #[arg(long)]
+    decimal_comma: bool,
+}
+
+impl Arguments {
+    /// The command line that makes the same log again.
+    fn command(&self) -> String {
+        let mut text = format!("sondeproof simulate {} --seed {}", self.scenario, self.seed);
+        if self.random {
+            text += " --random";
+        }
+        if let Some(hz) = self.rate {
+            text += &format!(" --rate {hz}");
+        }
+        if let Some(seconds) = self.duration {
+            text += &format!(" --duration {seconds}");
+        }
+        if !self.channels.is_empty() {
+            let names: Vec<&str> = self.channels.iter().map(|role| role.name()).collect();
+            text += &format!(" --channels {}", names.join(","));
+        }
+        if self.decimal_comma {
+            text += " --decimal-comma";
+        }
+        for fault in &self.faults {
+            text += &format!(" --fault {fault}");
+        }
+        text + &format!(" --output {}", self.output.display())
+    }
+}
+
+fn length(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(seconds) if (1.0..=86_400.0).contains(&seconds) => Ok(seconds),
+        _ => Err("expected seconds from 1 to 86400".to_owned()),
+    }
+}
+
+fn channel(text: &str) -> Result<Role, String> {
+    Role::from_name(text).filter(|role| ALL_CHANNELS.contains(role)).ok_or_else(|| {
+        let names: Vec<&str> = ALL_CHANNELS.iter().map(|role| role.name()).collect();
+        format!("expected one of {}", names.join(", "))
+    })
 }
 
 fn rate(text: &str) -> Result<f64, String> {
@@ -59,9 +110,20 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     if let Some(hz) = arguments.rate {
         scenario.logger.period_s = hz.recip();
     }
+    if let Some(seconds) = arguments.duration {
+        scenario = scenario.lasting(seconds);
+    }
+    if !arguments.channels.is_empty() {
+        scenario.logger.channels.clone_from(&arguments.channels);
+    }
+    if arguments.decimal_comma {
+        scenario.logger.decimal_comma = true;
+        scenario.logger.words = 2;
+    }
     scenario.faults.extend(faults);
 
-    let made = simulate(&scenario);
+    let mut made = simulate(&scenario);
+    made.truth.command = Some(arguments.command());
     let truth =
         made.truth_json().map_err(|error| Failure::Internal(format!("cannot write the truth: {error}")))?;
     let mut beside = arguments.output.clone().into_os_string();

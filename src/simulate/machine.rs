@@ -210,6 +210,38 @@ impl Scenario {
     /// Names that [`Scenario::named`] knows.
     pub const NAMES: &[&str] = &["hill_climb", "car", "bike", "kart", "propeller", "jet"];
 
+    /// The same drive made to last: its pulls repeated or its end left out.
+    ///
+    /// * `seconds`: wanted length; taken as at least 1 and at most a day
+    #[must_use]
+    pub fn lasting(mut self, seconds: f64) -> Self {
+        let wanted_s = seconds.clamp(1.0, 86_400.0);
+        let is_pull = |phase: &Phase| matches!(phase, Phase::Pull { .. });
+        let first = self.program.iter().position(is_pull);
+        let last = self.program.iter().rposition(is_pull);
+        // From the last pull to before the final idle: the part that is repeated.
+        let lap: Vec<Phase> = match (first, last) {
+            (Some(_), Some(last)) => {
+                let end = self.program.len().saturating_sub(1).max(last + 1);
+                self.program.get(last..end).unwrap_or_default().to_vec()
+            }
+            _ => self.program.clone(),
+        };
+        let lap_s: f64 = lap.iter().map(|phase| phase.seconds()).sum();
+        while lap_s > 0.1 && self.duration_s() < wanted_s {
+            let end = self.program.len().saturating_sub(1);
+            self.program.splice(end..end, lap.iter().copied());
+        }
+        while self.program.len() > 1 && self.duration_s() > wanted_s {
+            self.program.pop();
+        }
+        let rest_s = wanted_s - self.duration_s();
+        if rest_s > 0.0 {
+            self.program.push(Phase::Idle { seconds: rest_s });
+        }
+        self
+    }
+
     /// A scenario with every parameter drawn from its range; healthy but for the given faults.
     ///
     /// * `period_s`: row period of the logger
@@ -242,8 +274,36 @@ fn hill_climb(seed: u64) -> Scenario {
     let mut scenario = Scenario::of(Machine::Car, seed);
     "hill_climb".clone_into(&mut scenario.name);
     scenario.engine.boost_kpa = 95.0;
-    scenario.link.frame_s = 0.08;
-    scenario.logger.period_s = 0.02;
+    scenario.sensor.warm_up_s = 7.0;
+    scenario.link.frame_s = 0.1;
+    scenario.logger.period_s = 0.04;
+    scenario.logger.channels = vec![
+        Role::EngineSpeed,
+        Role::Throttle,
+        Role::ManifoldPressure,
+        Role::Lambda,
+        Role::FuelPressure,
+        Role::InjectorDuty,
+        Role::BatteryVoltage,
+        Role::SupplyVoltage,
+        Role::CoolantTemperature,
+        Role::ExhaustGasTemperature,
+        Role::VehicleSpeed,
+    ];
+    scenario.program = vec![
+        Phase::KeyOn { seconds: 2.0 },
+        Phase::Crank { seconds: 1.0 },
+        Phase::Idle { seconds: 11.0 },
+        Phase::Cruise { seconds: 6.0, speed: 0.4 },
+    ];
+    for _ in 0..3 {
+        scenario.program.extend([
+            Phase::Pull { seconds: 9.5 },
+            Phase::Overrun { seconds: 3.5 },
+            Phase::Cruise { seconds: 4.0, speed: 0.4 },
+        ]);
+    }
+    scenario.program.push(Phase::Idle { seconds: 3.0 });
     scenario
 }
 

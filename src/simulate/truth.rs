@@ -219,6 +219,10 @@ fn stretches(parts: &Parts<'_>) -> Vec<Stretch> {
             _ => found.push(Stretch { start: at, end: at + 1, cause: *cause }),
         }
     }
+    // The first charges after the start pass a sensor that is not ready yet.
+    let started = trace.engine_rpm.iter().position(|rpm| f64::from(*rpm) > 0.7 * scenario.engine.idle_rpm);
+    let settled = started.map_or(usize::MAX, |at| at + 1_500);
+    found.retain(|stretch| stretch.start > settled);
     // Shorter than an engine cycle or so: nothing that a log or an engine notices.
     found.retain(|stretch| stretch.end - stretch.start >= if stretch.cause.is_cut() { 20 } else { 60 });
     found
