@@ -44,27 +44,23 @@ pub(super) struct Arguments {
 impl Arguments {
     /// The command line that makes the same log again.
     fn command(&self) -> String {
-        let mut text = format!("sondeproof simulate {} --seed {}", self.scenario, self.seed);
+        let mut words =
+            vec!["sondeproof simulate".to_owned(), self.scenario.clone(), format!("--seed {}", self.seed)];
         if self.random {
-            text += " --random";
+            words.push("--random".to_owned());
         }
-        if let Some(hz) = self.rate {
-            text += &format!(" --rate {hz}");
-        }
-        if let Some(seconds) = self.duration {
-            text += &format!(" --duration {seconds}");
-        }
+        words.extend(self.rate.map(|hz| format!("--rate {hz}")));
+        words.extend(self.duration.map(|seconds| format!("--duration {seconds}")));
         if !self.channels.is_empty() {
             let names: Vec<&str> = self.channels.iter().map(|role| role.name()).collect();
-            text += &format!(" --channels {}", names.join(","));
+            words.push(format!("--channels {}", names.join(",")));
         }
         if self.decimal_comma {
-            text += " --decimal-comma";
+            words.push("--decimal-comma".to_owned());
         }
-        for fault in &self.faults {
-            text += &format!(" --fault {fault}");
-        }
-        text + &format!(" --output {}", self.output.display())
+        words.extend(self.faults.iter().map(|fault| format!("--fault {fault}")));
+        words.push(format!("--output {}", self.output.display()));
+        words.join(" ")
     }
 }
 
