@@ -1,9 +1,19 @@
 //! Operating state of the engine in every row, and the windows that matter.
 
+mod criteria;
+mod load;
+mod signals;
+mod speed;
+#[cfg(test)]
+mod tests;
+
 use std::ops::Range;
+
+pub use criteria::ALL;
 
 use crate::log::Log;
 use crate::rig::Rig;
+use signals::Signals;
 
 /// One operating state with the criteria that `explain` prints.
 #[derive(Debug)]
@@ -85,14 +95,42 @@ impl States {
 }
 
 /// Judges the operating state of every row.
-pub fn judge(log: &Log, _rig: &Rig) -> States {
-    States { bits: vec![0; log.rows()], ..States::default() }
+///
+/// Works with whatever the log has: throttle or pedal, manifold or boost pressure, engine speed. What cannot be
+/// judged is named in [`States::not_judged`], never guessed. O(n).
+pub fn judge(log: &Log, rig: &Rig) -> States {
+    let rows = log.rows();
+    let mut states = States { bits: vec![0; rows], ..States::default() };
+    if rows == 0 {
+        return states;
+    }
+    let signals = Signals::of(log);
+    speed::judge(&signals, rig, &mut states);
+    load::judge(&signals, &mut states);
+    states.windows = windows(log, &states.bits);
+    states.not_judged.sort_by_key(|(name, _)| ALL.iter().position(|meta| meta.name == *name));
+    states
+}
+
+/// Runs of every state, broken where the clock has a gap.
+fn windows(log: &Log, bits: &[u16]) -> Vec<Window> {
+    let mut windows = Vec::new();
+    for meta in ALL {
+        for segment in &log.clock.segments {
+            let end = segment.end.min(bits.len());
+            let start = segment.start.min(end);
+            let holds: Vec<bool> = bits[start..end].iter().map(|bits| bits & meta.bit != 0).collect();
+            windows.extend(
+                signals::runs(&holds)
+                    .into_iter()
+                    .map(|run| Window { bit: meta.bit, rows: start + run.start..start + run.end }),
+            );
+        }
+    }
+    windows
 }
 
 /// The name of a state in documents.
 pub fn name_of(bit: u16) -> &'static str {
     ALL.iter().find(|meta| meta.bit == bit).map_or("unknown", |meta| meta.name)
 }
-
-/// Every state, in the order of the documentation.
-pub static ALL: &[StateMeta] = &[];

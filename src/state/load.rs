@@ -1,0 +1,374 @@
+//! States that load tells: wide open, tip-in, full load, over-run, idle, cruise, gear change.
+
+use std::ops::Range;
+
+use super::signals::{Signals, bridge, drop_short, largest, length_s, mark, runs, sliding_min};
+use super::{States, bit};
+use crate::chain::{Chain, Response};
+use crate::signal::robust;
+
+/// Throttle within this of its closed position is closed. Assumed: sensor scatter and idle control.
+pub(super) const CLOSED_BAND: f64 = 0.03;
+/// Wide open from this share of the settled maximum (full-load window of the lean-event procedure).
+pub(super) const OPEN_SHARE: f64 = 0.95;
+/// Manifold pressure at full load, share of the highest at that speed (same).
+const PRESSURE_SHARE: f64 = 0.90;
+/// Manifold pressure of an open throttle, share of barometric. Assumed.
+const OPEN_PRESSURE: f64 = 0.85;
+/// Three times a warm fuel film of 0.3 s. From memory.
+const FILM_S: f64 = 0.9;
+/// The same after an interruption too short to dry the film.
+const WET_FILM_S: f64 = 0.3;
+/// An interruption below this is a gear change or a cut, not a lift, s.
+const SHORT_LIFT_S: f64 = 0.6;
+/// Class of engine speed in which passes are compared, revolutions per minute.
+const CLASS_RPM: f64 = 500.0;
+
+pub(super) fn judge(signals: &Signals<'_>, states: &mut States) {
+    states.throttle_full = signals.throttle.as_deref().and_then(|throttle| settled_max(signals, throttle));
+    let Some(rpm) = signals.rpm.as_deref() else {
+        for name in ["cruise", "over_run", "gear_change"] {
+            states.not_judged.push((name, "the log has no engine speed".to_owned()));
+        }
+        for name in ["tip_in", "full_load", "wide_open"] {
+            states
+                .not_judged
+                .push((name, "full load needs engine speed and throttle or manifold pressure".to_owned()));
+        }
+        return;
+    };
+    idle(signals, rpm, states);
+    if signals.demand.is_none() && signals.manifold_pa.is_none() {
+        for name in ["cruise", "tip_in", "full_load", "over_run", "gear_change", "wide_open"] {
+            states
+                .not_judged
+                .push((name, "the log has neither throttle, pedal nor manifold pressure".to_owned()));
+        }
+        return;
+    }
+    let loaded = pressure_near_highest(signals, rpm);
+    let raw_open = wide_open(signals, rpm, loaded.as_deref(), states);
+    gear_change(signals, rpm, &raw_open, states);
+    let mut open = raw_open.clone();
+    bridge(signals.time_s, &mut open, signals.bridge_s());
+    mark(&mut states.bits, &open, bit::WIDE_OPEN);
+    over_run(signals, rpm, states);
+    tip_in(signals, rpm, states);
+    full_load(signals, rpm, &open, loaded, states);
+    cruise(signals, rpm, states);
+}
+
+/// Closed position of the throttle: the position below which it is for 2 % of the rows with the engine running.
+pub(super) fn closed_position(signals: &Signals<'_>) -> Option<f64> {
+    let throttle = signals.throttle.as_deref()?;
+    let rpm = signals.rpm.as_deref();
+    let mut running: Vec<f64> = throttle
+        .iter()
+        .enumerate()
+        .filter(|(row, value)| {
+            !value.is_nan() && rpm.is_none_or(|rpm| rpm[*row] >= super::speed::RUNNING_RPM)
+        })
+        .map(|(_, value)| *value)
+        .collect();
+    let closed = robust::quantile_in_place(&mut running, 0.02)?;
+    // A throttle that was never near closed does not tell where closed is.
+    (closed < 0.35).then_some(closed)
+}
+
+fn settled_max(signals: &Signals<'_>, values: &[f64]) -> Option<f64> {
+    largest(&sliding_min(signals.time_s, values, 0.3_f64.max(1.5 * signals.slowest_s)))
+}
+
+/// Settled maximum of pedal or throttle, when it can be full load at all.
+pub(super) fn demand_full(signals: &Signals<'_>) -> Option<f64> {
+    let demand = signals.demand.as_deref()?;
+    let full = settled_max(signals, demand)?;
+    if full >= 0.7 {
+        return Some(full);
+    }
+    let manifold = signals.manifold_pa.as_deref()?;
+    let open_pressure = demand
+        .iter()
+        .zip(manifold)
+        .any(|(demand, pa)| *demand >= OPEN_SHARE * full && *pa >= OPEN_PRESSURE * signals.barometric_pa);
+    (full >= 0.5 && open_pressure).then_some(full)
+}
+
+/// Rows with manifold pressure at least 90 % of the highest settled one at that engine speed.
+fn pressure_near_highest(signals: &Signals<'_>, rpm: &[f64]) -> Option<Vec<bool>> {
+    let manifold = signals.manifold_pa.as_deref()?;
+    let settled = sliding_min(signals.time_s, manifold, 0.15_f64.max(1.5 * signals.slowest_s));
+    let class = |rpm: f64| (rpm / CLASS_RPM).clamp(0.0, 100.0) as usize;
+    let mut highest = [f64::NEG_INFINITY; 101];
+    for (pa, rpm) in settled.iter().zip(rpm) {
+        if pa.is_finite() && rpm.is_finite() {
+            let slot = &mut highest[class(*rpm)];
+            *slot = slot.max(*pa);
+        }
+    }
+    Some(
+        manifold
+            .iter()
+            .zip(rpm)
+            .map(|(pa, rpm)| rpm.is_finite() && *pa >= PRESSURE_SHARE * highest[class(*rpm)])
+            .collect(),
+    )
+}
+
+fn wide_open(signals: &Signals<'_>, rpm: &[f64], loaded: Option<&[bool]>, states: &mut States) -> Vec<bool> {
+    let fast_rpm = states.idle_rpm.map_or(super::speed::RUNNING_RPM * 2.0, |idle| 1.3 * idle);
+    if let Some(demand) = signals.demand.as_deref() {
+        let Some(full) = demand_full(signals) else {
+            for name in ["full_load", "wide_open", "gear_change"] {
+                states.not_judged.push((name, "the throttle was never opened far enough".to_owned()));
+            }
+            return vec![false; rpm.len()];
+        };
+        return demand
+            .iter()
+            .zip(rpm)
+            .map(|(demand, rpm)| *demand >= OPEN_SHARE * full && *rpm >= fast_rpm)
+            .collect();
+    }
+    let (Some(manifold), Some(loaded)) = (signals.manifold_pa.as_deref(), loaded) else {
+        return vec![false; rpm.len()];
+    };
+    (0..rpm.len())
+        .map(|row| {
+            loaded[row] && manifold[row] >= OPEN_PRESSURE * signals.barometric_pa && rpm[row] >= fast_rpm
+        })
+        .collect()
+}
+
+fn gear_change(signals: &Signals<'_>, rpm: &[f64], open: &[bool], states: &mut States) {
+    let time_s = signals.time_s;
+    let mut changing = vec![false; rpm.len()];
+    let stretches = runs(open);
+    for pair in stretches.windows(2) {
+        let gap = pair[0].end..pair[1].start;
+        let length = length_s(time_s, &gap);
+        let (before, after) = (rpm[gap.start - 1], rpm[gap.end]);
+        if (0.02..=1.0).contains(&length) && after < 0.93 * before {
+            changing[gap].fill(true);
+        }
+    }
+    // Without a lift: speed falls and stays down.
+    let mut next_closed = vec![rpm.len(); rpm.len() + 1];
+    for row in (0..rpm.len()).rev() {
+        next_closed[row] = if open[row] { next_closed[row + 1] } else { row };
+    }
+    let (mut soon, mut late) = (0, 0);
+    for row in 0..rpm.len() {
+        while soon < rpm.len() && time_s[soon] - time_s[row] < 0.4 {
+            soon += 1;
+        }
+        while late < rpm.len() && time_s[late] - time_s[row] < 1.0 {
+            late += 1;
+        }
+        let within = soon < rpm.len() && time_s[soon] - time_s[row] < 0.6;
+        if within && next_closed[row] > soon && rpm[soon] < 0.92 * rpm[row] {
+            let back = rpm[soon..late].iter().any(|later| *later > 0.97 * rpm[row]);
+            if !back && late > soon {
+                changing[row..soon].fill(true);
+            }
+        }
+    }
+    if let Some(gear) = signals.gear.as_deref() {
+        for row in 1..gear.len() {
+            let changed = gear[row] != gear[row - 1] && !gear[row].is_nan() && !gear[row - 1].is_nan();
+            if changed && (open[row] || open[row - 1]) {
+                let from = time_s.partition_point(|t| *t < time_s[row] - 0.15);
+                changing[from..=row].fill(true);
+            }
+        }
+    }
+    mark(&mut states.bits, &changing, bit::GEAR_CHANGE);
+}
+
+fn idle(signals: &Signals<'_>, rpm: &[f64], states: &mut States) {
+    let Some(idle_rpm) = states.idle_rpm else {
+        states.not_judged.push(("idle", "no idle speed was held for 2 s".to_owned()));
+        return;
+    };
+    let closed = closed_position(signals);
+    let band = (0.15 * idle_rpm).max(150.0);
+    let mut idling: Vec<bool> = (0..rpm.len())
+        .map(|row| {
+            let shut = match (signals.throttle.as_deref(), closed) {
+                (Some(throttle), Some(closed)) => throttle[row] <= closed + CLOSED_BAND,
+                _ => signals.manifold_pa.as_deref().is_none_or(|pa| pa[row] < 0.75 * signals.barometric_pa),
+            };
+            shut && (rpm[row] - idle_rpm).abs() <= band && signals.rpm_rate[row].abs() < 300.0
+        })
+        .collect();
+    bridge(signals.time_s, &mut idling, signals.bridge_s());
+    drop_short(signals.time_s, &mut idling, 0.5);
+    mark(&mut states.bits, &idling, bit::IDLE);
+}
+
+fn over_run(signals: &Signals<'_>, rpm: &[f64], states: &mut States) {
+    let fast_rpm = states.idle_rpm.map_or(1500.0, |idle| 1.3 * idle + 200.0);
+    let closed = closed_position(signals);
+    let shut: Vec<bool> = if let (Some(throttle), Some(closed)) = (signals.throttle.as_deref(), closed) {
+        throttle.iter().map(|value| *value <= closed + CLOSED_BAND).collect()
+    } else if let Some(manifold) = signals.manifold_pa.as_deref() {
+        manifold.iter().map(|pa| *pa < 0.4 * signals.barometric_pa).collect()
+    } else {
+        states.not_judged.push((
+            "over_run",
+            "the throttle was never closed and the log has no manifold pressure".to_owned(),
+        ));
+        return;
+    };
+    let mut over: Vec<bool> = shut.iter().zip(rpm).map(|(shut, rpm)| *shut && *rpm > fast_rpm).collect();
+    drop_short(signals.time_s, &mut over, 0.05);
+    mark(&mut states.bits, &over, bit::OVER_RUN);
+}
+
+/// Time from an opening until the reading shows the settled mixture, s.
+fn settling_s(rpm: f64, manifold_pa: Option<f64>, film_s: f64) -> f64 {
+    Chain::delay_s(rpm, manifold_pa) + 3.0 * Response::prior().tau_s + film_s
+}
+
+fn tip_in(signals: &Signals<'_>, rpm: &[f64], states: &mut States) {
+    const SPAN_S: f64 = 0.25;
+    let opens: Vec<bool> = if let Some(demand) = signals.demand.as_deref() {
+        rises(signals, demand, SPAN_S, |before, now| now - before >= 0.15)
+    } else if let Some(manifold) = signals.manifold_pa.as_deref() {
+        rises(signals, manifold, SPAN_S, |before, now| now >= 1.25 * before && now - before > 10_000.0)
+    } else {
+        return;
+    };
+    let mut until_s = f64::NEG_INFINITY;
+    for (row, opens) in opens.iter().enumerate() {
+        let time = signals.time_s[row];
+        if *opens && rpm[row] >= super::speed::RUNNING_RPM {
+            let before = signals.time_s.partition_point(|t| *t < time - SPAN_S);
+            let pa = signals.manifold_pa.as_deref().map(|pa| pa[before]).filter(|pa| pa.is_finite());
+            until_s = until_s.max(time + settling_s(rpm[row], pa, FILM_S));
+        }
+        if time <= until_s {
+            states.bits[row] |= bit::TIP_IN;
+        }
+    }
+}
+
+/// Rows at which a value is up against the one `span_s` before.
+fn rises(signals: &Signals<'_>, values: &[f64], span_s: f64, up: impl Fn(f64, f64) -> bool) -> Vec<bool> {
+    let span_s = span_s.max(1.1 * signals.slowest_s);
+    let mut back = 0;
+    (0..values.len())
+        .map(|row| {
+            while signals.time_s[row] - signals.time_s[back] > span_s {
+                back += 1;
+            }
+            up(values[back], values[row])
+        })
+        .collect()
+}
+
+fn full_load(
+    signals: &Signals<'_>,
+    rpm: &[f64],
+    open: &[bool],
+    loaded: Option<Vec<bool>>,
+    states: &mut States,
+) {
+    let time_s = signals.time_s;
+    let best = super::speed::best_rate(signals);
+    let bridge_s = signals.bridge_s();
+    // Each criterion is bridged by itself: a spike in one channel does not end the window.
+    let mut conditions: Vec<Vec<bool>> = loaded.into_iter().collect();
+    if let Some(ceiling) = states.ceiling_rpm {
+        conditions.push(rpm.iter().map(|rpm| *rpm < super::speed::CEILING_SHARE * ceiling).collect());
+    }
+    if let Some(best) = best {
+        conditions.push(
+            signals
+                .rpm_rate
+                .iter()
+                .map(|rate| rate.is_nan() || *rate <= (super::speed::FLARE * best).max(300.0))
+                .collect(),
+        );
+    }
+    conditions.push(states.bits.iter().map(|bits| bits & bit::WARM_UP == 0).collect());
+    for condition in &mut conditions {
+        bridge(time_s, condition, bridge_s);
+    }
+    // These are states and cuts, not noise: never bridged.
+    let broken = bit::LIMITER | bit::GEAR_CHANGE | bit::UNLOAD;
+    let interrupted = |row: usize| {
+        states.bits[row] & broken != 0
+            || signals.injection.as_deref().is_some_and(|injection| injection[row] <= 0.0)
+    };
+    let clean: Vec<bool> = (0..rpm.len())
+        .map(|row| open[row] && conditions.iter().all(|condition| condition[row]) && !interrupted(row))
+        .collect();
+
+    let least_s = 0.5_f64.max(10.0 * signals.mixture_period_s).max(5.0 * Response::prior().tau_s);
+    let mut full = vec![false; rpm.len()];
+    for (opening, film_s) in openings(time_s, open) {
+        for run in runs(&clean[opening.clone()]) {
+            let run = opening.start + run.start..opening.start + run.end;
+            let mut begins_s = time_s[run.start];
+            if opening.start > 0 {
+                let settled_s =
+                    settling_s(rpm[opening.start], pressure_before(signals, opening.start), film_s);
+                begins_s = begins_s.max(time_s[opening.start] + settled_s);
+            }
+            if run.start > opening.start && interrupted(run.start - 1) {
+                let settled_s = settling_s(rpm[run.start], pressure_before(signals, run.start), 0.0);
+                begins_s = begins_s.max(time_s[run.start] + settled_s);
+            }
+            let from = run.start + time_s[run.clone()].partition_point(|t| *t < begins_s);
+            let window = from..run.end;
+            if !window.is_empty() && length_s(time_s, &window) >= least_s {
+                full[window].fill(true);
+            }
+        }
+    }
+    mark(&mut states.bits, &full, bit::FULL_LOAD);
+}
+
+/// Stretches of wide open, each with the time its fuel film needs: less after a short interruption.
+fn openings(time_s: &[f64], open: &[bool]) -> Vec<(Range<usize>, f64)> {
+    let mut ended_s = f64::NEG_INFINITY;
+    runs(open)
+        .into_iter()
+        .map(|run| {
+            let film_s = if time_s[run.start] - ended_s < SHORT_LIFT_S { WET_FILM_S } else { FILM_S };
+            ended_s = time_s[run.end - 1];
+            (run, film_s)
+        })
+        .collect()
+}
+
+/// Manifold pressure just before a row: the delay is that of the gas before, long at closed throttle.
+fn pressure_before(signals: &Signals<'_>, row: usize) -> Option<f64> {
+    let manifold = signals.manifold_pa.as_deref()?;
+    manifold.get(row.saturating_sub(1)).copied().filter(|pa| pa.is_finite())
+}
+
+fn cruise(signals: &Signals<'_>, rpm: &[f64], states: &mut States) {
+    const SPAN_S: f64 = 1.0;
+    let steady = |values: &[f64], within: &dyn Fn(f64) -> f64| -> Vec<bool> {
+        let low = sliding_min(signals.time_s, values, SPAN_S);
+        let negated: Vec<f64> = values.iter().map(|value| -value).collect();
+        let high = sliding_min(signals.time_s, &negated, SPAN_S);
+        low.iter().zip(&high).map(|(low, high)| -high - low <= within(*low)).collect()
+    };
+    let mut cruising = steady(rpm, &|rpm| 0.05 * rpm);
+    let load = if let Some(demand) = signals.demand.as_deref() {
+        steady(demand, &|_| 0.04)
+    } else if let Some(manifold) = signals.manifold_pa.as_deref() {
+        steady(manifold, &|_| 8_000.0)
+    } else {
+        return;
+    };
+    let other = bit::IDLE | bit::OVER_RUN | bit::WIDE_OPEN | bit::TIP_IN | bit::LIMITER | bit::UNLOAD;
+    for (row, cruising) in cruising.iter_mut().enumerate() {
+        let bits = states.bits[row];
+        *cruising = *cruising && load[row] && bits & other == 0 && bits & bit::RUNNING != 0;
+    }
+    mark(&mut states.bits, &cruising, bit::CRUISE);
+}

@@ -1,0 +1,234 @@
+//! States that engine speed tells: running, cranking, warm-up, idle speed, ceiling, limiter, unload.
+
+use std::ops::Range;
+
+use super::signals::{Signals, bridge, drop_short, largest, length_s, mark, runs, sliding_min};
+use super::{States, bit};
+use crate::rig::Rig;
+use crate::signal::robust;
+
+/// An engine runs by itself above this, revolutions per minute. Common practice, no source.
+pub(super) const RUNNING_RPM: f64 = 450.0;
+/// Below this it stands, revolutions per minute.
+const STANDS_RPM: f64 = 40.0;
+/// A starter is not used longer, s. Common practice, no source.
+const CRANKING_S: f64 = 15.0;
+/// Sensor light-off by datasheet is up to 10 s; doubled for the controller. Assumed.
+const SENSOR_READY_S: f64 = 20.0;
+/// Operating temperature of the full-load window, K (70 °C).
+const WARM_K: f64 = 343.15;
+/// At the ceiling from this share of it.
+pub(super) const CEILING_SHARE: f64 = 0.985;
+/// Flare: faster than the best in gear by this factor (full-load window of the lean-event procedure).
+pub(super) const FLARE: f64 = 1.5;
+
+pub(super) fn judge(signals: &Signals<'_>, rig: &Rig, states: &mut States) {
+    let Some(rpm) = signals.rpm.as_deref() else {
+        for name in ["running", "cranking", "idle", "limiter", "unload"] {
+            states.not_judged.push((name, "the log has no engine speed".to_owned()));
+        }
+        warm_up(signals, None, states);
+        return;
+    };
+    let running: Vec<bool> = rpm.iter().map(|rpm| *rpm >= RUNNING_RPM).collect();
+    mark(&mut states.bits, &running, bit::RUNNING);
+    cranking(signals, rpm, states);
+    warm_up(signals, Some(rpm), states);
+    states.idle_rpm = idle_rpm(signals, rpm);
+    states.ceiling_rpm = ceiling_rpm(signals, rpm, rig);
+    limiter(signals, rpm, states);
+    unload(signals, states);
+}
+
+fn cranking(signals: &Signals<'_>, rpm: &[f64], states: &mut States) {
+    let turned: Vec<bool> = rpm.iter().map(|rpm| (STANDS_RPM..RUNNING_RPM).contains(rpm)).collect();
+    for run in runs(&turned) {
+        if length_s(signals.time_s, &run) <= CRANKING_S {
+            states.bits[run].iter_mut().for_each(|bits| *bits |= bit::CRANKING);
+        }
+    }
+}
+
+fn warm_up(signals: &Signals<'_>, rpm: Option<&[f64]>, states: &mut States) {
+    if let Some(coolant) = signals.coolant_k.as_deref() {
+        let cold: Vec<bool> = coolant.iter().map(|k| *k < WARM_K).collect();
+        mark(&mut states.bits, &cold, bit::WARM_UP);
+    }
+    let Some(rpm) = rpm else {
+        if signals.coolant_k.is_none() {
+            states
+                .not_judged
+                .push(("warm_up", "the log has neither coolant temperature nor engine speed".to_owned()));
+        }
+        return;
+    };
+    let mut started_s: Option<f64> = None;
+    let mut stood = false;
+    for (row, (&time, &rpm)) in signals.time_s.iter().zip(rpm).enumerate() {
+        if rpm < RUNNING_RPM {
+            stood = true;
+        } else if rpm >= RUNNING_RPM && stood {
+            stood = false;
+            started_s = Some(time);
+        }
+        if started_s.is_some_and(|started| time - started < SENSOR_READY_S) {
+            states.bits[row] |= bit::WARM_UP;
+        }
+    }
+    if signals.coolant_k.is_none() && started_s.is_none() {
+        states.not_judged.push((
+            "warm_up",
+            "the log has no coolant temperature and begins with the engine running".to_owned(),
+        ));
+    }
+}
+
+/// The lowest speed below 2500 rpm that is held, in 50 rpm classes.
+fn idle_rpm(signals: &Signals<'_>, rpm: &[f64]) -> Option<f64> {
+    const CLASS_RPM: f64 = 50.0;
+    const LIMIT_RPM: f64 = 2500.0;
+    let closed = super::load::closed_position(signals);
+    let mut held_s = vec![0.0; (LIMIT_RPM / CLASS_RPM) as usize];
+    let usable = |row: usize| {
+        let shut = match (signals.throttle.as_deref(), closed) {
+            (Some(throttle), Some(closed)) => throttle[row] <= closed + super::load::CLOSED_BAND,
+            _ => signals.manifold_pa.as_deref().is_none_or(|pa| pa[row] < 0.75 * signals.barometric_pa),
+        };
+        (RUNNING_RPM..LIMIT_RPM).contains(&rpm[row]) && signals.rpm_rate[row].abs() < 300.0 && shut
+    };
+    for (row, pair) in signals.time_s.windows(2).enumerate() {
+        if usable(row) {
+            if let Some(class) = held_s.get_mut((rpm[row] / CLASS_RPM) as usize) {
+                *class += (pair[1] - pair[0]).min(1.0);
+            }
+        }
+    }
+    // Idle wanders over a few classes: look at three together.
+    let around =
+        |class: usize| -> f64 { held_s[class.saturating_sub(1)..(class + 2).min(held_s.len())].iter().sum() };
+    let longest = (0..held_s.len()).map(around).fold(0.0, f64::max);
+    if longest < 2.0 {
+        return None;
+    }
+    let class = (0..held_s.len()).find(|class| {
+        let here = around(*class);
+        let next = if class + 1 < held_s.len() { around(class + 1) } else { 0.0 };
+        here >= 2.0 && here >= 0.2 * longest && here >= next
+    })?;
+    let (low, high) = ((class as f64 - 1.0) * CLASS_RPM, (class as f64 + 2.0) * CLASS_RPM);
+    let mut near: Vec<f64> = (0..rpm.len())
+        .filter(|row| (low..high).contains(&rpm[*row]) && usable(*row))
+        .map(|row| rpm[row])
+        .collect();
+    robust::median_in_place(&mut near)
+}
+
+/// Whether the throttle of a row is shut, as far as the log tells.
+fn shut(signals: &Signals<'_>, closed: Option<f64>, row: usize) -> bool {
+    match (signals.throttle.as_deref(), closed) {
+        (Some(throttle), Some(closed)) => throttle[row] <= closed + super::load::CLOSED_BAND,
+        _ => false,
+    }
+}
+
+/// The ceiling of engine speed, when it was reached at least twice or is the rig's redline.
+fn ceiling_rpm(signals: &Signals<'_>, rpm: &[f64], rig: &Rig) -> Option<f64> {
+    // A settled maximum: a spike of one sample is no engine speed.
+    let span_s = (2.0 * signals.slowest_s).clamp(0.04, 0.5);
+    let top = largest(&sliding_min(signals.time_s, rpm, span_s))?;
+    if top < 2.0 * RUNNING_RPM {
+        return None;
+    }
+    if let Some(redline) = rig.redline_rpm {
+        return (top >= CEILING_SHARE * redline).then_some(top);
+    }
+    let closed = super::load::closed_position(signals);
+    let band: Vec<bool> =
+        (0..rpm.len()).map(|row| rpm[row] >= CEILING_SHARE * top && !shut(signals, closed, row)).collect();
+    let mut merged = band.clone();
+    bridge(signals.time_s, &mut merged, 0.3);
+    let reached: usize = runs(&merged).iter().map(|run| times_reached(signals, rpm, &band, run, top)).sum();
+    (reached >= 2).then_some(top)
+}
+
+/// How often a stretch near the top met a ceiling: peaks of a saw-tooth, or one plateau, or none.
+fn times_reached(signals: &Signals<'_>, rpm: &[f64], band: &[bool], run: &Range<usize>, top: f64) -> usize {
+    let length = length_s(signals.time_s, run);
+    let peaks = runs(&band[run.clone()]).len();
+    if peaks >= 2 {
+        return peaks;
+    }
+    // Rise over the 0.3 s before, rpm/s: a run that ends against a ceiling stays much longer than it would
+    // take to cross the band; a run that goes on, or a top speed reached slowly, does not.
+    let start_s = signals.time_s[run.start];
+    let before = signals.time_s.partition_point(|t| *t < start_s - 0.3);
+    let seconds = start_s - signals.time_s[before];
+    if seconds <= 0.0 {
+        return 0;
+    }
+    let rise = (rpm[run.start] - rpm[before]) / seconds;
+    let crossing_s = (1.0 - CEILING_SHARE) * top / rise.max(1.0);
+    usize::from(rise >= 300.0 && length >= 0.25 && length >= 3.0 * crossing_s)
+}
+
+fn limiter(signals: &Signals<'_>, rpm: &[f64], states: &mut States) {
+    let Some(ceiling) = states.ceiling_rpm else {
+        states.not_judged.push((
+            "limiter",
+            "no ceiling of engine speed was reached twice, and no redline of the rig was reached".to_owned(),
+        ));
+        return;
+    };
+    let closed = super::load::closed_position(signals);
+    let mut at: Vec<bool> = (0..rpm.len())
+        .map(|row| rpm[row] >= CEILING_SHARE * ceiling && !shut(signals, closed, row))
+        .collect();
+    bridge(signals.time_s, &mut at, 0.3);
+    mark(&mut states.bits, &at, bit::LIMITER);
+}
+
+/// The best rate of rise in gear, rpm/s: 95 % of the rates at wide open (or of all rises) are below.
+pub(super) fn best_rate(signals: &Signals<'_>) -> Option<f64> {
+    let full = super::load::demand_full(signals);
+    let mut seconds = 0.0;
+    let mut rates = Vec::new();
+    for row in 0..signals.rows().saturating_sub(1) {
+        let open = match (signals.demand.as_deref(), full) {
+            (Some(demand), Some(full)) => demand[row] >= super::load::OPEN_SHARE * full,
+            (Some(_), None) => false,
+            _ => true,
+        };
+        let rate = signals.rpm_rate.get(row).copied().unwrap_or(f64::NAN);
+        if open && rate > 50.0 {
+            rates.push(rate);
+            seconds += (signals.time_s[row + 1] - signals.time_s[row]).min(1.0);
+        }
+    }
+    if seconds < 2.0 {
+        return None;
+    }
+    robust::quantile_in_place(&mut rates, 0.95)
+}
+
+fn unload(signals: &Signals<'_>, states: &mut States) {
+    let Some(best) = best_rate(signals) else {
+        states
+            .not_judged
+            .push(("unload", "less than 2 s of rising engine speed under load to compare with".to_owned()));
+        return;
+    };
+    let limit = (FLARE * best).max(1500.0);
+    let mut flare: Vec<bool> = signals.rpm_rate.iter().map(|rate| *rate > limit).collect();
+    drop_short(signals.time_s, &mut flare, 0.05);
+    // It lasts until the speed rises no faster than in gear.
+    for run in runs(&flare) {
+        for row in run.end..flare.len() {
+            let rises = signals.rpm_rate[row] > best;
+            if !rises || flare[row] || signals.time_s[row] > signals.time_s[run.end - 1] + 1.0 {
+                break;
+            }
+            flare[row] = true;
+        }
+    }
+    mark(&mut states.bits, &flare, bit::UNLOAD);
+}
