@@ -1,18 +1,17 @@
 //! A table and a rig make a log: time axis, roles, units, inside values.
 
-use std::sync::Arc;
-
 use arrow_array::cast::AsArray;
 use arrow_array::types::{Float64Type, Int64Type};
 use arrow_array::{Array, ArrayRef};
+use arrow_buffer::BooleanBuffer;
 use arrow_schema::DataType;
 
-use super::{Rig, guess, measure};
-use crate::log::{Channel, Clock, Dimension, Log, Note, Role, Unit};
-use crate::read::Table;
+use super::{Rig, codes, guess, measure};
+use crate::log::{Channel, Code, Dimension, Log, Note, Role, UNKNOWN, Unit};
+use crate::read::{ReadError, Table, find_time};
 
 /// Why a table is no log.
-#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+#[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum AssembleError {
     /// No rows.
@@ -33,40 +32,32 @@ pub enum AssembleError {
         columns: String,
     },
     /// No time axis.
-    #[error("cannot use {path}: {problem}\n  found: {columns}\n  help: {help}")]
-    NoTime {
-        /// File.
-        path: String,
-        /// What is wrong.
-        problem: String,
-        /// Column names.
-        columns: String,
-        /// What to do.
-        help: String,
-    },
+    #[error(transparent)]
+    Time(#[from] ReadError),
 }
 
 /// Makes a log from a table, with the rig's word over every guess.
 ///
 /// # Errors
 /// No rows, no numbers, or no time axis.
-pub fn assemble(table: Table, rig: &Rig) -> Result<Log, AssembleError> {
-    let Table { source, columns, rows, restarts, mut notes, .. } = table;
-    let path = source.path.clone();
-    let names = || columns.iter().map(|column| column.name.as_str()).collect::<Vec<_>>().join(", ");
-    if rows == 0 {
+pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
+    let path = table.source.path.clone();
+    if table.rows == 0 {
         return Err(AssembleError::NoRows { path });
     }
-    let _ = restarts;
-    let (clock, used) = stand_in_clock(&columns, rows, rig).ok_or_else(|| AssembleError::NoTime {
-        path: path.clone(),
-        problem: "it has no time column".to_owned(),
-        columns: names(),
-        help: "name the column in the rig file ([columns] \"NAME\" = { role = \"time\" }) or state `rate_hz`"
-            .to_owned(),
-    })?;
-
-    let columns_text = names();
+    let mut time_column = None;
+    for (name, column) in &rig.columns {
+        if column.role == Some(Role::Time) {
+            time_column = Some(name.clone());
+            state_unit(&mut table, name, column.unit.as_ref());
+        }
+    }
+    let axis = find_time(&table, rig.rate_hz, time_column.as_deref())?;
+    let used = axis.columns.clone();
+    let Table { source, columns, restarts, mut notes, .. } = table;
+    let columns_text = columns.iter().map(|column| column.name.as_str()).collect::<Vec<_>>().join(", ");
+    notes.extend(axis.notes.iter().cloned());
+    let clock = axis.into_clock(&restarts);
     let mut text_columns = Vec::new();
     let mut numeric = Vec::new();
     for (index, column) in columns.into_iter().enumerate() {
@@ -74,9 +65,16 @@ pub fn assemble(table: Table, rig: &Rig) -> Result<Log, AssembleError> {
             continue;
         }
         let unit = column.unit;
+        let role = column.role.as_deref().and_then(Role::from_name);
         let (name, source_name) = (column.name, column.source_name);
         match numbers(column.values) {
-            Some(values) => numeric.push(Numeric { index, name, source_name, unit, values }),
+            Some(mut values) => {
+                note_unreadable(&name, &column.unreadable, &mut notes);
+                // Blanks are told before codes are taken out: a code is a value that was due.
+                let not_due = codes::not_due(&values);
+                let codes = codes::take_codes(&mut values, Role::Other, &UNKNOWN);
+                numeric.push(Numeric { index, name, source_name, unit, role, values, not_due, codes });
+            }
             None => text_columns.push(name),
         }
     }
@@ -89,13 +87,26 @@ pub fn assemble(table: Table, rig: &Rig) -> Result<Log, AssembleError> {
     Ok(log)
 }
 
+/// The rig's unit over the header's.
+fn state_unit(table: &mut Table, name: &str, unit: Option<&String>) {
+    for column in &mut table.columns {
+        if unit.is_some() && (column.name == name || column.source_name == name) {
+            column.unit = unit.cloned();
+        }
+    }
+}
+
 /// A numeric column on its way to a channel, NaN where null.
 struct Numeric {
     index: usize,
     name: String,
     source_name: String,
     unit: Option<String>,
+    /// Role in the file's own metadata.
+    role: Option<Role>,
     values: Vec<f64>,
+    not_due: Option<BooleanBuffer>,
+    codes: Vec<Code>,
 }
 
 fn make_channels(numeric: Vec<Numeric>, rig: &Rig, notes: &mut Vec<Note>) -> Vec<Channel> {
@@ -106,13 +117,19 @@ fn make_channels(numeric: Vec<Numeric>, rig: &Rig, notes: &mut Vec<Note>) -> Vec
             guess::Candidate {
                 name: &column.name,
                 unit: stated.and_then(|stated| stated.unit.as_deref()).or(column.unit.as_deref()),
-                role: stated.and_then(|stated| stated.role),
+                role: stated.and_then(|stated| stated.role).or(column.role),
                 values: &column.values,
             }
         })
         .collect();
     let guesses = guess::guess(&candidates, rig.stoich_afr);
-    let from_rig: Vec<bool> = candidates.iter().map(|candidate| candidate.role.is_some()).collect();
+    let from_rig: Vec<bool> = numeric
+        .iter()
+        .map(|column| {
+            let stated = rig.column(&column.name).or_else(|| rig.column(&column.source_name));
+            stated.is_some_and(|stated| stated.role.is_some())
+        })
+        .collect();
     numeric
         .into_iter()
         .zip(guesses)
@@ -126,20 +143,49 @@ fn make_channel(
     guess: guess::Guess,
     from_rig: bool,
     rig: &Rig,
-    _notes: &mut Vec<Note>,
+    notes: &mut Vec<Note>,
 ) -> Channel {
     let scale = if guess.unit.dimension == Dimension::AirFuelRatio && guess.role != Role::Other {
         rig.stoich_afr.recip()
     } else {
         1.0
     };
+    let reason = if column.role.is_some() && !from_rig {
+        guess.reason.replacen("the rig file", "the file's own metadata", 1)
+    } else {
+        guess.reason
+    };
     let mut values = column.values;
+    let mut codes = column.codes;
+    codes.extend(codes::take_codes(&mut values, guess.role, guess.unit));
+    for code in &codes {
+        notes.push(note(
+            &column.name,
+            format!("{}: taken as a code, not a reading ({} times)", code.because, code.count),
+        ));
+    }
     to_inside(&mut values, guess.unit, scale);
-    let mut channel = Channel::new(column.name, guess.role, guess.unit, values, None);
+    let mut channel = Channel::new(column.name, guess.role, guess.unit, values, column.not_due);
+    channel.codes = codes;
     channel.scale = scale;
     channel.column = column.index;
-    channel.basis = crate::log::RoleBasis { confidence: guess.confidence, reason: guess.reason, from_rig };
+    channel.basis = crate::log::RoleBasis { confidence: guess.confidence, reason, from_rig };
     channel
+}
+
+fn note(channel: &str, text: String) -> Note {
+    Note { line: None, channel: Some(channel.to_owned()), text }
+}
+
+fn note_unreadable(name: &str, unreadable: &[(usize, String)], notes: &mut Vec<Note>) {
+    if let Some((row, found)) = unreadable.first() {
+        let found: String = found.chars().take(40).collect();
+        let text = format!(
+            "cells that are no numbers are left out; the first is \"{found}\" in data row {}",
+            row + 1
+        );
+        notes.push(note(name, text));
+    }
 }
 
 /// Converts in place; a column already in the inside unit is not touched.
@@ -184,54 +230,4 @@ fn numbers(values: ArrayRef) -> Option<Vec<f64>> {
         }
         _ => None,
     }
-}
-
-/// Until the time reader lands: the first column named like a time with numbers in it.
-fn stand_in_clock(columns: &[crate::read::Column], rows: usize, rig: &Rig) -> Option<(Clock, Vec<usize>)> {
-    use crate::log::ClockBasis;
-    let found = columns.iter().position(|column| {
-        rig.column(&column.name).and_then(|c| c.role) == Some(Role::Time)
-            || super::name::read_name(&column.name).is_some_and(|hint| hint.role == Role::Time)
-    });
-    let (time_s, basis, used) = if let Some(index) = found {
-        let column = &columns[index];
-        let unit = column.unit.as_deref().and_then(Unit::parse);
-        let factor = unit.filter(|unit| unit.dimension == Dimension::Time).map_or(1.0, |unit| unit.factor);
-        let raw = numbers(Arc::clone(&column.values))?;
-        let first = raw.iter().copied().find(|v| v.is_finite())?;
-        let mut last = 0.0_f64;
-        let time_s = raw
-            .iter()
-            .map(|v| {
-                if v.is_finite() {
-                    last = last.max((v - first) * factor);
-                }
-                last
-            })
-            .collect();
-        (time_s, ClockBasis::Column { name: column.name.clone() }, vec![index])
-    } else {
-        let rate_hz = rig.rate_hz?;
-        (
-            (0..rows).map(|row| row as f64 / rate_hz).collect::<Vec<f64>>(),
-            ClockBasis::StatedRate { rate_hz },
-            vec![],
-        )
-    };
-    let mut steps: Vec<f64> = time_s.windows(2).map(|pair| pair[1] - pair[0]).collect();
-    steps.sort_unstable_by(f64::total_cmp);
-    let period_s = steps.get(steps.len() / 2).copied();
-    let segment = 0..rows;
-    Some((
-        Clock {
-            time_s,
-            segments: vec![segment],
-            events: Vec::new(),
-            period_s,
-            resolution_s: 0.001,
-            start: None,
-            basis,
-        },
-        used,
-    ))
 }

@@ -1,16 +1,20 @@
 //! What the user knows about machine and instruments: the rig file, checked.
 
 mod assemble;
+mod codes;
 mod file;
 pub mod fuel;
 pub mod guess;
 pub mod infer;
 pub mod measure;
 pub mod name;
+mod proposal;
 mod relation;
 pub mod summary;
 mod words;
 
+#[cfg(test)]
+mod assemble_test;
 #[cfg(test)]
 mod file_test;
 #[cfg(test)]
@@ -18,10 +22,11 @@ mod name_test;
 
 pub use assemble::{AssembleError, assemble};
 pub use file::RigError;
+pub use proposal::propose;
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use crate::log::{Log, Role};
+use crate::log::{ClockBasis, Dimension, Log, Role};
 
 /// What a rig file says of one column.
 #[derive(Clone, Debug, PartialEq)]
@@ -110,10 +115,68 @@ impl Rig {
 
     /// Keys, columns and limits of the rig file that had no effect on this log.
     pub fn without_effect(&self, log: &Log) -> Vec<String> {
-        self.columns
-            .keys()
-            .filter(|name| log.channels.iter().all(|channel| channel.name != **name))
-            .map(|name| format!("columns.\"{name}\": the log has no such column"))
-            .collect()
+        let mut without = Vec::new();
+        let has = |role: Role| log.channels.iter().any(|channel| channel.role == role);
+        for (name, column) in &self.columns {
+            let found = log.channels.iter().find(|channel| channel.name == *name);
+            let time =
+                matches!(&log.clock.basis, ClockBasis::Column { name: time } if time.contains(name.as_str()));
+            let problem = if time {
+                (column.role != Some(Role::Time)).then_some("is the log's time")
+            } else if log.text_columns.contains(name) {
+                Some("holds text, not numbers")
+            } else if found.is_none() {
+                Some("the log has no such column")
+            } else {
+                (column.role.is_none() && column.unit.is_none()).then_some("states neither role nor unit")
+            };
+            if let Some(problem) = problem {
+                without.push(format!("columns.\"{name}\": {problem}"));
+            }
+        }
+        let mixture = log.mixture().is_some();
+        let mut lacks = |stated: bool, key: &str, problem: &str| {
+            if stated {
+                without.push(format!("{key}: {problem}"));
+            }
+        };
+        if !mixture {
+            let problem = "the log has no lambda or air/fuel ratio channel";
+            lacks(self.stated.contains("full_load_lambda_max"), "full_load_lambda_max", problem);
+            lacks(self.sensor.tau_s.is_some(), "sensor.tau_s", problem);
+            lacks(self.sensor.frame_hz.is_some(), "sensor.frame_hz", problem);
+            lacks(self.sensor.clip_lean.is_some(), "sensor.clip_lean", problem);
+            lacks(self.sensor.link.is_some(), "sensor.link", problem);
+        }
+        let supply = has(Role::SupplyVoltage) || has(Role::BatteryVoltage);
+        lacks(
+            self.sensor.supply_min_v.is_some() && !supply,
+            "sensor.supply_min_v",
+            "the log has no voltage channel",
+        );
+        lacks(
+            self.redline_rpm.is_some() && !has(Role::EngineSpeed),
+            "redline_rpm",
+            "the log has no engine speed channel",
+        );
+        let by_rate = matches!(log.clock.basis, ClockBasis::StatedRate { .. });
+        lacks(self.rate_hz.is_some() && !by_rate, "rate_hz", "the log has a time column");
+        lacks(
+            self.decimal.is_some() && !log.source.format.starts_with("text"),
+            "decimal",
+            "the log is no text",
+        );
+        let fuel = log.channels.iter().any(|channel| channel.unit.dimension == Dimension::AirFuelRatio);
+        lacks(self.stated.contains("stoich_afr") && !fuel, "stoich_afr", "no channel is an air/fuel ratio");
+        for name in self.limits.keys() {
+            let detector = name.split('.').next().unwrap_or_default();
+            let meta = crate::detect::ALL.iter().map(|d| d.meta()).find(|meta| meta.name == detector);
+            let absent = meta
+                .filter(|meta| !meta.applies_to.is_empty() && !meta.applies_to.iter().any(|role| has(*role)));
+            if absent.is_some() {
+                without.push(format!("limits.{name}: the log has no channel that {detector} judges"));
+            }
+        }
+        without
     }
 }

@@ -97,10 +97,10 @@ fn idle_rpm(signals: &Signals<'_>, rpm: &[f64]) -> Option<f64> {
         (RUNNING_RPM..LIMIT_RPM).contains(&rpm[row]) && signals.rpm_rate[row].abs() < 300.0 && shut
     };
     for (row, pair) in signals.time_s.windows(2).enumerate() {
-        if usable(row) {
-            if let Some(class) = held_s.get_mut((rpm[row] / CLASS_RPM) as usize) {
-                *class += (pair[1] - pair[0]).min(1.0);
-            }
+        if usable(row)
+            && let Some(class) = held_s.get_mut((rpm[row] / CLASS_RPM) as usize)
+        {
+            *class += (pair[1] - pair[0]).min(1.0);
         }
     }
     // Idle wanders over a few classes: look at three together.
@@ -222,13 +222,13 @@ fn unload(signals: &Signals<'_>, states: &mut States) {
     drop_short(signals.time_s, &mut flare, 0.05);
     // It lasts until the speed rises no faster than in gear.
     for run in runs(&flare) {
-        for row in run.end..flare.len() {
-            let rises = signals.rpm_rate[row] > best;
-            if !rises || flare[row] || signals.time_s[row] > signals.time_s[run.end - 1] + 1.0 {
-                break;
-            }
-            flare[row] = true;
-        }
+        let until_s = signals.time_s[run.end - 1] + 1.0;
+        let more = signals.rpm_rate[run.end..]
+            .iter()
+            .zip(&signals.time_s[run.end..])
+            .take_while(|(rate, time)| **rate > best && **time <= until_s)
+            .count();
+        flare[run.end..run.end + more].fill(true);
     }
     mark(&mut states.bits, &flare, bit::UNLOAD);
 }

@@ -1,0 +1,242 @@
+//! Tables to logs: roles, units, codes, blanks, and odd input.
+
+use std::sync::Arc;
+
+use arrow_array::{BooleanArray, Float64Array, StringArray};
+use proptest::prelude::*;
+
+use super::{Rig, assemble, propose};
+use crate::log::{Log, Role, Source};
+use crate::read::{Column, Table};
+
+fn column(name: &str, unit: Option<&str>, values: impl IntoIterator<Item = Option<f64>>) -> Column {
+    Column {
+        name: name.to_owned(),
+        source_name: name.to_owned(),
+        unit: unit.map(str::to_owned),
+        role: None,
+        values: Arc::new(values.into_iter().collect::<Float64Array>()),
+        unreadable: Vec::new(),
+    }
+}
+
+fn table(rows: usize, columns: Vec<Column>) -> Table {
+    Table {
+        source: Source { path: "built".into(), sha256: String::new(), bytes: 0, format: "text".into() },
+        columns,
+        rows,
+        restarts: Vec::new(),
+        metadata: Vec::new(),
+        notes: Vec::new(),
+    }
+}
+
+/// A table with a time column at 10 Hz and the given columns of 600 rows.
+fn log_with(columns: Vec<(&str, Option<&str>, Box<dyn Fn(f64) -> f64>)>, rig: &Rig) -> Log {
+    let times: Vec<f64> = (0..600).map(|row| f64::from(row) * 0.1).collect();
+    let mut made = vec![column("Time", Some("s"), times.iter().map(|t| Some(*t)))];
+    for (name, unit, value) in columns {
+        made.push(column(name, unit, times.iter().map(|t| Some(value(*t)))));
+    }
+    assemble(table(600, made), rig).expect("a log")
+}
+
+fn role_of(log: &Log, name: &str) -> (Role, &'static str) {
+    let channel = log.channels.iter().find(|channel| channel.name == name).expect("a channel");
+    (channel.role, channel.unit.code)
+}
+
+#[test]
+fn published_vehicle_headers_get_their_roles() {
+    // Column names of the KIT Automotive OBD-II Dataset, Marc Weber, doi 10.35097/1130, CC BY 4.0.
+    let wave = |low: f64, high: f64| -> Box<dyn Fn(f64) -> f64> {
+        Box::new(move |t| low + (high - low) * 0.5 * (1.0 + (t * 0.4).sin()))
+    };
+    let log = log_with(
+        vec![
+            ("Engine Coolant Temperature", Some("°C"), wave(16.0, 90.0)),
+            ("Intake Manifold Absolute Pressure", Some("kPa"), wave(97.0, 240.0)),
+            ("Engine RPM", Some("RPM"), wave(800.0, 3000.0)),
+            ("Vehicle Speed Sensor", Some("km/h"), wave(0.0, 120.0)),
+            ("Intake Air Temperature", Some("Â°C"), wave(10.0, 40.0)),
+            ("Air Flow Rate from Mass Flow Sensor", Some("g/s"), wave(5.0, 80.0)),
+            ("Absolute Throttle Position", Some("%"), wave(13.0, 89.0)),
+            ("Ambient Air Temperature", Some("°C"), wave(8.0, 10.0)),
+            ("Accelerator Pedal Position D", Some("%"), wave(14.0, 80.0)),
+        ],
+        &Rig::default(),
+    );
+    for (name, role) in [
+        ("Engine Coolant Temperature", Role::CoolantTemperature),
+        ("Intake Manifold Absolute Pressure", Role::ManifoldPressure),
+        ("Engine RPM", Role::EngineSpeed),
+        ("Vehicle Speed Sensor", Role::VehicleSpeed),
+        ("Intake Air Temperature", Role::IntakeAirTemperature),
+        ("Air Flow Rate from Mass Flow Sensor", Role::Other),
+        ("Absolute Throttle Position", Role::Throttle),
+        ("Ambient Air Temperature", Role::AmbientTemperature),
+        ("Accelerator Pedal Position D", Role::Pedal),
+    ] {
+        assert_eq!(role_of(&log, name).0, role, "{name}");
+    }
+    let coolant = log.role(Role::CoolantTemperature).expect("coolant");
+    assert!((coolant.values()[0] - (273.15 + 53.0)).abs() < 1e-9);
+}
+
+#[test]
+fn units_come_from_values_where_the_header_is_silent() {
+    let log = log_with(
+        vec![
+            ("AFR", None, Box::new(|t| 13.0 + t.sin())),
+            ("tps", None, Box::new(|t| 50.0 + 49.0 * t.sin())),
+            ("throttle2", None, Box::new(|t| 0.5 + 0.49 * t.sin())),
+            ("MAP", None, Box::new(|t| 1100.0 + 700.0 * t.sin())),
+            ("Battery", None, Box::new(|t| 13.8 + 0.1 * t.sin())),
+            ("Baro", None, Box::new(|t| 98.0 + 0.1 * (t * 0.1).sin())),
+            ("CLT", None, Box::new(|t| 190.0 + t.sin())),
+        ],
+        &Rig::default(),
+    );
+    for (name, expected) in [
+        ("AFR", (Role::Afr, "{afr}")),
+        ("tps", (Role::Throttle, "%")),
+        ("throttle2", (Role::Throttle, "1")),
+        ("MAP", (Role::ManifoldPressure, "mbar")),
+        ("Battery", (Role::BatteryVoltage, "V")),
+        ("Baro", (Role::BarometricPressure, "kPa")),
+        ("CLT", (Role::CoolantTemperature, "[degF]")),
+    ] {
+        assert_eq!(role_of(&log, name), expected, "{name}");
+    }
+    let afr = log.role(Role::Afr).expect("mixture");
+    assert!((afr.values()[0] - 13.0 / 13.99).abs() < 1e-3, "lambda inside");
+    assert!((afr.logged(afr.values()[0]) - 13.0).abs() < 1e-9);
+}
+
+#[test]
+fn absolute_and_gauge_pressure_are_told_apart() {
+    let standing = |t: f64, value: f64, running: f64| if t < 5.0 { value } else { running };
+    let log = log_with(
+        vec![
+            ("RPM", None, Box::new(move |t| standing(t, 0.0, 3000.0 + 100.0 * t.sin()))),
+            ("Boost", Some("kPa"), Box::new(move |t| standing(t, 100.0, 150.0 + 40.0 * t.sin()))),
+            ("MAP", Some("psi"), Box::new(|t| 3.0 + 9.0 * t.sin())),
+        ],
+        &Rig::default(),
+    );
+    assert_eq!(role_of(&log, "Boost").0, Role::ManifoldPressure);
+    assert_eq!(role_of(&log, "MAP").0, Role::BoostPressure);
+}
+
+#[test]
+fn the_mixture_is_never_taken_from_weak_evidence() {
+    let log = log_with(
+        vec![
+            ("Wideband", None, Box::new(|t| 2.0 + t.sin())),
+            ("O2", Some("V"), Box::new(|t| 0.5 + 0.4 * t.sin())),
+            ("Lambda", Some("V"), Box::new(|t| 2.5 + t.sin())),
+            ("phi", None, Box::new(|t| 1.1 + 0.1 * t.sin())),
+        ],
+        &Rig::default(),
+    );
+    assert_eq!(log.mixture(), None, "{:?}", log.channels.iter().map(|c| &c.basis).collect::<Vec<_>>());
+}
+
+#[test]
+fn the_rig_wins_and_says_what_had_no_effect() {
+    let rig = Rig::parse(
+        "stoich_afr = 14.0\nredline_rpm = 7000\n[columns]\n\"O2 wide\" = { role = \"lambda\" }\n\"gone\" = { role = \"knock\" }\n",
+        "rig.toml",
+    )
+    .expect("a rig");
+    let log = log_with(vec![("O2 wide", None, Box::new(|t| 0.9 + 0.1 * t.sin()))], &rig);
+    let channel = &log.channels[log.mixture().expect("a mixture")];
+    assert!(channel.basis.from_rig && channel.basis.confidence == 1.0);
+    let without = rig.without_effect(&log);
+    assert_eq!(without.len(), 3, "{without:?}");
+    assert!(without[0].contains("gone") && without.iter().any(|text| text.starts_with("redline_rpm")));
+}
+
+#[test]
+fn a_proposal_is_a_rig_file_that_reads_the_log_the_same_way() {
+    let columns = || -> Vec<(&'static str, Option<&'static str>, Box<dyn Fn(f64) -> f64>)> {
+        vec![
+            ("Lambda \"1\"", None, Box::new(|t| 0.9 + 0.1 * t.sin())),
+            ("RPM", None, Box::new(|t| 3000.0 + 900.0 * t.sin())),
+            ("CLT", Some("°F"), Box::new(|t| 180.0 + t.sin())),
+            ("mystery", None, Box::new(f64::cos)),
+        ]
+    };
+    let first = log_with(columns(), &Rig::default());
+    let text = propose(&first, &Rig::default());
+    let rig = Rig::parse(&text, "proposed.toml").unwrap_or_else(|error| panic!("{error}\n{text}"));
+    let second = log_with(columns(), &rig);
+    for (a, b) in first.channels.iter().zip(&second.channels) {
+        assert_eq!((a.role, a.unit.code), (b.role, b.unit.code), "{text}");
+        assert_eq!(a.values(), b.values());
+    }
+}
+
+#[test]
+fn codes_blanks_and_booleans_are_told() {
+    let rows = 300;
+    let mut lambda: Vec<Option<f64>> = (0..rows).map(|row| Some(0.9 + 0.05 * f64::from(row).sin())).collect();
+    lambda[100] = Some(-9999.0);
+    lambda[101] = Some(-9999.0);
+    let slow = (0..rows).map(|row| (row % 10 == 0).then(|| 80.0 + f64::from(row) * 0.01));
+    let flags: BooleanArray = (0..rows).map(|row| Some(row % 2 == 0)).collect();
+    let words: StringArray = (0..rows).map(|_| Some("ok")).collect();
+    let mut columns = vec![
+        column("time", Some("s"), (0..rows).map(|row| Some(f64::from(row) * 0.02))),
+        column("lambda", None, lambda),
+        column("clt", Some("C"), slow),
+        column("switch", None, []),
+        column("note", None, []),
+    ];
+    columns[3].values = Arc::new(flags);
+    columns[4].values = Arc::new(words);
+    let log = assemble(table(rows as usize, columns), &Rig::default()).expect("a log");
+    assert_eq!(log.text_columns, ["note"]);
+    let lambda = &log.channels[0];
+    assert_eq!((lambda.codes.len(), lambda.codes[0].count), (1, 2));
+    assert!(lambda.missing(100) && !lambda.not_sampled(100));
+    let coolant = &log.channels[1];
+    assert!(coolant.not_sampled(1) && !coolant.missing(1));
+    assert!((coolant.measured.sample_period_s.expect("a period") - 0.2).abs() < 1e-9);
+    assert_eq!(&log.channels[2].values()[..3], [1.0, 0.0, 1.0]);
+    assert!(log.notes.iter().any(|note| note.text.contains("code")));
+}
+
+#[test]
+fn tables_that_are_no_log_say_why() {
+    let none = assemble(table(0, vec![]), &Rig::default()).expect_err("no rows");
+    assert!(none.to_string().contains("no rows"));
+    let mut text = vec![column("time", Some("s"), (0..3).map(|row| Some(f64::from(row))))];
+    text.push(Column { values: Arc::new(StringArray::from(vec!["a", "b", "c"])), ..column("a", None, []) });
+    let text = assemble(table(3, text), &Rig::default()).expect_err("text only");
+    assert!(text.to_string().contains("no column holds numbers"), "{text}");
+    let timeless =
+        assemble(table(3, vec![column("lambda", None, [Some(1.0), Some(0.9), Some(1.0)])]), &Rig::default());
+    assert!(timeless.is_err());
+}
+
+proptest! {
+    #[test]
+    fn random_columns_never_panic(
+        name in ".{0,20}",
+        unit in proptest::option::of("[a-zA-Z°/%()]{0,6}"),
+        values in proptest::collection::vec(proptest::option::weighted(0.9, proptest::num::f64::ANY), 1..80),
+    ) {
+        let rows = values.len();
+        let time = (0..rows).map(|row| Some(row as f64 * 0.02));
+        let columns = vec![column("time", Some("s"), time), column(&name, unit.as_deref(), values)];
+        if let Ok(log) = assemble(table(rows, columns), &Rig::default()) {
+            let states = crate::state::judge(&log, &Rig::default());
+            prop_assert_eq!(states.bits.len(), rows);
+            for channel in &log.channels {
+                prop_assert_eq!(channel.rows(), rows);
+            }
+            let _ = propose(&log, &Rig::default());
+        }
+    }
+}
