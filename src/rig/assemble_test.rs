@@ -31,8 +31,11 @@ fn table(rows: usize, columns: Vec<Column>) -> Table {
     }
 }
 
+/// Name, unit, value over time in s.
+type Made = (&'static str, Option<&'static str>, Box<dyn Fn(f64) -> f64>);
+
 /// A table with a time column at 10 Hz and the given columns of 600 rows.
-fn log_with(columns: Vec<(&str, Option<&str>, Box<dyn Fn(f64) -> f64>)>, rig: &Rig) -> Log {
+fn log_with(columns: Vec<Made>, rig: &Rig) -> Log {
     let times: Vec<f64> = (0..600).map(|row| f64::from(row) * 0.1).collect();
     let mut made = vec![column("Time", Some("s"), times.iter().map(|t| Some(*t)))];
     for (name, unit, value) in columns {
@@ -159,7 +162,7 @@ fn the_rig_wins_and_says_what_had_no_effect() {
 
 #[test]
 fn a_proposal_is_a_rig_file_that_reads_the_log_the_same_way() {
-    let columns = || -> Vec<(&'static str, Option<&'static str>, Box<dyn Fn(f64) -> f64>)> {
+    let columns = || -> Vec<Made> {
         vec![
             ("Lambda \"1\"", None, Box::new(|t| 0.9 + 0.1 * t.sin())),
             ("RPM", None, Box::new(|t| 3000.0 + 900.0 * t.sin())),
