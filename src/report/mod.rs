@@ -1,5 +1,6 @@
 //! Renderers of the audit document. They choose words and places; they recompute no number.
 
+mod answer;
 pub mod flags;
 mod page;
 pub mod pages;

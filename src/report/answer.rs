@@ -1,0 +1,287 @@
+//! The sentences of the answer, shared by every report for people: terminal and HTML say the same in the same words.
+
+#![allow(
+    clippy::format_push_string,
+    reason = "sentences grow piece by piece; `write!` would add a Result to discard"
+)]
+
+use super::words::{count, duration, lambda, list, number, odds, percent, plain, time};
+use crate::document::{
+    Audit, Channel, Claim, ClaimStatus, Decision, Evidence, Grade, LeanEvent, TreatAs, Verdict,
+};
+
+/// Where the log came from, in a line.
+pub(super) fn origin(audit: &Audit) -> String {
+    let source = &audit.source;
+    let rate = source.sample_rate_hz.map_or(String::new(), |hz| format!(" at {} Hz", number(hz, None, None)));
+    let rig = audit.rig.name.as_ref().map_or(String::new(), |name| format!(", {name}"));
+    format!(
+        "{}{rig}: {} long, {} rows{rate}, {}",
+        source.path,
+        duration(source.duration_s),
+        source.rows,
+        count(source.channels as usize, "channel")
+    )
+}
+
+/// Events in the order in which they matter: hazards first, the leanest first.
+pub(super) fn ranked(audit: &Audit) -> Vec<&LeanEvent> {
+    let rank = |event: &LeanEvent| match (event.treat_as, event.verdict) {
+        (TreatAs::Hazard, Verdict::Real) => 0,
+        (TreatAs::Hazard, _) => 1,
+        (TreatAs::Invalid, _) => 2,
+        (TreatAs::Benign, _) => 3,
+    };
+    let mut events: Vec<&LeanEvent> = audit.lean_events.iter().collect();
+    events.sort_by(|a, b| rank(a).cmp(&rank(b)).then(b.peak_lambda.total_cmp(&a.peak_lambda)));
+    events
+}
+
+/// The event whose next check comes first.
+pub(super) fn most_urgent(audit: &Audit) -> Option<&LeanEvent> {
+    ranked(audit).into_iter().find(|event| event.treat_as != TreatAs::Benign && !event.next_check.is_empty())
+}
+
+fn of_treatment(audit: &Audit, treat_as: TreatAs) -> usize {
+    audit.lean_events.iter().filter(|event| event.treat_as == treat_as).count()
+}
+
+/// Whether anything in the log is a danger to the engine, and whether the words say so.
+pub(super) fn danger(audit: &Audit) -> (String, bool) {
+    let hazards = of_treatment(audit, TreatAs::Hazard);
+    let invalid = of_treatment(audit, TreatAs::Invalid);
+    let benign = of_treatment(audit, TreatAs::Benign);
+    if let Some(because) = &audit.lean_not_evaluated {
+        return (format!("CANNOT TELL. Lean events could not be looked for: {because}."), true);
+    }
+    if hazards > 0 {
+        let named: Vec<String> = ranked(audit).into_iter().take(hazards).map(short).collect();
+        let must =
+            if hazards == 1 { "must be treated as a danger" } else { "must each be treated as a danger" };
+        return (format!("YES. {} {must}: {}.", count(hazards, "lean event"), list(&named, 3)), true);
+    }
+    let mut words = if invalid > 0 {
+        format!(
+            "NONE SEEN, but {} could not be measured there. Not measured is not the same as safe: repeat it.",
+            match invalid {
+                1 => "1 stretch of the log reads lean and the mixture".to_owned(),
+                n => format!("{n} stretches of the log read lean and the mixture"),
+            }
+        )
+    } else {
+        match mixture(audit) {
+            Some(channel) if matches!(channel.trust.grade, Grade::Untrusted | Grade::NotEvaluated) => {
+                let words = format!(
+                    "CANNOT TELL. No lean event was found, but {} is {}, so nothing follows from that.",
+                    channel.name,
+                    channel.trust.grade.word()
+                );
+                return (words, true);
+            }
+            _ => "NONE SEEN in what this log can show.".to_owned(),
+        }
+    };
+    if benign > 0 {
+        words.push_str(&format!(" {} explained by fuel being cut.", count(benign, "lean reading")));
+    }
+    (words, false)
+}
+
+fn short(event: &LeanEvent) -> String {
+    let at_least = if event.peak_is_bound { "at least " } else { "" };
+    let what = match event.verdict {
+        Verdict::Undetermined => "cause undetermined".to_owned(),
+        _ => plain(&event.cause),
+    };
+    format!(
+        "{} at {}, {what}, reads {at_least}lambda {}",
+        event.id,
+        time(event.start_s),
+        lambda(event.peak_lambda)
+    )
+}
+
+/// The channel whose trust answers the question: the mixture reading, where there is one.
+pub(super) fn mixture(audit: &Audit) -> Option<&Channel> {
+    let of = |channel: &&Channel| channel.role.is_mixture() && channel.flags.missing < audit.source.rows;
+    let judged = audit.lean_events.first().map(|event| event.channel.as_str());
+    audit
+        .channels
+        .iter()
+        .find(|channel| Some(channel.name.as_str()) == judged)
+        .or_else(|| audit.channels.iter().find(of))
+}
+
+/// Whether the log may be believed: the mixture channel first, then the others by grade.
+pub(super) fn belief(audit: &Audit) -> String {
+    let mut words = String::new();
+    if let Some(channel) = mixture(audit) {
+        let answer = match channel.trust.grade {
+            Grade::Trusted => "YES",
+            Grade::Limited => "WITH CARE",
+            Grade::Untrusted => "NO",
+            Grade::NotEvaluated => "CANNOT TELL",
+        };
+        words.push_str(&format!("{answer}. {} is {}", channel.name, grade(channel)));
+        if let Some(worst) =
+            channel.trust.deductions.first().filter(|_| channel.trust.grade != Grade::Trusted)
+        {
+            words.push_str(&format!(": {}", worst.why.trim_end_matches('.')));
+        }
+        words.push_str(". ");
+    } else {
+        words.push_str("There is no mixture reading to believe. ");
+    }
+    let named = |wanted: Grade| -> Vec<String> {
+        let mixture = mixture(audit).map(|channel| channel.name.as_str());
+        let others = audit.channels.iter().filter(|channel| Some(channel.name.as_str()) != mixture);
+        others.filter(|channel| channel.trust.grade == wanted).map(|channel| channel.name.clone()).collect()
+    };
+    for (wanted, are) in [
+        (Grade::Untrusted, "Not to be trusted"),
+        (Grade::Limited, "With care"),
+        (Grade::NotEvaluated, "Not evaluated"),
+    ] {
+        let names = named(wanted);
+        if !names.is_empty() {
+            words.push_str(&format!("{are}: {}. ", list(&names, 4)));
+        }
+    }
+    let trusted = named(Grade::Trusted).len();
+    if trusted > 0 {
+        words.push_str(&format!("{} trusted.", count(trusted, "other channel")));
+    }
+    words
+}
+
+/// A channel's trust in words, with its interval.
+pub(super) fn grade(channel: &Channel) -> String {
+    let trust = &channel.trust;
+    match trust.score {
+        None => trust.grade.word().to_owned(),
+        Some(score) => format!("{} ({})", trust.grade.word(), probability(score, trust.low, trust.high)),
+    }
+}
+
+fn probability(score: f64, low: Option<f64>, high: Option<f64>) -> String {
+    match (low, high) {
+        (Some(low), Some(high)) => format!("{score:.2}, {low:.2} to {high:.2}"),
+        _ => format!("{score:.2}"),
+    }
+}
+
+/// What may be said on the strength of the log.
+pub(super) fn sayable(audit: &Audit) -> String {
+    let of = |status: ClaimStatus| audit.claims.iter().filter(move |claim| claim.status == status);
+    let supported = of(ClaimStatus::Supported).count();
+    let limited = of(ClaimStatus::Limited).count();
+    if supported + limited == 0 {
+        return "NOTHING. No claim is supported by this log.".to_owned();
+    }
+    let mut words = format!("{supported} of {} claims are supported", audit.claims.len());
+    if limited > 0 {
+        words.push_str(&format!(", {limited} more with a reservation"));
+    }
+    let lead = of(ClaimStatus::Supported).chain(of(ClaimStatus::Limited)).next();
+    match lead {
+        Some(claim) => format!("{words}. {}.", claim.text.trim_end_matches('.')),
+        None => format!("{words}."),
+    }
+}
+
+/// The gate's decision with its reasons.
+pub(super) fn usable(audit: &Audit) -> String {
+    let reasons = list(&audit.gate.reasons, 3);
+    match audit.gate.decision {
+        Decision::Open => format!("YES, gate open. {reasons}"),
+        Decision::Withheld => format!("NO, gate withheld: {reasons}"),
+    }
+}
+
+/// The reading of an event, what the gas must have been, and what could not have been seen.
+pub(super) fn peak(event: &LeanEvent) -> String {
+    let mut words = if event.peak_is_bound {
+        format!("at least lambda {}: the channel ends there", lambda(event.peak_lambda))
+    } else {
+        format!("lambda {} at most", lambda(event.peak_lambda))
+    };
+    if let Some(gas) = event.gas_peak_lambda {
+        let high = gas.high.map_or("no upper bound".to_owned(), |high| format!("at most {}", lambda(high)));
+        words.push_str(&format!(
+            "; the gas itself about {}, at least {}, {high}",
+            lambda(gas.value),
+            lambda(gas.low)
+        ));
+    }
+    if let Some(blind) = event.blind_below_s {
+        words.push_str(&format!("; anything shorter than {} would not show", duration(blind)));
+    }
+    words
+}
+
+/// Evaluated evidence that carries weight: for the verdict, and against it, the strongest first.
+pub(super) fn sides(event: &LeanEvent) -> (Vec<&Evidence>, Vec<&Evidence>) {
+    let mut supporting = Vec::new();
+    let mut opposing = Vec::new();
+    let hazard = event.treat_as == TreatAs::Hazard;
+    for evidence in event.evidence.iter().filter(|evidence| evidence.evaluated && evidence.log10_lr != 0.0) {
+        let own = evidence.favours.iter().any(|cause| {
+            *cause == event.cause || (event.verdict == Verdict::Undetermined && hazard && dangerous(cause))
+        });
+        if own == (evidence.log10_lr > 0.0) { supporting.push(evidence) } else { opposing.push(evidence) }
+    }
+    for side in [&mut supporting, &mut opposing] {
+        side.sort_by(|a, b| b.log10_lr.abs().total_cmp(&a.log10_lr.abs()).then(a.name.cmp(&b.name)));
+    }
+    (supporting, opposing)
+}
+
+fn dangerous(cause: &str) -> bool {
+    matches!(cause, "fuel_supply" | "injector_limit" | "tip_in" | "mixture" | "misfire")
+}
+
+/// One piece of evidence with its odds and the causes it bears on.
+pub(super) fn piece(evidence: &Evidence) -> String {
+    let causes: Vec<String> = evidence.favours.iter().map(|cause| plain(cause)).collect();
+    let direction = if evidence.log10_lr > 0.0 { "for" } else { "against" };
+    format!(
+        "{} [{} {direction} {}]",
+        evidence.text.trim_end_matches('.'),
+        odds(evidence.log10_lr),
+        list(&causes, 3)
+    )
+}
+
+/// The likeliest causes with their probabilities.
+pub(super) fn alternatives(event: &LeanEvent) -> String {
+    let mut causes: Vec<(&String, f64)> = event.posterior.iter().map(|(cause, p)| (cause, *p)).collect();
+    causes.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(b.0)));
+    let named: Vec<String> = causes
+        .iter()
+        .filter(|(_, p)| *p >= 0.02)
+        .take(4)
+        .map(|(cause, p)| format!("{} {}", plain(cause), percent(*p)))
+        .collect();
+    named.join(", ")
+}
+
+/// A verdict in words.
+pub(super) const fn verdict(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Real => "real",
+        Verdict::FuelCut => "fuel cut",
+        Verdict::Misfire => "misfire",
+        Verdict::Dilution => "dilution",
+        Verdict::Artefact => "artefact",
+        Verdict::Undetermined => "undetermined",
+    }
+}
+
+/// A claim as it may be made.
+pub(super) fn statement(claim: &Claim) -> String {
+    let text = claim.text.trim_end_matches('.');
+    match claim.status {
+        ClaimStatus::Supported => format!("{text}."),
+        _ => format!("{text}: {}", claim.because),
+    }
+}
