@@ -18,7 +18,7 @@ pub(super) enum Regime {
     RichHold,
     /// No load channel and no rich hold.
     Unknown,
-    /// Engine not running: air in the exhaust is normal.
+    /// Engine not running, or the sensor not ready since power-up: no reading is too lean.
     Standing,
 }
 
@@ -105,7 +105,7 @@ impl<'a> Witnesses<'a> {
 pub(super) fn of_frames(scene: &Scene<'_>) -> Vec<Limit> {
     let witnesses = Witnesses::new(scene);
     let rich = scene.view.rig.full_load_lambda_max;
-    let mut follower = Follower::default();
+    let mut follower = Follower { warming_up: scene.power_up_s.is_some(), ..Follower::default() };
     scene
         .frames
         .iter()
@@ -121,9 +121,20 @@ pub(super) fn of_frames(scene: &Scene<'_>) -> Vec<Limit> {
         .collect()
 }
 
+/// Whether a reading is the exact value that the controller shows before it is ready.
+fn at_rest(scene: &Scene<'_>, lambda: f64) -> bool {
+    scene
+        .chain
+        .rest_value
+        .is_some_and(|rest| (lambda - rest).abs() <= 0.5 * scene.channel.resolution() + 1e-9)
+}
+
 /// Memory of the frames before.
 #[derive(Default)]
 struct Follower {
+    /// Since power-up the reading has not yet shown a burning mixture. Rest values and the warm-up curve are
+    /// explained by that, except under load, where nobody drives on an unready sensor without being told.
+    warming_up: bool,
     /// Regime before the throttle opened.
     before: Option<Regime>,
     /// Until when old, leaner gas explains the reading after an opening, s.
@@ -149,6 +160,12 @@ impl Follower {
             self.before = Some(Regime::Standing);
             return Regime::Standing;
         }
+        let power_up_s = scene.power_up_s.unwrap_or(f64::NEG_INFINITY);
+        if lambda <= k::PART_LOAD_LAMBDA.value && !at_rest(scene, lambda)
+            || time_s - power_up_s > k::POWER_UP_S.value
+        {
+            self.warming_up = false;
+        }
         let gas_s = time_s - scene.delay_s(time_s);
         let regime = match witnesses.load(scene, gas_s) {
             Load::Full => Regime::Load,
@@ -156,8 +173,13 @@ impl Follower {
                 Regime::OverRun
             }
             Load::Closed | Load::Part => Regime::PartLoad,
+            Load::Unknown if self.warming_up => return Regime::Standing,
             Load::Unknown => return self.without_load(witnesses, time_s, lambda, rich),
         };
+        if regime != Regime::Load && self.warming_up {
+            self.before = Some(Regime::Standing);
+            return Regime::Standing;
+        }
         if regime != Regime::Load {
             self.before = Some(regime);
             self.old_gas_until_s = f64::NEG_INFINITY;
@@ -204,6 +226,12 @@ impl Follower {
             .speed
             .and_then(|w| w.slope(time_s - 0.4, time_s + 0.1))
             .is_some_and(|slope| slope.per_s + 2.0 * slope.error < -300.0);
-        if falling { Regime::Unknown } else { Regime::RichHold }
+        if falling {
+            // The pull is over until the mixture is held rich again.
+            self.hold_ended_s = None;
+            self.rich_since_s = None;
+            return Regime::Unknown;
+        }
+        Regime::RichHold
     }
 }

@@ -17,6 +17,8 @@ mod trace;
 mod verdict;
 
 #[cfg(test)]
+mod suite;
+#[cfg(test)]
 mod tests;
 
 use std::ops::Range;

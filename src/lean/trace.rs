@@ -158,6 +158,8 @@ pub(super) struct Scene<'a> {
     pub noise_phi_raw: f64,
     /// Usual number of equal frames in a row, where the link's renewals are not known; else 1.
     pub repeats: f64,
+    /// Highest reading of the log.
+    pub highest_lambda: f64,
     /// Whether equal neighbours are this channel's habit.
     pub repeats_are_common: bool,
     /// Steepest rise of engine speed in gear at full load, 1/min per s.
@@ -190,6 +192,7 @@ impl<'a> Scene<'a> {
             noise_phi: noise.max(floor).max(1e-4),
             noise_phi_raw: noise,
             repeats: if link_known { 1.0 } else { repeats(&frames) },
+            highest_lambda: frames.iter().map(|f| f.lambda).fold(0.0, f64::max),
             repeats_are_common: repeats(&frames) > 1.1,
             best_in_gear: None,
             cells: BTreeMap::new(),

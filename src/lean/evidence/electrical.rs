@@ -129,6 +129,11 @@ fn stale_run(case: &Case<'_, '_>) -> Reading {
     if first.clipped {
         return Reading::not_evaluated("at the lean end stop equal values are normal");
     }
+    // An end stop that the chain did not recognise shows as the highest value of the log: a real cut stays there.
+    let stop = scene.highest_lambda - f64::max(3.0 * scene.channel.resolution(), 0.03);
+    if first.lambda >= stop {
+        return Reading::not_evaluated("at the highest reading of the log: it may be the end stop");
+    }
     if (run.len() as f64) < k::STALE_FRAMES.value * scene.repeats {
         return Reading::not_evaluated(format!(
             "{} equal values in a row: fewer than ten fresh ones",
