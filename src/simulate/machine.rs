@@ -298,7 +298,7 @@ fn hill_climb(seed: u64) -> Scenario {
     ];
     for _ in 0..3 {
         scenario.program.extend([
-            Phase::Pull { seconds: 9.5 },
+            Phase::Pull { seconds: 6.4 },
             Phase::Overrun { seconds: 3.5 },
             Phase::Cruise { seconds: 4.0, speed: 0.4 },
         ]);

@@ -207,3 +207,20 @@ fn text_follows_the_dialect() {
     assert!(text.contains("AFR"));
     assert_eq!(text.lines().count(), run.truth.rows + 1);
 }
+
+#[test]
+fn the_logs_of_the_repository_come_from_their_scenarios() {
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("datasets");
+    let mut checked = 0;
+    for entry in std::fs::read_dir(folder).expect("folder") {
+        let path = entry.expect("entry").path();
+        let Some(log) = path.to_str().and_then(|name| name.strip_suffix(".truth.json")) else { continue };
+        let text = std::fs::read_to_string(&path).expect("truth");
+        let truth: Truth = serde_json::from_str(&text).expect("truth document");
+        let again = run(&truth.scenario);
+        assert!(std::fs::read(log).expect("log") == again.text(), "{log} differs from its scenario");
+        assert_eq!(again.truth.events, truth.events, "{log}");
+        checked += 1;
+    }
+    assert!(checked >= 7, "{checked}");
+}
