@@ -12,6 +12,9 @@ use crate::{audit, detect};
 /// What every command that reads a log accepts.
 #[derive(Default, clap::Args)]
 pub(super) struct Options {
+    /// Rig file (TOML): what you know about machine and instruments; see `sondeproof rig`
+    #[arg(long, value_name = "FILE")]
+    rig: Option<PathBuf>,
     /// Rows per second of logs without a time column
     #[arg(long, value_name = "HZ", value_parser = rate)]
     rate: Option<f64>,
@@ -27,7 +30,10 @@ fn rate(text: &str) -> Result<f64, String> {
 impl Options {
     /// The rig, checked against the limits that detectors have.
     pub(super) fn rig(&self) -> Result<Rig, Failure> {
-        let mut rig = Rig::default();
+        let mut rig = match &self.rig {
+            Some(path) => Rig::load(path).map_err(|error| Failure::Input(error.to_string()))?,
+            None => Rig::default(),
+        };
         self.complete(&mut rig)?;
         Ok(rig)
     }

@@ -1,3 +1,12 @@
-//! Whole-library tests, one binary.
+//! Tests from outside: the built binary, whole documents, and what must hold across files.
+//!
+//! Text that is kept beside the tests (and in the README) is compared, never trusted: a stale one fails, and
+//! `UPDATE=1 cargo test` rewrites it.
 
+mod cli;
+mod conventions;
+mod golden;
+mod hostile;
+mod kept;
+mod logs;
 mod open_data;

@@ -1,0 +1,305 @@
+//! Every command as a user runs it: what is printed where, and the exit code.
+
+use std::path::Path;
+use std::process::Stdio;
+
+use serde_json::Value;
+
+use crate::logs::{drive, drive_without, file, folder, outcome, sondeproof, text};
+
+fn json(text: &str) -> Value {
+    serde_json::from_str(text).expect("JSON")
+}
+
+#[test]
+fn audit_answers_before_it_explains() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let (report, errors) = outcome(&["audit", &log], 0);
+    assert_eq!(errors, "");
+    let order = ["Any danger?", "Believe this log?", "What may be said?", "Use it as it is?", "TRUST PER CHANNEL"];
+    let places: Vec<usize> = order.iter().map(|words| report.find(words).expect(words)).collect();
+    assert!(places.is_sorted(), "{report}");
+    assert!(!report.contains('\u{1b}'), "no colour into a pipe");
+}
+
+#[test]
+fn audit_writes_the_document_to_stdout_and_nothing_else() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let (document, errors) = outcome(&["audit", &log, "--json", "-"], 0);
+    assert_eq!(errors, "");
+    let document = json(&document);
+    assert_eq!(document["schema"], "sondeproof.audit/1");
+    assert_eq!(document["source"]["path"], log.as_str());
+    let again: sondeproof::document::Audit = serde_json::from_value(document).expect("the library reads it back");
+    assert!(again.channels.len() > 5);
+}
+
+#[test]
+fn audit_writes_files_beside_the_report() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let (document, flags) = (folder.path().join("a.json"), folder.path().join("a.parquet"));
+    let (report, remarks) = outcome(&["audit", &log, "--json", &text(&document), "--flags", &text(&flags)], 0);
+    assert!(report.contains("Any danger?") && remarks.contains("a.json") && remarks.contains("a.parquet"));
+    let rows = json(&std::fs::read_to_string(document).expect("document"))["source"]["rows"].as_u64();
+    let file = std::fs::File::open(flags).expect("flags");
+    let reader = parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder::try_new(file).expect("Parquet");
+    assert_eq!(reader.metadata().file_metadata().num_rows().try_into().ok(), rows);
+    let names: Vec<String> = reader.schema().fields().iter().map(|field| field.name().clone()).collect();
+    assert_eq!(names.first().map(String::as_str), Some("time_s"));
+    for name in ["Lambda", "Lambda.flag"] {
+        assert!(names.iter().any(|known| known == name), "{names:?}");
+    }
+}
+
+#[test]
+fn one_bad_log_does_not_stop_the_others() {
+    let folder = folder();
+    let good = file(folder.path(), "good.csv", drive());
+    let bad = file(folder.path(), "bad.csv", "");
+    let (report, errors) = outcome(&["audit", &good, &bad, &good], 2);
+    assert!(errors.starts_with("error: ") && errors.contains("bad.csv"), "{errors}");
+    assert!(report.contains("SUMMARY") && report.contains("3 logs"), "{report}");
+    assert_eq!(report.matches("Any danger?").count(), 2, "{report}");
+}
+
+#[test]
+fn several_logs_give_one_document_per_line_or_a_folder() {
+    let folder = folder();
+    let logs = ["a.csv", "b.csv"].map(|name| file(folder.path(), name, drive()));
+    let (lines, _) = outcome(&["audit", &logs[0], &logs[1], "--json", "-"], 0);
+    let paths: Vec<Value> = lines.lines().map(|line| json(line)["source"]["path"].clone()).collect();
+    assert_eq!(paths, [logs[0].as_str(), logs[1].as_str()], "in the order given");
+
+    let out = folder.path().join("out/");
+    outcome(&["audit", &logs[0], &logs[1], "--json", &format!("{}/", text(&out))], 0);
+    for name in ["a.csv.audit.json", "b.csv.audit.json"] {
+        assert!(out.join(name).is_file(), "{name}");
+    }
+    let (_, errors) = outcome(&["audit", &logs[0], &logs[1], "--json", &text(&folder.path().join("one.json"))], 2);
+    assert!(errors.contains("expected: a folder"), "{errors}");
+}
+
+#[test]
+fn two_logs_of_one_name_are_not_written_over_each_other() {
+    let folder = folder();
+    for sub in ["x", "y", "out"] {
+        std::fs::create_dir(folder.path().join(sub)).expect("folder");
+    }
+    let logs = ["x", "y"].map(|sub| file(&folder.path().join(sub), "run.csv", drive()));
+    let (_, errors) = outcome(&["audit", &logs[0], &logs[1], "--json", &text(&folder.path().join("out"))], 2);
+    assert!(errors.contains("run.csv"), "{errors}");
+}
+
+#[test]
+fn output_that_cannot_be_written_is_an_error_with_the_place() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let (_, errors) = outcome(&["audit", &log, "--json", &text(&folder.path().join("no/such/place.json"))], 2);
+    assert!(errors.contains("place.json") && errors.contains("help:"), "{errors}");
+    outcome(&["audit", &log, "--flags", "-"], 2);
+}
+
+#[test]
+fn the_same_log_gives_the_same_bytes_whatever_the_threads() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let run = |threads: &str| {
+        let output = sondeproof().args(["audit", &log, "--json", "-"]).env("RAYON_NUM_THREADS", threads).output();
+        output.expect("run").stdout
+    };
+    let one = run("1");
+    assert!(!one.is_empty() && one == run("4"));
+}
+
+#[test]
+fn gate_decides_by_one_line_and_the_exit_code() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let (line, _) = outcome(&["gate", &log], 3);
+    assert_eq!(line.lines().count(), 1);
+    let line = json(&line);
+    assert_eq!(line["decision"], "withheld");
+    assert!(!line["logs"][0]["reasons"].as_array().expect("reasons").is_empty());
+
+    let bad = file(folder.path(), "bad.csv", "");
+    let (line, errors) = outcome(&["gate", &log, &bad], 2);
+    assert_eq!(line.lines().count(), 1);
+    assert!(json(&line)["logs"][1]["sha256"].is_null() && errors.starts_with("error: "));
+}
+
+#[test]
+fn convert_keeps_every_value_and_says_what_each_column_is() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    for name in ["run.parquet", "run.arrow"] {
+        let to = text(&folder.path().join(name));
+        outcome(&["convert", &log, "-o", &to], 0);
+        let findings = |log: &str| {
+            let document = json(&outcome(&["audit", log, "--json", "-"], 0).0);
+            (document["findings"].clone(), document["lean_events"].clone(), document["source"]["rows"].clone())
+        };
+        assert_eq!(findings(&log), findings(&to), "{name}");
+    }
+    let (_, errors) = outcome(&["convert", &log, "-o", "run.xyz"], 2);
+    assert!(errors.contains("found: `.xyz`"), "{errors}");
+}
+
+#[test]
+fn simulate_is_reproducible_and_writes_its_truth() {
+    let folder = folder();
+    let bytes = |name: &str, seed: &str| {
+        let path = folder.path().join(name);
+        outcome(&["simulate", "kart", "-o", &text(&path), "--seed", seed, "--fault", "dropout@5"], 0);
+        assert!(Path::new(&format!("{}.truth.json", text(&path))).is_file());
+        std::fs::read(path).expect("log")
+    };
+    assert!(bytes("a.csv", "7") == bytes("b.csv", "7") && bytes("c.csv", "8") != bytes("d.csv", "7"));
+    let (_, errors) = outcome(&["simulate", "-o", "x.csv", "--fault", "ghost@5"], 2);
+    assert!(errors.contains("ghost"), "{errors}");
+    outcome(&["simulate", "submarine", "-o", "x.csv"], 2);
+}
+
+#[test]
+fn explain_lists_shows_and_suggests() {
+    let (index, _) = outcome(&["explain"], 0);
+    for name in ["time_gap", "artefact", "full_load_lambda_mean", "flag_4", "exit_3"] {
+        assert!(index.contains(name), "{name}");
+    }
+    let (page, _) = outcome(&["explain", "time_gap"], 0);
+    assert!(page.contains("Method") && page.contains("time_gap.periods"));
+    let (_, errors) = outcome(&["explain", "time_gpa"], 2);
+    assert!(errors.contains("did you mean `time_gap`"), "{errors}");
+}
+
+#[test]
+fn schema_covers_the_document() {
+    let (schema, _) = outcome(&["schema"], 0);
+    let schema = json(&schema);
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let document = json(&outcome(&["audit", &log, "--json", "-"], 0).0);
+    crate::conventions::check_against(&schema, &schema, &document, "document");
+}
+
+#[test]
+fn help_is_no_error_and_nonsense_is() {
+    for arguments in [&["--help"][..], &["audit", "--help"], &["--version"]] {
+        let (words, _) = outcome(arguments, 0);
+        assert!(words.contains("sondeproof"));
+    }
+    for arguments in [&["nonsense"][..], &["audit", "--nonsense"], &["gate"], &["convert", "x"]] {
+        let (words, errors) = outcome(arguments, 2);
+        assert!(words.is_empty() && errors.starts_with("error: "), "{errors}");
+    }
+}
+
+#[test]
+fn a_log_in_the_place_of_a_command_is_understood() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let (_, errors) = outcome(&[&log], 2);
+    assert!(errors.contains("sondeproof audit"), "{errors}");
+}
+
+#[test]
+fn a_reader_that_goes_away_is_no_error() {
+    let mut child =
+        sondeproof().arg("schema").stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("started");
+    drop(child.stdout.take());
+    let output = child.wait_with_output().expect("ended");
+    assert_eq!(output.status.code(), Some(0), "{}", String::from_utf8_lossy(&output.stderr));
+}
+
+#[test]
+fn colour_is_only_for_those_who_want_it() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let run = |name: &str| {
+        let output = sondeproof().args(["audit", &log]).env(name, "1").output().expect("run");
+        String::from_utf8(output.stdout).expect("text")
+    };
+    let (coloured, plain) = (run("CLICOLOR_FORCE"), run("NO_COLOR"));
+    assert!(coloured.contains('\u{1b}') && !plain.contains('\u{1b}'));
+    assert_eq!(anstream::adapter::strip_str(&coloured).to_string(), plain, "the words are the same");
+}
+
+/// Input that is no log: one clear error, exit code 2.
+fn refused(name: &str, content: &[u8], words: &str) {
+    let folder = folder();
+    let log = file(folder.path(), name, content);
+    let (report, errors) = outcome(&["audit", &log], 2);
+    assert_eq!(report, "", "{name}");
+    assert!(errors.starts_with("error: cannot ") && errors.contains(name), "{name}: {errors}");
+    assert!(errors.contains("\n  help: ") && errors.contains("\n  found: "), "{name}: {errors}");
+    assert!(errors.to_lowercase().contains(words), "{name}: {errors}");
+}
+
+#[test]
+fn what_is_no_log_is_refused_with_a_reason() {
+    refused("empty.csv", b"", "empty");
+    refused("binary.csv", &[0x7f, b'E', b'L', b'F', 0, 1, 2, 0xff, 0xfe, 0, 0, 3, 9, 200, 201, 0, 0, 1], "");
+    refused("words.csv", b"name,note\nalpha,one\nbeta,two\ngamma,three\n", "number");
+    refused("header.csv", b"Time (s),Lambda\n", "row");
+    refused("timeless.csv", b"RPM,Lambda\n3000,0.85\n3100,0.86\n3000,0.84\n", "time");
+}
+
+#[test]
+fn a_file_that_is_not_there_is_named() {
+    let (_, errors) = outcome(&["audit", "no-such-log.csv"], 2);
+    assert!(errors.contains("no-such-log.csv"), "{errors}");
+}
+
+#[test]
+fn a_log_without_time_is_read_at_a_stated_rate() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive_without("Time"));
+    outcome(&["audit", &log], 2);
+    let document = json(&outcome(&["audit", &log, "--rate", "50", "--json", "-"], 0).0);
+    assert_eq!(document["source"]["sample_rate_hz"], 50.0);
+    outcome(&["audit", &log, "--rate", "0"], 2);
+}
+
+#[test]
+fn a_log_without_lambda_is_still_a_log() {
+    let folder = folder();
+    let without = drive_without("Lambda");
+    let log = file(folder.path(), "run.csv", without);
+    let document = json(&outcome(&["audit", &log, "--json", "-"], 0).0);
+    assert!(document["lean_not_evaluated"].is_string());
+    let (report, _) = outcome(&["audit", &log], 0);
+    assert!(report.contains("CANNOT TELL"), "{report}");
+}
+
+#[test]
+fn one_row_and_one_column_are_answered_plainly() {
+    let folder = folder();
+    let row = file(folder.path(), "row.csv", "Time (s),RPM,Lambda\n0.0,3000,0.85\n");
+    let (report, _) = outcome(&["audit", &row], 0);
+    assert!(report.contains("CANNOT TELL"), "{report}");
+    let column = file(folder.path(), "column.csv", "Lambda\n0.85\n0.86\n0.85\n0.84\n");
+    let (_, errors) = outcome(&["audit", &column], 2);
+    assert!(errors.contains("time"), "{errors}");
+}
+
+#[test]
+fn a_rig_file_is_checked_before_any_log_is_read() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let rig = file(folder.path(), "rig.toml", "name = \"car\"\n[limits]\nflat_lime.hold_s = 1.0\n");
+    let (report, errors) = outcome(&["audit", &log, "--rig", &rig], 2);
+    assert!(report.is_empty() && errors.contains("flat_lime") && errors.contains("rig.toml"), "{errors}");
+    let rig = file(folder.path(), "rig2.toml", "name = \"hill-climb car\"\nfull_load_lambda_max = 0.9\n");
+    let document = json(&outcome(&["audit", &log, "--rig", &rig, "--json", "-"], 0).0);
+    assert_eq!(document["rig"]["full_load_lambda_max"], 0.9);
+}
+
+#[test]
+fn a_name_from_a_log_cannot_steer_the_terminal() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive().replacen("Fuel Pressure", "Fuel\u{1b}[2J", 1));
+    let output = sondeproof().args(["audit", &log]).env("NO_COLOR", "1").output().expect("run");
+    assert!(output.status.success() && !output.stdout.contains(&0x1b));
+}

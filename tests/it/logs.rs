@@ -1,0 +1,85 @@
+//! Logs for the tests, made once.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::sync::OnceLock;
+
+use assert_cmd::assert::OutputAssertExt;
+use sondeproof::simulate::{Fault, Scenario, run};
+
+/// The built program.
+pub(crate) fn sondeproof() -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_sondeproof"));
+    command.env_remove("NO_COLOR").env_remove("CLICOLOR_FORCE").current_dir(env!("CARGO_MANIFEST_DIR"));
+    command
+}
+
+/// Runs it and returns stdout and stderr; the exit code must be `code`.
+pub(crate) fn outcome(arguments: &[&str], code: i32) -> (String, String) {
+    let assert = sondeproof().args(arguments).assert().code(code);
+    let output = assert.get_output();
+    (
+        String::from_utf8(output.stdout.clone()).expect("text on stdout"),
+        String::from_utf8(output.stderr.clone()).expect("text on stderr"),
+    )
+}
+
+/// A folder of its own for one test.
+pub(crate) fn folder() -> tempfile::TempDir {
+    tempfile::tempdir().expect("folder")
+}
+
+/// Writes a file and returns its path as text.
+pub(crate) fn file(folder: &Path, name: &str, content: impl AsRef<[u8]>) -> String {
+    let path = folder.join(name);
+    std::fs::write(&path, content).expect("written");
+    text(&path)
+}
+
+/// A path as text.
+pub(crate) fn text(path: &Path) -> String {
+    path.to_str().expect("a printable path").to_owned()
+}
+
+/// The text of a short simulated drive with one real starvation and one spike.
+pub(crate) fn drive() -> &'static str {
+    static DRIVE: OnceLock<String> = OnceLock::new();
+    DRIVE.get_or_init(|| {
+        let mut scenario = Scenario::named("hill_climb", 3).expect("a scenario");
+        scenario.faults.push(Fault::parse("spike@40").expect("a fault"));
+        scenario.faults.push(Fault::parse("starvation@60").expect("a fault"));
+        String::from_utf8(run(&scenario).text()).expect("text")
+    })
+}
+
+/// The same with one column left out, by the start of its header.
+pub(crate) fn drive_without(header: &str) -> String {
+    let mut lines = drive().lines().map(|line| line.split(',').collect::<Vec<_>>());
+    let head = lines.next().expect("a header");
+    let keep: Vec<bool> = head.iter().map(|name| !name.starts_with(header)).collect();
+    assert!(keep.contains(&false), "no column {header}");
+    std::iter::once(head)
+        .chain(lines)
+        .map(|cells| {
+            let cells: Vec<&str> = cells.iter().zip(&keep).filter(|(_, keep)| **keep).map(|(c, _)| *c).collect();
+            cells.join(",") + "\n"
+        })
+        .collect()
+}
+
+/// Every log kept in a folder, in the order of names.
+pub(crate) fn kept_logs(folder: &Path) -> Vec<PathBuf> {
+    let mut found = Vec::new();
+    let Ok(entries) = std::fs::read_dir(folder) else { return found };
+    for path in entries.map(|entry| entry.expect("entry").path()) {
+        if path.is_dir() {
+            found.extend(kept_logs(&path));
+        } else if path.extension().is_some_and(|extension| {
+            ["csv", "txt", "tsv", "log", "parquet", "arrow", "gz", "zst"].iter().any(|known| extension == *known)
+        }) {
+            found.push(path);
+        }
+    }
+    found.sort();
+    found
+}
