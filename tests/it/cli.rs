@@ -17,7 +17,8 @@ fn audit_answers_before_it_explains() {
     let log = file(folder.path(), "run.csv", drive());
     let (report, errors) = outcome(&["audit", &log], 0);
     assert_eq!(errors, "");
-    let order = ["Any danger?", "Believe this log?", "What may be said?", "Use it as it is?", "TRUST PER CHANNEL"];
+    let order =
+        ["Any danger?", "Believe this log?", "What may be said?", "Use it as it is?", "TRUST PER CHANNEL"];
     let places: Vec<usize> = order.iter().map(|words| report.find(words).expect(words)).collect();
     assert!(places.is_sorted(), "{report}");
     assert!(!report.contains('\u{1b}'), "no colour into a pipe");
@@ -32,7 +33,8 @@ fn audit_writes_the_document_to_stdout_and_nothing_else() {
     let document = json(&document);
     assert_eq!(document["schema"], "sondeproof.audit/1");
     assert_eq!(document["source"]["path"], log.as_str());
-    let again: sondeproof::document::Audit = serde_json::from_value(document).expect("the library reads it back");
+    let again: sondeproof::document::Audit =
+        serde_json::from_value(document).expect("the library reads it back");
     assert!(again.channels.len() > 5);
 }
 
@@ -41,11 +43,13 @@ fn audit_writes_files_beside_the_report() {
     let folder = folder();
     let log = file(folder.path(), "run.csv", drive());
     let (document, flags) = (folder.path().join("a.json"), folder.path().join("a.parquet"));
-    let (report, remarks) = outcome(&["audit", &log, "--json", &text(&document), "--flags", &text(&flags)], 0);
+    let (report, remarks) =
+        outcome(&["audit", &log, "--json", &text(&document), "--flags", &text(&flags)], 0);
     assert!(report.contains("Any danger?") && remarks.contains("a.json") && remarks.contains("a.parquet"));
     let rows = json(&std::fs::read_to_string(document).expect("document"))["source"]["rows"].as_u64();
     let file = std::fs::File::open(flags).expect("flags");
-    let reader = parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder::try_new(file).expect("Parquet");
+    let reader =
+        parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder::try_new(file).expect("Parquet");
     assert_eq!(reader.metadata().file_metadata().num_rows().try_into().ok(), rows);
     let names: Vec<String> = reader.schema().fields().iter().map(|field| field.name().clone()).collect();
     assert_eq!(names.first().map(String::as_str), Some("time_s"));
@@ -78,7 +82,8 @@ fn several_logs_give_one_document_per_line_or_a_folder() {
     for name in ["a.csv.audit.json", "b.csv.audit.json"] {
         assert!(out.join(name).is_file(), "{name}");
     }
-    let (_, errors) = outcome(&["audit", &logs[0], &logs[1], "--json", &text(&folder.path().join("one.json"))], 2);
+    let (_, errors) =
+        outcome(&["audit", &logs[0], &logs[1], "--json", &text(&folder.path().join("one.json"))], 2);
     assert!(errors.contains("expected: a folder"), "{errors}");
 }
 
@@ -97,7 +102,8 @@ fn two_logs_of_one_name_are_not_written_over_each_other() {
 fn output_that_cannot_be_written_is_an_error_with_the_place() {
     let folder = folder();
     let log = file(folder.path(), "run.csv", drive());
-    let (_, errors) = outcome(&["audit", &log, "--json", &text(&folder.path().join("no/such/place.json"))], 2);
+    let (_, errors) =
+        outcome(&["audit", &log, "--json", &text(&folder.path().join("no/such/place.json"))], 2);
     assert!(errors.contains("place.json") && errors.contains("help:"), "{errors}");
     outcome(&["audit", &log, "--flags", "-"], 2);
 }
@@ -107,7 +113,8 @@ fn the_same_log_gives_the_same_bytes_whatever_the_threads() {
     let folder = folder();
     let log = file(folder.path(), "run.csv", drive());
     let run = |threads: &str| {
-        let output = sondeproof().args(["audit", &log, "--json", "-"]).env("RAYON_NUM_THREADS", threads).output();
+        let output =
+            sondeproof().args(["audit", &log, "--json", "-"]).env("RAYON_NUM_THREADS", threads).output();
         output.expect("run").stdout
     };
     let one = run("1");
@@ -139,7 +146,11 @@ fn convert_keeps_every_value_and_says_what_each_column_is() {
         outcome(&["convert", &log, "-o", &to], 0);
         let findings = |log: &str| {
             let document = json(&outcome(&["audit", log, "--json", "-"], 0).0);
-            (document["findings"].clone(), document["lean_events"].clone(), document["source"]["rows"].clone())
+            (
+                document["findings"].clone(),
+                document["lean_events"].clone(),
+                document["source"]["rows"].clone(),
+            )
         };
         assert_eq!(findings(&log), findings(&to), "{name}");
     }

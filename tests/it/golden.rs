@@ -87,3 +87,32 @@ fn check(folder: &Path, prefix: &str) -> usize {
 fn findings_of_the_data_sets_are_as_kept() {
     assert!(check(&kept::root().join("datasets"), "") > 0, "no data set found");
 }
+
+/// Counts per detector, channel and flag: the whole list of a long trip would hide what matters.
+fn counts(audit: &Audit) -> String {
+    let mut counts = std::collections::BTreeMap::new();
+    for finding in &audit.findings {
+        *counts.entry((&finding.detector, &finding.channel, finding.flag)).or_insert(0) += 1;
+    }
+    let mut text = format!("rows {}, {:.0} s\n", audit.source.rows, audit.source.duration_s);
+    for ((detector, channel, flag), count) in counts {
+        let _ = writeln!(text, "{count} x {detector}, {channel}, flag {flag}");
+    }
+    text
+}
+
+#[test]
+fn findings_of_the_open_trips_are_as_kept() {
+    let Some(folder) = std::env::var_os("SONDEPROOF_OPEN_DATA") else {
+        eprintln!("skipped: SONDEPROOF_OPEN_DATA is not set");
+        return;
+    };
+    let folder = Path::new(&folder).join("kit-obd2");
+    let logs = kept_logs(&folder);
+    assert!(!logs.is_empty(), "no log in {}", folder.display());
+    for log in logs {
+        let name = log.file_stem().expect("a name").to_string_lossy().into_owned();
+        let text = counts(&audit(&log).expect("a readable trip"));
+        kept::file(&kept::root().join("tests/it/kept/open").join(format!("{name}.txt")), &text);
+    }
+}

@@ -69,7 +69,11 @@ fn wide_constant_and_hostile_columns_are_survived() {
     for value in ["inf", "-inf", "nan", "1e308", "5e-324", "-0"] {
         let mut text = String::from("Time (s),RPM,Lambda\n");
         for n in 0..60 {
-            text.push_str(&format!("{},{},{value}\n", f64::from(n) * 0.1, if n % 3 == 0 { value } else { "3000" }));
+            text.push_str(&format!(
+                "{},{},{value}\n",
+                f64::from(n) * 0.1,
+                if n % 3 == 0 { value } else { "3000" }
+            ));
         }
         audit(text.as_bytes());
     }

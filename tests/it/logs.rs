@@ -61,7 +61,8 @@ pub(crate) fn drive_without(header: &str) -> String {
     std::iter::once(head)
         .chain(lines)
         .map(|cells| {
-            let cells: Vec<&str> = cells.iter().zip(&keep).filter(|(_, keep)| **keep).map(|(c, _)| *c).collect();
+            let cells: Vec<&str> =
+                cells.iter().zip(&keep).filter(|(_, keep)| **keep).map(|(c, _)| *c).collect();
             cells.join(",") + "\n"
         })
         .collect()
@@ -75,7 +76,9 @@ pub(crate) fn kept_logs(folder: &Path) -> Vec<PathBuf> {
         if path.is_dir() {
             found.extend(kept_logs(&path));
         } else if path.extension().is_some_and(|extension| {
-            ["csv", "txt", "tsv", "log", "parquet", "arrow", "gz", "zst"].iter().any(|known| extension == *known)
+            ["csv", "txt", "tsv", "log", "parquet", "arrow", "gz", "zst"]
+                .iter()
+                .any(|known| extension == *known)
         }) {
             found.push(path);
         }
