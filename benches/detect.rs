@@ -23,15 +23,17 @@ fn detectors(criterion: &mut Criterion) {
     let chain = chain::measure(&log, &state, &rig);
     let view = View { log: &log, state: &state, rig: &rig, chain: chain.as_ref(), findings: &[] };
     let mut group = criterion.benchmark_group("detect");
-    for detector in ALL.iter().copied() {
+    for detector in ALL {
         let meta = detector.meta();
         let limits = Limits::of(meta.name, &rig);
         let all = meta.applies_to.is_empty();
-        let channels: Vec<_> = log
-            .channels
-            .iter()
-            .filter(|channel| if all { channel.role != Role::Time } else { meta.applies_to.contains(&channel.role) })
-            .collect();
+        let channels: Vec<_> =
+            log.channels
+                .iter()
+                .filter(|channel| {
+                    if all { channel.role != Role::Time } else { meta.applies_to.contains(&channel.role) }
+                })
+                .collect();
         group.throughput(Throughput::Elements((channels.len().max(1) * log.rows()) as u64));
         group.bench_function(format!("{}/{}ch/{}", meta.name, channels.len(), log.rows()), |bencher| {
             bencher.iter(|| match meta.scope {

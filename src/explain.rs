@@ -6,6 +6,10 @@ use crate::claim;
 use crate::detect::{self, Gaps, Meta, Scope, Stage};
 use crate::document::Audit;
 use crate::flag::Flag;
+use crate::health;
+use crate::lean::constants::{self, Constant};
+use crate::lean::evidence::{self, Feature};
+use crate::lean::hypothesis::{Cause, Class};
 use crate::log::{Role, UNITS};
 use crate::simulate::FaultKind;
 use crate::state;
@@ -45,6 +49,10 @@ pub fn topics() -> Vec<Topic> {
     }));
     topics.extend(claim::ALL.iter().map(claim_topic));
     topics.extend(VERDICTS.iter().map(|word| word.topic("verdict")));
+    topics.extend(Cause::ALL.iter().map(|cause| cause_topic(*cause)));
+    topics.extend(evidence::ALL.iter().map(|feature| feature_topic(feature)));
+    topics.extend(constants::ALL.iter().map(|constant| constant_topic(constant)));
+    topics.extend(health::ALL.iter().map(health_topic));
     topics.extend(TREATMENTS.iter().map(|word| word.topic("treatment")));
     topics.extend(GRADES.iter().map(|word| word.topic("grade")));
     topics.extend(STATUSES.iter().map(|word| word.topic("claim status")));
@@ -102,7 +110,7 @@ pub fn detector_table() -> String {
 pub fn schema() -> serde_json::Value {
     let mut schema = serde_json::to_value(schemars::schema_for!(Audit)).unwrap_or_default();
     let names: Vec<&str> = detect::ALL.iter().map(|detector| detector.meta().name).collect();
-    let causes: Vec<&str> = VERDICTS.iter().flat_map(|verdict| causes_of(verdict.name)).copied().collect();
+    let causes: Vec<&str> = VERDICTS.iter().flat_map(|verdict| causes_of(verdict.name)).collect();
     for (path, values) in [
         ("/$defs/DetectorRun/properties/name", &names),
         ("/$defs/Finding/properties/detector", &names),
@@ -123,24 +131,21 @@ pub fn schema() -> serde_json::Value {
 }
 
 /// Causes that a verdict may give.
-pub fn causes_of(verdict: &str) -> &'static [&'static str] {
-    match verdict {
-        "real" => &["fuel_supply", "injector_limit", "tip_in", "mixture"],
-        "fuel_cut" => &["overrun", "rev_limit", "gear_cut", "unload"],
-        "misfire" => &["misfire"],
-        "dilution" => &["air_ingress"],
-        "artefact" => &[
-            "spike",
-            "stale_link",
-            "dropout",
-            "supply_sag",
-            "sensor_cold",
-            "sensor_wet",
-            "controller_reset",
-            "ground_offset",
-        ],
-        "undetermined" => &["undetermined"],
-        _ => &[],
+pub fn causes_of(verdict: &str) -> Vec<&'static str> {
+    if verdict == "undetermined" {
+        return vec!["undetermined"];
+    }
+    let of = |cause: &&Cause| class_name(cause.class()) == verdict;
+    Cause::ALL.iter().filter(of).map(|cause| cause.name()).collect()
+}
+
+const fn class_name(class: Class) -> &'static str {
+    match class {
+        Class::Real => "real",
+        Class::FuelCut => "fuel_cut",
+        Class::Misfire => "misfire",
+        Class::Dilution => "dilution",
+        Class::Artefact => "artefact",
     }
 }
 
@@ -155,7 +160,7 @@ impl Word {
         let mut page = format!("{}.\n\n{}\n", sentence(self.summary), self.text);
         let causes = causes_of(self.name);
         if kind == "verdict" {
-            let _ = write!(page, "\n## Causes\n{}\n", code_list(causes));
+            let _ = write!(page, "\n## Causes\n{}\n", code_list(&causes));
         }
         Topic { name: self.name.to_owned(), kind, summary: self.summary.to_owned(), page }
     }
@@ -354,6 +359,99 @@ fn tolerance(role: Role) -> String {
     }
     let parts: Vec<&str> = parts.iter().map(|part| part.trim()).collect();
     format!("{}: {}", parts.join(" or "), one.origin)
+}
+
+fn cause_topic(cause: Cause) -> Topic {
+    let class = class_name(cause.class());
+    let summary = summary_of(cause);
+    let proof = match cause.class() {
+        Class::Real | Class::Misfire => "Treated as a hazard.",
+        Class::FuelCut => "Treated as benign, and only given with positive evidence of the cut.",
+        Class::Dilution => "Treated as invalid: the gas was real, the mixture it suggests was not.",
+        Class::Artefact => {
+            "Treated as invalid, and only given with positive physical proof: not measured is not safe."
+        }
+    };
+    Topic {
+        name: cause.name().to_owned(),
+        kind: "cause",
+        summary: summary.to_owned(),
+        page: format!("{}.\n\n## Verdict\n`{class}`\n\n## Consequence\n{proof}\n", sentence(summary)),
+    }
+}
+
+const fn summary_of(cause: Cause) -> &'static str {
+    match cause {
+        Cause::FuelSupply => "fuel pressure or flow collapsed",
+        Cause::InjectorLimit => "the injectors were open all the time and still too small",
+        Cause::TipIn => "the fuel film lagged behind a fast opening of the throttle",
+        Cause::Mixture => "really lean, for a reason the log does not resolve",
+        Cause::Overrun => "fuel was cut on a closed throttle",
+        Cause::RevLimit => "fuel was cut at the engine speed limit",
+        Cause::GearCut => "fuel was cut between two gears",
+        Cause::Unload => "fuel was cut because the load vanished",
+        Cause::Misfire => "unburnt charge reached the sensor",
+        Cause::AirIngress => "air reached the sensor past the cylinders; shrinks as flow grows",
+        Cause::Spike => "an electrical or converter glitch",
+        Cause::StaleLink => "the link repeated an old value",
+        Cause::Dropout => "no value, or a code in its place",
+        Cause::SupplySag => "the supply was too low for the sensor's controller",
+        Cause::SensorCold => "the element was below its working temperature",
+        Cause::SensorWet => "water on the element",
+        Cause::ControllerReset => "the sensor's controller started again",
+        Cause::GroundOffset => "a current lifted the ground of the controller",
+    }
+}
+
+fn feature_topic(feature: &Feature) -> Topic {
+    Topic {
+        name: feature.name.to_owned(),
+        kind: "evidence",
+        summary: feature.summary.to_owned(),
+        page: format!(
+            "{}.\n\n## Looks like\n{}\n\n## What decides\n{}\n\n## Cannot tell\n{}\n\n## Group\n{}: only the strongest \
+             evidence of a group counts\n\n## Weight\n{}\n",
+            sentence(feature.summary),
+            feature.looks,
+            feature.decides,
+            feature.cannot,
+            feature.group.name(),
+            feature.tag.word()
+        ),
+    }
+}
+
+fn constant_topic(constant: &Constant) -> Topic {
+    Topic {
+        name: constant.name.to_lowercase(),
+        kind: "constant of lean verdicts",
+        summary: format!("{} {}, {}", constant.value, constant.unit, constant.tag.word()),
+        page: format!(
+            "{} {} ({}).\n\n{}.\n",
+            constant.value,
+            constant.unit,
+            constant.tag.word(),
+            sentence(constant.why)
+        ),
+    }
+}
+
+fn health_topic(meta: &health::Meta) -> Topic {
+    let sources: Vec<String> = meta.sources.iter().map(|source| format!("- {source}")).collect();
+    Topic {
+        name: meta.name.to_owned(),
+        kind: "sensor health",
+        summary: meta.summary.to_owned(),
+        page: format!(
+            "{}, in {}.\n\n## Method\n{}\n\n## Limit\n{}\n\n## Traps\n{}\n\n## Sources\n{}\n",
+            sentence(meta.summary),
+            if meta.unit == "1" { "no unit" } else { meta.unit },
+            meta.how,
+            meta.limit,
+            meta.traps,
+            sources.join("\n")
+        ),
+    }
 }
 
 fn claim_topic(meta: &claim::Meta) -> Topic {

@@ -117,8 +117,9 @@ fn only_the_command_line_prints_or_exits() {
 #[test]
 fn files_stay_readable() {
     for path in sources(&kept::root().join("src")) {
-        let lines = std::fs::read_to_string(&path).expect("source").lines().count();
-        assert!(lines <= 800, "{}: {lines} lines: what second thing moved in?", inside(&path));
+        let text = std::fs::read_to_string(&path).expect("source");
+        let lines = text.split("#[cfg(test)]\nmod ").next().unwrap_or_default().lines().count();
+        assert!(lines <= 600, "{}: {lines} lines: what second thing moved in?", inside(&path));
     }
 }
 
@@ -141,7 +142,11 @@ fn every_name_has_one_page_of_its_kind() {
 fn every_cause_of_a_verdict_has_a_page() {
     for verdict in ["real", "fuel_cut", "misfire", "dilution", "artefact", "undetermined"] {
         for cause in explain::causes_of(verdict) {
-            assert!(explain::find(cause).is_ok(), "{cause}");
+            assert!(
+                explain::find(cause)
+                    .is_ok_and(|topics| topics.iter().any(|t| t.kind == "cause" || t.kind == "verdict")),
+                "{cause}"
+            );
         }
     }
 }

@@ -102,6 +102,7 @@ fn counts(audit: &Audit) -> String {
 }
 
 #[test]
+#[allow(clippy::print_stderr, reason = "a skipped test must say so")]
 fn findings_of_the_open_trips_are_as_kept() {
     let Some(folder) = std::env::var_os("SONDEPROOF_OPEN_DATA") else {
         eprintln!("skipped: SONDEPROOF_OPEN_DATA is not set");

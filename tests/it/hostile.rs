@@ -1,5 +1,7 @@
 //! Damaged files: an answer or a clear error, never a panic.
 
+#![allow(clippy::format_push_string, reason = "a log is written line by line")]
+
 use proptest::prelude::*;
 
 use crate::logs::drive;
