@@ -20,8 +20,8 @@ use crate::rig::Rig;
 /// Say whether logs can be believed, what each lean event is, and what may be concluded
 #[derive(Default, clap::Args)]
 pub(super) struct Arguments {
-    /// Log files
-    #[arg(value_name = "LOG", required = true)]
+    /// Log files; none: the demonstration inside the program
+    #[arg(value_name = "LOG")]
     logs: Vec<PathBuf>,
     #[command(flatten)]
     options: source::Options,
@@ -88,8 +88,11 @@ struct Done {
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
-    let sources = source::files(&arguments.logs);
-    let rig = arguments.options.rig()?;
+    let sources = if arguments.logs.is_empty() { vec![Source::Demo] } else { source::files(&arguments.logs) };
+    let rig = match sources.as_slice() {
+        [Source::Demo] => arguments.options.demo_rig()?,
+        _ => arguments.options.rig()?,
+    };
     let target = |path: &Option<PathBuf>, option| {
         path.as_ref().map(|path| Target::of(path, sources.len(), option)).transpose()
     };
@@ -194,6 +197,11 @@ impl Job<'_> {
         let to_stdout = matches!(self.json, Some(Target::Stdout));
         let mut lines = Vec::new();
         let mut failed = None;
+        if let ([Source::Demo], false) = (sources, to_stdout) {
+            output::remark(
+                "No log given: this is the demonstration, a simulated hill climb. Your own: `sondeproof audit LOG`.\n",
+            );
+        }
         for (source, result) in sources.iter().zip(results) {
             match result {
                 Ok(done) => {

@@ -28,7 +28,7 @@ use failure::Failure;
 )]
 struct Arguments {
     #[command(subcommand)]
-    command: Command,
+    command: Option<Command>,
 }
 
 #[derive(Subcommand)]
@@ -67,8 +67,11 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
             return ExitCode::from(if error.use_stderr() { 2 } else { 0 });
         }
     };
-    let ended = catch_unwind(AssertUnwindSafe(|| arguments.command.run()))
-        .unwrap_or_else(|_| Err(Failure::Internal("the program stopped on a fault of its own".to_owned())));
+    let ended = catch_unwind(AssertUnwindSafe(|| match &arguments.command {
+        None => audit::run(&audit::Arguments::default()),
+        Some(command) => command.run(),
+    }))
+    .unwrap_or_else(|_| Err(Failure::Internal("the program stopped on a fault of its own".to_owned())));
     match ended {
         Ok(Ending::Done) => ExitCode::SUCCESS,
         Ok(Ending::Withheld) => ExitCode::from(3),

@@ -38,6 +38,17 @@ impl Options {
         Ok(rig)
     }
 
+    /// The rig of the demonstration, unless another one is named.
+    pub(super) fn demo_rig(&self) -> Result<Rig, Failure> {
+        if self.rig.is_some() {
+            return self.rig();
+        }
+        let mut rig =
+            Rig::parse(DEMO_RIG, "hill_climb.toml").map_err(|error| Failure::Internal(error.to_string()))?;
+        self.complete(&mut rig)?;
+        Ok(rig)
+    }
+
     fn complete(&self, rig: &mut Rig) -> Result<(), Failure> {
         rig.rate_hz = self.rate.or(rig.rate_hz);
         detect::check_limits(rig).map_err(|error| {
@@ -47,9 +58,14 @@ impl Options {
     }
 }
 
+const DEMO_LOG: &[u8] = include_bytes!("../../datasets/hill_climb_demo.csv");
+const DEMO_RIG: &str = include_str!("../../datasets/hill_climb.toml");
+
 /// A log to audit.
 #[derive(Clone, Debug)]
 pub(super) enum Source {
+    /// The demonstration.
+    Demo,
     /// A file.
     File(PathBuf),
 }
@@ -58,6 +74,7 @@ impl Source {
     /// How people call it.
     pub(super) fn name(&self) -> String {
         match self {
+            Self::Demo => "demo".to_owned(),
             Self::File(path) => path.display().to_string(),
         }
     }
@@ -66,6 +83,7 @@ impl Source {
     pub(super) fn open(&self, rig: &Rig) -> Result<Log, Failure> {
         let options = options(rig);
         let table = match self {
+            Self::Demo => read::from_bytes("demo", DEMO_LOG, &options),
             Self::File(path) => read::open(path, &options),
         }
         .map_err(|error| Failure::Input(error.to_string()))?;
@@ -98,6 +116,7 @@ pub(super) fn files(paths: &[PathBuf]) -> Vec<Source> {
 /// The name of a log's own output in a folder: `run1.csv` gives `run1.csv.audit.json`.
 pub(super) fn output_name(source: &Source, suffix: &str) -> String {
     let name = match source {
+        Source::Demo => "demo".to_owned(),
         Source::File(path) => {
             path.file_name().map_or_else(|| "log".to_owned(), |name| name.to_string_lossy().into_owned())
         }
