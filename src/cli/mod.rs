@@ -6,6 +6,7 @@ mod convert;
 mod explain;
 mod failure;
 mod gate;
+mod ledger;
 mod output;
 mod schema;
 mod simulate;
@@ -39,6 +40,7 @@ enum Command {
     Convert(convert::Arguments),
     Explain(explain::Arguments),
     Schema(schema::Arguments),
+    Ledger(ledger::Arguments),
 }
 
 /// How a command that did its work ended.
@@ -91,6 +93,7 @@ impl Command {
             Self::Simulate(arguments) => simulate::run(arguments),
             Self::Explain(arguments) => explain::run(arguments),
             Self::Schema(arguments) => schema::run(arguments),
+            Self::Ledger(arguments) => ledger::run(arguments),
         }
     }
 }

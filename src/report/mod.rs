@@ -2,6 +2,7 @@
 
 mod answer;
 pub mod flags;
+pub mod life;
 mod page;
 pub mod pages;
 pub mod summary;

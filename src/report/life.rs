@@ -1,0 +1,293 @@
+//! The life of a sensor for people: one small chart and one sentence per metric.
+
+use anstyle::Style;
+
+use super::page::{Page, STRONG};
+use super::words;
+use crate::document::HealthStatus;
+use crate::ledger::{Entry, Forecast, Kind, LEAST_SESSIONS, Life, MetricTrend};
+
+/// One line of the list of sensors.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Sensor {
+    /// Serial.
+    pub serial: String,
+    /// Sessions in the ledger.
+    pub sessions: usize,
+    /// First and last session.
+    pub span: Option<(String, String)>,
+    /// Machine of the last session.
+    pub rig: Option<String>,
+}
+
+impl Sensor {
+    /// The line of a sensor's entries.
+    pub fn of(serial: &str, entries: &[Entry]) -> Self {
+        let sessions: Vec<&Entry> = entries.iter().filter(|e| e.kind == Kind::Session).collect();
+        Self {
+            serial: serial.to_owned(),
+            sessions: sessions.len(),
+            span: sessions.first().zip(sessions.last()).map(|(a, b)| (day(&a.at), day(&b.at))),
+            rig: sessions.last().and_then(|entry| entry.rig.clone()),
+        }
+    }
+}
+
+fn day(at: &str) -> String {
+    at.get(..10).unwrap_or(at).to_owned()
+}
+
+/// All sensors of a ledger.
+pub fn render_sensors(sensors: &[Sensor], width: usize) -> String {
+    let mut page = Page::new(width);
+    if sensors.is_empty() {
+        page.paragraph(
+            0,
+            "The ledger is empty. `sondeproof ledger add LOG --rig RIG` adds the sensor health of a log.",
+        );
+        return page.finish();
+    }
+    let rows: Vec<Vec<String>> = sensors
+        .iter()
+        .map(|sensor| {
+            let (first, last) = sensor.span.clone().unwrap_or_else(|| ("-".to_owned(), "-".to_owned()));
+            let rig = sensor.rig.clone().unwrap_or_else(|| "-".to_owned());
+            vec![sensor.serial.clone(), sensor.sessions.to_string(), first, last, rig]
+        })
+        .collect();
+    page.table(0, &["sensor", "sessions", "first", "last", "machine"], &[false, true], &rows);
+    page.finish()
+}
+
+/// Every entry of one sensor.
+pub fn render_entries(serial: &str, entries: &[Entry], width: usize) -> String {
+    let mut page = Page::new(width);
+    page.heading(&format!("Sensor {serial}"));
+    let rows: Vec<Vec<String>> = entries
+        .iter()
+        .map(|entry| {
+            let told = match entry.kind {
+                Kind::Session => {
+                    let count =
+                        |status: HealthStatus| entry.metrics.iter().filter(|m| m.status == status).count();
+                    let measured = entry.metrics.len() - count(HealthStatus::NotMeasurable);
+                    format!(
+                        "{} measured, {} to watch, {} to act on",
+                        words::count(measured, "metric"),
+                        count(HealthStatus::Watch),
+                        count(HealthStatus::Act)
+                    )
+                }
+                Kind::Fit => "put in".to_owned(),
+                Kind::Retire => {
+                    entry.reason.clone().map_or_else(|| "taken out".to_owned(), |r| format!("taken out: {r}"))
+                }
+            };
+            vec![entry.at.clone(), entry.kind.name().to_owned(), entry.log.clone(), told]
+        })
+        .collect();
+    page.table(0, &["when", "entry", "log", "what it tells"], &[], &rows);
+    page.finish()
+}
+
+/// The life of one sensor: answer first, then a chart and a sentence per metric.
+pub fn render(life: &Life, width: usize) -> String {
+    let mut page = Page::new(width);
+    page.heading(&format!("Sensor {}", life.serial));
+    page.paragraph(0, &answer(life));
+    if let Some(change) = &life.suspected {
+        page.gap();
+        let number = |v: f64| with_unit(&words::number(v, None, None), &change.unit);
+        page.paragraph(
+            0,
+            &format!(
+                "Was another sensor put in before {}? The {} went from {} to {} and stayed there. Only sessions \
+                 since then are used. If so, say it: `sondeproof ledger fit SERIAL --date {}`; the old one's serial \
+                 should not go on.",
+                change.at,
+                words::plain(&change.metric),
+                number(change.from),
+                number(change.to),
+                day(&change.at),
+            ),
+        );
+    }
+    for metric in &life.metrics {
+        page.gap();
+        render_metric(&mut page, life, metric);
+    }
+    page.gap();
+    page.paragraph(0, &sharpen(life));
+    page.finish()
+}
+
+fn answer(life: &Life) -> String {
+    let since = life.since.as_deref().unwrap_or("the first session");
+    let sessions = words::count(life.sessions, "session");
+    let past = |metric: &&MetricTrend| metric.points.last().is_some_and(|p| p.status == HealthStatus::Act);
+    let names =
+        |metrics: Vec<&MetricTrend>| words::list(&metrics.iter().map(|m| name(m)).collect::<Vec<_>>(), 4);
+    let acting: Vec<&MetricTrend> =
+        life.metrics.iter().filter(|m| past(m) || m.worsens() && m.forecast == Forecast::Reached).collect();
+    let worse: Vec<&MetricTrend> = life.metrics.iter().filter(|m| m.worsens()).collect();
+    let retired = life.retired.as_ref().map_or_else(String::new, |(at, because)| {
+        let why = because.as_ref().map_or_else(String::new, |b| format!(" ({b})"));
+        format!(" It was taken out on {at}{why}.")
+    });
+    let verdict = if life.sessions == 0 {
+        "No session yet.".to_owned()
+    } else if !acting.is_empty() {
+        format!("Act: {} past its limit.", names(acting))
+    } else if !worse.is_empty() {
+        format!("Getting worse: {}.", names(worse))
+    } else if life.sessions < LEAST_SESSIONS {
+        format!("Too few sessions for a trend (at least {LEAST_SESSIONS}); values only.")
+    } else {
+        "No metric gets worse beyond what chance explains.".to_owned()
+    };
+    format!("{verdict} {sessions} since {since} ({}).{retired}", life.since_because)
+}
+
+fn name(metric: &MetricTrend) -> String {
+    match &metric.direction {
+        Some(direction) => format!("{}, {}", words::plain(&metric.metric), words::plain(direction)),
+        None => words::plain(&metric.metric),
+    }
+}
+
+fn with_unit(number: &str, unit: &str) -> String {
+    if unit.is_empty() { number.to_owned() } else { format!("{number} {unit}") }
+}
+
+fn render_metric(page: &mut Page, life: &Life, metric: &MetricTrend) {
+    let number = |value: f64| with_unit(&words::number(value, None, None), &metric.unit);
+    page.labelled(0, &name(metric), 0, "", STRONG);
+    let (Some(first), Some(last)) = (metric.points.first(), metric.points.last()) else { return };
+    let values: Vec<f64> = metric.points.iter().map(|point| point.value).collect();
+    page.labelled(
+        2,
+        &chart(&values, metric.limit),
+        0,
+        &format!("{} to {}", number(first.value), number(last.value)),
+        Style::new(),
+    );
+    page.paragraph(2, &sentence(life, metric));
+    let mut aside = Vec::new();
+    if let Some(at) = &metric.alarm_at {
+        aside.push(format!("cumulative sum left the baseline at {}", day(at)));
+    }
+    if metric.left_out > 0 {
+        aside.push(format!("{} at another log rate left out", words::count(metric.left_out, "session")));
+    }
+    if metric.not_measurable > 0 {
+        aside.push(format!("not measurable in {}", words::count(metric.not_measurable, "session")));
+    }
+    if !aside.is_empty() {
+        page.paragraph(2, &format!("({})", aside.join("; ")));
+    }
+}
+
+/// The sentence that matters.
+fn sentence(life: &Life, metric: &MetricTrend) -> String {
+    let number = |value: f64| with_unit(&words::number(value, None, None), &metric.unit);
+    let unit = if life.age_is_hours { "engine hours" } else { "sessions" };
+    let because = if life.suspected.is_some() { "the change" } else { "the series began" };
+    let since = if life.since_because == "it was fitted" { "it was fitted" } else { because };
+    let mut text = match metric.change {
+        Some((change, low, high)) if metric.worsens() => {
+            let way = if change >= 0.0 { "risen" } else { "fallen" };
+            let (low, high) = if change >= 0.0 { (low, high) } else { (-high, -low) };
+            format!(
+                "Has {way} {:.0} % since {since}, 95 % interval {:.0} to {:.0} (p {:.3} over all metrics).",
+                change.abs() * 100.0,
+                low * 100.0,
+                high * 100.0,
+                metric.p.unwrap_or(1.0).max(0.001),
+            )
+        }
+        Some((change, low, high)) => format!(
+            "No trend beyond chance: {:+.0} % since {since}, 95 % interval {:+.0} to {:+.0}.",
+            change * 100.0,
+            low * 100.0,
+            high * 100.0
+        ),
+        None => String::new(),
+    };
+    let limit = metric.limit.map(number).unwrap_or_default();
+    let forecast = match &metric.forecast {
+        Forecast::Refused(why) if metric.change.is_none() => format!("No forecast: {why}."),
+        Forecast::Refused(_) => String::new(),
+        Forecast::Reached => format!("The fitted line is past its limit of {limit}: act now."),
+        Forecast::In { age, soonest, latest, sessions } => {
+            let latest = latest.map_or_else(|| "open".to_owned(), |age| format!("{age:.0}"));
+            let sessions =
+                if life.age_is_hours { format!(", or {sessions:.0} sessions") } else { String::new() };
+            format!(
+                "Act before about {age:.0} more {unit} (95 % interval {soonest:.0} to {latest}{sessions}): the limit is \
+                 {limit}."
+            )
+        }
+    };
+    if !forecast.is_empty() {
+        if !text.is_empty() {
+            text.push(' ');
+        }
+        text.push_str(&forecast);
+    }
+    text
+}
+
+/// What would tell more.
+fn sharpen(life: &Life) -> String {
+    let missing = LEAST_SESSIONS.saturating_sub(life.sessions);
+    if missing > 0 {
+        return format!(
+            "What would tell more: {} at the same log rate, each with several long lifts from speed in \
+            gear, so that fuel is cut and comes back.",
+            words::count(missing, "more session")
+        );
+    }
+    "What would tell more: the same log rate every time, and in each session several long lifts from speed in gear \
+     (fuel cut and back) with the engine warm."
+        .to_owned()
+}
+
+const BLOCKS: [char; 8] = ['▁', '▂', '▃', '▄', '▅', '▆', '▇', '█'];
+/// More points than this are drawn as the largest of neighbouring ones: a limit crossed once must stay visible.
+const CHART_WIDTH: usize = 40;
+
+/// A row of blocks from the smallest to the largest value; a session past the limit is followed by `!`.
+fn chart(values: &[f64], limit: Option<f64>) -> String {
+    let step = values.len().div_ceil(CHART_WIDTH).max(1);
+    let drawn: Vec<f64> =
+        values.chunks(step).map(|c| c.iter().copied().fold(f64::NEG_INFINITY, f64::max)).collect();
+    let low = drawn.iter().copied().fold(f64::INFINITY, f64::min);
+    let high = drawn.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let mut text = String::new();
+    for value in drawn {
+        let share = if high > low { (value - low) / (high - low) } else { 0.0 };
+        text.push(BLOCKS[((share * 7.0).round() as usize).min(7)]);
+        if limit.is_some_and(|limit| value > limit) {
+            text.push('!');
+        }
+    }
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_chart_shows_the_course_and_marks_what_is_past_the_limit() {
+        assert_eq!(chart(&[1.0, 2.0, 3.0], Some(2.5)), "▁▅█!");
+        assert_eq!(chart(&[1.0, 1.0], None), "▁▁");
+        let many: Vec<f64> = (0..200).map(f64::from).collect();
+        assert_eq!(chart(&many, None).chars().count(), 40);
+    }
+
+    #[test]
+    fn an_empty_ledger_says_how_to_begin() {
+        assert!(render_sensors(&[], 80).contains("ledger add LOG"));
+    }
+}
