@@ -192,6 +192,7 @@ fn when(source: &Source, audit: &Audit, stated: Option<&str>) -> Option<(String,
         return Some((start.clone(), "log"));
     }
     let path = match source {
+        Source::Demo => return None,
         Source::File(path) => path,
     };
     let modified = std::fs::metadata(path).and_then(|found| found.modified()).ok()?;
