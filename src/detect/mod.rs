@@ -14,6 +14,7 @@ use crate::log::{Channel, Log, Role};
 use crate::rig::Rig;
 use crate::state::States;
 
+mod cluster;
 mod cross_check;
 mod dropout;
 mod flat_line;
@@ -54,6 +55,7 @@ pub static ALL: &[&dyn Detector] = &[
     &slow_response::SlowResponse,
     &cross_check::CrossCheck,
     &scale::Scale,
+    &cluster::Cluster,
     &warm_up::WarmUp,
 ];
 
