@@ -201,7 +201,9 @@ fn in_time(
         if set.len() < 3 {
             continue;
         }
-        group.iter().for_each(|k| taken[*k] = true);
+        for k in &group {
+            taken[*k] = true;
+        }
         let first_s = group.iter().map(|k| points[*k].time_s).fold(f64::INFINITY, f64::min);
         let last_s = group.iter().map(|k| points[*k].time_s).fold(f64::NEG_INFINITY, f64::max);
         findings.push(Finding::new(
@@ -258,7 +260,9 @@ fn at_operating_point(
         if passes < least {
             continue;
         }
-        members.iter().for_each(|k| taken[*k] = true);
+        for k in &members {
+            taken[*k] = true;
+        }
         let middle = |values: Vec<f64>| robust::median(&values).unwrap_or(0.0);
         let at_rpm = middle(group.iter().map(|k| placed[*k].1.0).collect());
         let at_kpa = middle(group.iter().map(|k| placed[*k].1.1).collect());
