@@ -24,6 +24,7 @@ mod lambda_step;
 mod noise;
 mod pace;
 mod rate_of_change;
+mod redundancy;
 mod saturation;
 mod scale;
 mod slow_response;
@@ -54,6 +55,7 @@ pub static ALL: &[&dyn Detector] = &[
     &ground_offset::GroundOffset,
     &slow_response::SlowResponse,
     &cross_check::CrossCheck,
+    &redundancy::Redundancy,
     &scale::Scale,
     &cluster::Cluster,
     &warm_up::WarmUp,
