@@ -52,6 +52,11 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
             state_unit(&mut table, name, column.unit.as_ref());
         }
     }
+    // Asked before the time axis: a file of words lacks more than a clock.
+    if table.columns.iter().all(|column| matches!(column.values.data_type(), DataType::Utf8)) {
+        let columns = table.columns.iter().map(|column| column.name.as_str()).collect::<Vec<_>>().join(", ");
+        return Err(AssembleError::NoNumbers { path: table.source.path, columns });
+    }
     let axis = find_time(&table, rig.rate_hz, time_column.as_deref())?;
     let used = axis.columns.clone();
     let Table { source, columns, restarts, mut notes, .. } = table;
