@@ -11,6 +11,8 @@ pub(super) const STANDARD_PA: f64 = 101_325.0;
 pub(super) struct Signals<'a> {
     pub(super) time_s: &'a [f64],
     pub(super) rpm: Option<Vec<f64>>,
+    /// Time between fresh engine speeds, s.
+    pub(super) rpm_period_s: f64,
     /// Engine speed change, revolutions per minute per second.
     pub(super) rpm_rate: Vec<f64>,
     /// Pedal, else throttle, ratio.
@@ -60,6 +62,7 @@ impl<'a> Signals<'a> {
             time_s,
             rpm_rate: rpm.as_deref().map_or_else(Vec::new, |rpm| rate(time_s, rpm, rpm_period_s.max(0.08))),
             rpm,
+            rpm_period_s,
             demand,
             throttle,
             manifold_pa,

@@ -19,6 +19,9 @@ const SENSOR_READY_S: f64 = 20.0;
 const WARM_K: f64 = 343.15;
 /// At the ceiling from this share of it.
 pub(super) const CEILING_SHARE: f64 = 0.985;
+/// Engine speed renewed more slowly than this shows no ceiling, s: limiters cycle at 3 to 15 Hz. Common practice,
+/// no source.
+const SLOWEST_CEILING_S: f64 = 0.25;
 /// Flare: faster than the best in gear by this factor (full-load window of the lean-event procedure).
 pub(super) const FLARE: f64 = 1.5;
 
@@ -142,6 +145,10 @@ fn ceiling_rpm(signals: &Signals<'_>, rpm: &[f64], rig: &Rig) -> Option<f64> {
     if let Some(redline) = rig.redline_rpm {
         return (top >= CEILING_SHARE * redline).then_some(top);
     }
+    // A speed renewed more slowly than an engine meets its limiter cannot show one.
+    if signals.rpm_period_s > SLOWEST_CEILING_S {
+        return None;
+    }
     let closed = super::load::closed_position(signals);
     let band: Vec<bool> =
         (0..rpm.len()).map(|row| rpm[row] >= CEILING_SHARE * top && !shut(signals, closed, row)).collect();
@@ -155,9 +162,6 @@ fn ceiling_rpm(signals: &Signals<'_>, rpm: &[f64], rig: &Rig) -> Option<f64> {
 fn times_reached(signals: &Signals<'_>, rpm: &[f64], band: &[bool], run: &Range<usize>, top: f64) -> usize {
     let length = length_s(signals.time_s, run);
     let peaks = runs(&band[run.clone()]).len();
-    if peaks >= 2 {
-        return peaks;
-    }
     // Rise over the 0.3 s before, rpm/s: a run that ends against a ceiling stays much longer than it would
     // take to cross the band; a run that goes on, or a top speed reached slowly, does not.
     let start_s = signals.time_s[run.start];
@@ -167,6 +171,10 @@ fn times_reached(signals: &Signals<'_>, rpm: &[f64], band: &[bool], run: &Range<
         return 0;
     }
     let rise = (rpm[run.start] - rpm[before]) / seconds;
+    // A steady speed that wanders over the edge of the band has no rise before it: no saw-tooth.
+    if rise >= 300.0 && peaks >= 2 {
+        return peaks;
+    }
     let crossing_s = (1.0 - CEILING_SHARE) * top / rise.max(1.0);
     usize::from(rise >= 300.0 && length >= 0.25 && length >= 3.0 * crossing_s)
 }

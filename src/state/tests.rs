@@ -158,6 +158,23 @@ fn a_speed_reached_once_is_no_ceiling_and_a_redline_is() {
 }
 
 #[test]
+fn a_steady_top_speed_or_a_slow_channel_is_no_ceiling() {
+    // Held near the highest speed, wandering over the edge of the band.
+    let steady: Vec<f64> = (0..3000_u32)
+        .map(|row| {
+            let t = f64::from(row) / RATE_HZ;
+            (1000.0 + 60.0 * t).min(3000.0) + 40.0 * (t * 6.0).sin()
+        })
+        .collect();
+    let log = log_of(&[(Role::EngineSpeed, steady.clone())]);
+    assert_eq!(judge(&log, &Rig::default()).ceiling_rpm, None);
+    // Renewed once a second.
+    let slow: Vec<f64> = (0..3000_usize).map(|row| steady[row / 50 * 50]).collect();
+    let log = log_of(&[(Role::EngineSpeed, slow)]);
+    assert_eq!(judge(&log, &Rig::default()).ceiling_rpm, None);
+}
+
+#[test]
 fn a_part_load_log_has_no_full_load() {
     let [rpm, throttle, pa] = drive(&[(5.0, 900.0, 900.0, 0.02, 35.0), (20.0, 2000.0, 3000.0, 0.30, 60.0)]);
     let log = log_of(&[(Role::EngineSpeed, rpm), (Role::Throttle, throttle), (Role::ManifoldPressure, pa)]);
