@@ -8,6 +8,7 @@ mod failure;
 mod gate;
 mod ledger;
 mod output;
+mod rig;
 mod schema;
 mod simulate;
 mod source;
@@ -38,6 +39,7 @@ enum Command {
     Gate(gate::Arguments),
     Simulate(simulate::Arguments),
     Convert(convert::Arguments),
+    Rig(rig::Arguments),
     Explain(explain::Arguments),
     Schema(schema::Arguments),
     Ledger(ledger::Arguments),
@@ -90,6 +92,7 @@ impl Command {
             Self::Audit(arguments) => audit::run(arguments),
             Self::Gate(arguments) => gate::run(arguments),
             Self::Convert(arguments) => convert::run(arguments),
+            Self::Rig(arguments) => rig::run(arguments),
             Self::Simulate(arguments) => simulate::run(arguments),
             Self::Explain(arguments) => explain::run(arguments),
             Self::Schema(arguments) => schema::run(arguments),

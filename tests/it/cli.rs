@@ -309,6 +309,22 @@ fn a_rig_file_is_checked_before_any_log_is_read() {
 }
 
 #[test]
+fn a_proposed_rig_file_is_a_rig_file() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let (proposal, _) = outcome(&["rig", &log], 0);
+    assert!(proposal.contains("lambda"), "{proposal}");
+    let rig = file(folder.path(), "rig.toml", proposal);
+    outcome(&["audit", &log, "--rig", &rig], 0);
+}
+
+#[test]
+fn without_any_word_the_demonstration_is_audited() {
+    let (report, remark) = outcome(&[], 0);
+    assert!(remark.contains("demonstration") && report.contains("LEAN EVENTS"), "{report}");
+}
+
+#[test]
 fn a_name_from_a_log_cannot_steer_the_terminal() {
     let folder = folder();
     let log = file(folder.path(), "run.csv", drive().replacen("Fuel Pressure", "Fuel\u{1b}[2J", 1));
