@@ -125,8 +125,12 @@ pub(super) fn collect(parts: &Parts<'_>) -> Truth {
     let mut events = gas_events(parts);
     events.extend(chain_events(parts, &channels));
     for event in &mut events {
-        event.hazard =
-            hazards.iter().any(|h| h.start_s < event.end_s + 0.05 && h.end_s > event.start_s - 0.2);
+        // Gas reaches the sensor a little after it burnt. A hazard that a cut ends belongs to what came before.
+        let is_cut = event.treat_as == TreatAs::Benign;
+        let from_s = if is_cut { event.start_s } else { event.start_s - 0.2 };
+        event.hazard = hazards.iter().any(|h| {
+            h.start_s < event.end_s + 0.05 && if is_cut { h.start_s >= from_s } else { h.end_s > from_s }
+        });
     }
     events.sort_by(|a, b| a.start_s.total_cmp(&b.start_s).then_with(|| a.cause.cmp(&b.cause)));
     let (mut lean, mut rich) = (scenario.sensor.tau_rich_to_lean_s, scenario.sensor.tau_lean_to_rich_s);
