@@ -36,6 +36,9 @@ pub(super) struct Arguments {
     /// What the logger writes, in this order, by role: `engine_speed,lambda`; all when left out
     #[arg(long, value_name = "ROLE", value_delimiter = ',', value_parser = channel)]
     channels: Vec<Role>,
+    /// Lean end stop of the mixture channel
+    #[arg(long, value_name = "LAMBDA", value_parser = end_stop)]
+    clip: Option<f64>,
     /// Decimal comma, semicolons and German column names
     #[arg(long)]
     decimal_comma: bool,
@@ -55,12 +58,20 @@ impl Arguments {
             let names: Vec<&str> = self.channels.iter().map(|role| role.name()).collect();
             words.push(format!("--channels {}", names.join(",")));
         }
+        words.extend(self.clip.map(|lambda| format!("--clip {lambda}")));
         if self.decimal_comma {
             words.push("--decimal-comma".to_owned());
         }
         words.extend(self.faults.iter().map(|fault| format!("--fault {fault}")));
         words.push(format!("--output {}", self.output.display()));
         words.join(" ")
+    }
+}
+
+fn end_stop(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(lambda) if (1.1..=10.0).contains(&lambda) => Ok(lambda),
+        _ => Err("expected a lambda from 1.1 to 10".to_owned()),
     }
 }
 
@@ -111,6 +122,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     }
     if !arguments.channels.is_empty() {
         scenario.logger.channels.clone_from(&arguments.channels);
+    }
+    if let Some(lambda) = arguments.clip {
+        scenario.link.clip_lean = lambda;
     }
     if arguments.decimal_comma {
         scenario.logger.decimal_comma = true;
