@@ -14,7 +14,7 @@ use crate::atomic;
 use crate::audit::Audited;
 use crate::document::Audit;
 use crate::log::Log;
-use crate::report::{flags, summary, terminal};
+use crate::report::{flags, html, summary, terminal};
 use crate::rig::Rig;
 
 /// Say whether logs can be believed, what each lean event is, and what may be concluded
@@ -29,6 +29,9 @@ pub(super) struct Arguments {
     /// log, or `-` for one line per log
     #[arg(long, value_name = "FILE")]
     json: Option<PathBuf>,
+    /// Write the report as one HTML file that opens offline and prints. With several logs: a folder, one file per log
+    #[arg(long, value_name = "FILE")]
+    html: Option<PathBuf>,
     /// Write every value with its quality flag as Parquet. With several logs: a folder, one file per log
     #[arg(long, value_name = "FILE")]
     flags: Option<PathBuf>,
@@ -73,6 +76,7 @@ impl Target {
 struct Job<'a> {
     rig: &'a Rig,
     json: Option<Target>,
+    html: Option<Target>,
     flags: Option<Target>,
     /// Several logs: short answers, compact documents.
     several: bool,
@@ -99,6 +103,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let job = Job {
         rig: &rig,
         json: target(&arguments.json, "--json")?,
+        html: target(&arguments.html, "--html")?,
         flags: target(&arguments.flags, "--flags")?,
         several: sources.len() > 1,
         width: output::width(),
@@ -106,6 +111,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     if matches!(job.flags, Some(Target::Stdout)) {
         let help = "name a file; Parquet cannot be written to a stream";
         return Err(Failure::Input(format!("`--flags -` is not possible\n  help: {help}")));
+    }
+    if matches!(job.html, Some(Target::Stdout)) {
+        let help = "name a file, such as report.html";
+        return Err(Failure::Input(format!("`--html -` is not possible\n  help: {help}")));
     }
     check_names(&job, &sources)?;
 
@@ -124,7 +133,8 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
 
 /// Two logs of one name would overwrite each other's output.
 fn check_names(job: &Job<'_>, sources: &[Source]) -> Result<(), Failure> {
-    let folder = [&job.json, &job.flags].into_iter().flatten().any(|t| matches!(t, Target::Folder(_)));
+    let folder =
+        [&job.json, &job.html, &job.flags].into_iter().flatten().any(|t| matches!(t, Target::Folder(_)));
     let mut seen = BTreeSet::new();
     for source in sources.iter().filter(|_| folder) {
         if !seen.insert(source::output_name(source, "")) {
@@ -168,6 +178,10 @@ impl Job<'_> {
                     done.written.push(path);
                 }
             }
+        }
+        if let Some(path) = self.html.as_ref().and_then(|target| target.file(source, "report.html")) {
+            write_html(&path, &log, &audited)?;
+            done.written.push(path);
         }
         if let Some(path) = self.flags.as_ref().and_then(|target| target.file(source, "flags.parquet")) {
             write_flags(&path, &log, &audited)?;
@@ -231,6 +245,13 @@ impl Job<'_> {
         }
         failed.map_or(Ok(Ending::Done), |code| Err(Failure::Reported(code)))
     }
+}
+
+fn write_html(path: &Path, log: &Log, audited: &Audited) -> Result<(), Failure> {
+    let page = html::render(log, audited)
+        .map_err(|error| Failure::Internal(format!("cannot write {}: {error}", path.display())))?;
+    atomic::write::<io::Error, _>(path, |writer| writer.write_all(page.as_bytes()))
+        .map_err(|error| Failure::write(path, &error))
 }
 
 fn write_flags(path: &Path, log: &Log, audited: &Audited) -> Result<(), Failure> {

@@ -2,6 +2,7 @@
 
 mod answer;
 pub mod flags;
+pub mod html;
 pub mod life;
 mod page;
 pub mod pages;

@@ -1,0 +1,207 @@
+//! The report as one HTML file: it opens offline, can be mailed and prints. Text, tables and static charts carry
+//! everything; a script of our own only lets a reader look closer.
+
+mod chart;
+mod event;
+mod map;
+mod page;
+mod samples;
+mod section;
+mod trace;
+
+#[cfg(test)]
+mod tests;
+
+use askama::Template;
+use base64::Engine;
+use rayon::prelude::*;
+use sha2::{Digest, Sha256};
+
+use self::chart::Markup;
+use self::event::Scene;
+use self::page::Page;
+use self::samples::Packed;
+use self::trace::Panel;
+use super::answer::{origin, ranked};
+use super::words::{count, number};
+use crate::audit::Audited;
+use crate::document::TreatAs;
+use crate::log::Log;
+
+const STYLE: &str = include_str!("page.css");
+const SCRIPT: &str = include_str!("page.js");
+
+/// Events with a card of their own; the rest stand in a table, as do harmless ones.
+const CARDS: usize = 16;
+/// Events in the table.
+const LINES: usize = 200;
+
+/// Bytes that a page may have.
+///
+/// From two requirements: 2 MB for ten minutes of 32 channels at 50 Hz, 6 MB for one hour of them; in between
+/// by the number of samples, beyond it no more.
+fn budget(samples: usize) -> usize {
+    let (small, large) = (960_000.0, 5_760_000.0);
+    let share = ((samples as f64 - small) / (large - small)).clamp(0.0, 1.0);
+    (1_900_000.0 + share * 3_900_000.0) as usize
+}
+
+/// The symbol that stands beside the words of a treatment.
+const fn symbol(treat_as: TreatAs) -> &'static str {
+    match treat_as {
+        TreatAs::Hazard => "\u{25b2}",
+        TreatAs::Invalid => "\u{25c7}",
+        TreatAs::Benign => "\u{25cb}",
+    }
+}
+
+/// The report of one log.
+///
+/// * `log`: the log that `audited` came from; its samples are drawn, no number of the document is recomputed
+/// * returns the whole file; the same log gives the same bytes
+///
+/// # Errors
+/// Only when formatting into memory fails.
+pub fn render(log: &Log, audited: &Audited) -> Result<String, askama::Error> {
+    let audit = &audited.document;
+    let scene = Scene::new(log, audited);
+    let (mut cards, mut lines) = (Vec::new(), Vec::new());
+    for event in ranked(audit) {
+        if event.treat_as != TreatAs::Benign && cards.len() < CARDS {
+            cards.push(scene.card(event));
+        } else if lines.len() < LINES {
+            lines.push(event::line(event));
+        }
+    }
+    let unshown = audit.lean_events.len() - cards.len() - lines.len();
+    let (panels, others) = trace::panels(log, &audited.detection, audit);
+    let (found, found_more) = section::found(audit);
+    let limits = section::limits(audit);
+    let mut page = Page {
+        title: file_name(&audit.source.path).to_owned(),
+        policy: policy(),
+        style: Markup(STYLE.to_owned()),
+        script: Markup(SCRIPT.to_owned()),
+        samples: Markup("null".to_owned()),
+        origin: origin(audit),
+        answer: section::answers(audit),
+        claims: section::claims(audit),
+        withheld: section::withheld(audit),
+        lean_not_evaluated: audit.lean_not_evaluated.as_deref(),
+        limit: number(audit.rig.full_load_lambda_max, None, None),
+        lines_caption: match unshown {
+            0 => "Other lean readings, each with its reason".to_owned(),
+            n => format!("Other lean readings; {n} more are in the audit document"),
+        },
+        cards,
+        lines,
+        trust: section::trust(audit),
+        bases: section::bases(audit),
+        strips: trace::strips(log, &audited.detection, audit),
+        axis: trace::axis(log),
+        labels: trace::event_labels(&audit.lean_events, log.clock.duration_s()),
+        duration: format!("{:.6}", log.clock.duration_s()),
+        panels,
+        others,
+        map: map::of(log, &audited.detection, audit),
+        health: section::health(audit),
+        found,
+        found_more,
+        silent: section::silent(audit),
+        cautions: &audit.cautions,
+        notes: section::notes(audit),
+        provenance: section::provenance(audit),
+        changed: match limits.iter().filter(|limit| limit.from != "default").count() {
+            0 => "all by default".to_owned(),
+            n => format!("{n} of {} from the rig file", limits.len()),
+        },
+        limits,
+        embedded: String::new(),
+    };
+    let bare = page.render()?.len();
+    let room = budget(log.rows().saturating_mul(log.channels.len())).saturating_sub(bare);
+    embed(&mut page, log, audited, room);
+    Ok(inert(&page.render()?))
+}
+
+/// Puts the samples into the page, channel by channel in the order of the page, while there is room.
+fn embed(page: &mut Page<'_>, log: &Log, audited: &Audited, room: usize) {
+    let packed: Vec<Packed> = {
+        let panels: Vec<&Panel> = page.panels.iter().chain(&page.others).collect();
+        panels
+            .par_iter()
+            .map(|panel| {
+                let channel = &log.channels[panel.channel];
+                let step = channel.measured.resolution.map(|step| channel.logged_difference(step).abs());
+                let flags = audited.detection.flags.get(panel.channel).map_or(&[][..], Vec::as_slice);
+                samples::pack(&panel.value, step, flags)
+            })
+            .collect()
+    };
+    let time = samples::pack_time(&log.clock.time_s, log.clock.resolution_s);
+    let mut left = room.saturating_sub(time.data.len() + 200);
+    let mut text = format!(
+        "{{\"rows\":{},\"breaks\":{:?},\"step\":{},\"time\":\"{}\",\"channels\":{{",
+        log.rows(),
+        trace::breaks(log),
+        time.step,
+        time.data
+    );
+    let mut carried = 0;
+    for (panel, packed) in page.panels.iter_mut().chain(&mut page.others).zip(packed) {
+        if packed.size() > left {
+            continue;
+        }
+        left -= packed.size();
+        panel.sampled = true;
+        let comma = if carried > 0 { "," } else { "" };
+        text.push_str(&format!(
+            "{comma}\"{}\":{{\"base\":{},\"step\":{},\"low\":{},\"high\":{},\"data\":\"{}\",\"flags\":\"{}\"}}",
+            panel.channel, packed.base, packed.step, panel.frame.low, panel.frame.high, packed.data, packed.flags
+        ));
+        carried += 1;
+    }
+    text.push_str("}}");
+    let all = page.panels.len() + page.others.len();
+    page.embedded = if carried == all {
+        format!("This page carries every sample of {}.", count(all, "channel"))
+    } else {
+        format!(
+            "This page carries every sample of {carried} of {all} channels; the others are drawn once, because the \
+             page would grow too large to mail."
+        )
+    };
+    page.samples = Markup(text);
+}
+
+/// Nothing may be loaded, and only the style and the script of this page may act.
+fn policy() -> String {
+    let hash = |text: &str| {
+        let digest = Sha256::digest(text.as_bytes());
+        format!("'sha256-{}'", base64::engine::general_purpose::STANDARD.encode(digest))
+    };
+    format!(
+        "default-src 'none'; style-src {}; script-src {}; base-uri 'none'; form-action 'none'",
+        hash(STYLE),
+        hash(SCRIPT)
+    )
+}
+
+/// The last part of a path.
+fn file_name(path: &str) -> &str {
+    let name = path.rsplit(['/', '\\']).next().unwrap_or(path);
+    if name.is_empty() { path } else { name }
+}
+
+/// Control characters and marks that turn the direction of text come only from the log: they are shown, not obeyed.
+fn inert(page: &str) -> String {
+    page.chars()
+        .map(|c| match c {
+            '\n' => c,
+            c if c.is_control() || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}') => {
+                '\u{fffd}'
+            }
+            c => c,
+        })
+        .collect()
+}
