@@ -69,7 +69,7 @@ impl Frame {
         let (low, high) = if low.is_finite() && high.is_finite() { (low, high) } else { (0.0, 1.0) };
         let span = high - low;
         let margin =
-            if span > 0.0 && span.is_finite() { 0.07 * span } else { (0.1 * low.abs()).max(1e-6).min(1e300) };
+            if span > 0.0 && span.is_finite() { 0.07 * span } else { (0.1 * low.abs()).clamp(1e-6, 1e300) };
         Self { start_s, end_s, low: low - margin, high: high + margin }
     }
 

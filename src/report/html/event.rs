@@ -176,24 +176,24 @@ impl<'a> Scene<'a> {
         let value = index.map_or(&[][..], |i| self.log.channels[i].values());
         let frame = lambda_frame(event, value.get(rows.clone()).unwrap_or_default(), limit, start_s, end_s);
         let marks = ticks(frame.low, frame.high, 5);
-        let mut body = grid(&frame, &marks, &time_ticks(start_s, end_s, 6));
-        body.push_str(&spans(std::slice::from_ref(event), &frame));
+        let mut body = Markup(grid(&frame, &marks, &time_ticks(start_s, end_s, 6)));
+        body.0.push_str(&spans(std::slice::from_ref(event), &frame));
         let mut banded = false;
         if let (Some(chain), Some(index)) = (&self.audited.chain, index)
             && chain.channel == index
             && let Some((fans, gas)) = self.bands(chain, &frame)
         {
-            body.push_str(&format!("<path class=\"fan\" d=\"{fans}\"/><path class=\"gas\" d=\"{gas}\"/>"));
+            body.add(format_args!("<path class=\"fan\" d=\"{fans}\"/><path class=\"gas\" d=\"{gas}\"/>"));
             banded = true;
         }
         let y = frame.y(limit);
-        body.push_str(&format!("<path class=\"limit\" d=\"M0 {y:.1}H1000\"/>"));
+        body.add(format_args!("<path class=\"limit\" d=\"M0 {y:.1}H1000\"/>"));
         let series = Series { time_s: &self.log.clock.time_s, value, breaks: &self.breaks };
         let channel = index.map(|i| &self.log.channels[i]);
         let runs = thin(series, rows, &frame, COLUMNS, |row| channel.is_some_and(|c| c.missing(row)));
-        body.push_str(&format!("<path class=\"trace\" d=\"{}\"/>", path(&runs)));
+        body.add(format_args!("<path class=\"trace\" d=\"{}\"/>", path(&runs)));
         if let Some(clip) = self.audited.document.rig.clip_lean.filter(|clip| *clip < frame.high) {
-            body.push_str(&format!("<path class=\"stop\" d=\"M0 {:.1}H1000\"/>", frame.y(clip)));
+            body.add(format_args!("<path class=\"stop\" d=\"M0 {:.1}H1000\"/>", frame.y(clip)));
         }
         let mut area = Markup::default();
         area.add(format_args!(

@@ -140,13 +140,13 @@ fn embed(page: &mut Page<'_>, log: &Log, audited: &Audited, room: usize) {
     };
     let time = samples::pack_time(&log.clock.time_s, log.clock.resolution_s);
     let mut left = room.saturating_sub(time.data.len() + 200);
-    let mut text = format!(
+    let mut text = Markup(format!(
         "{{\"rows\":{},\"breaks\":{:?},\"step\":{},\"time\":\"{}\",\"channels\":{{",
         log.rows(),
         trace::breaks(log),
         time.step,
         time.data
-    );
+    ));
     let mut carried = 0;
     for (panel, packed) in page.panels.iter_mut().chain(&mut page.others).zip(packed) {
         if packed.size() > left {
@@ -155,13 +155,13 @@ fn embed(page: &mut Page<'_>, log: &Log, audited: &Audited, room: usize) {
         left -= packed.size();
         panel.sampled = true;
         let comma = if carried > 0 { "," } else { "" };
-        text.push_str(&format!(
+        text.add(format_args!(
             "{comma}\"{}\":{{\"base\":{},\"step\":{},\"low\":{},\"high\":{},\"data\":\"{}\",\"flags\":\"{}\"}}",
             panel.channel, packed.base, packed.step, panel.frame.low, panel.frame.high, packed.data, packed.flags
         ));
         carried += 1;
     }
-    text.push_str("}}");
+    text.0.push_str("}}");
     let all = page.panels.len() + page.others.len();
     page.embedded = if carried == all {
         format!("This page carries every sample of {}.", count(all, "channel"))
@@ -171,7 +171,7 @@ fn embed(page: &mut Page<'_>, log: &Log, audited: &Audited, room: usize) {
              page would grow too large to mail."
         )
     };
-    page.samples = Markup(text);
+    page.samples = text;
 }
 
 /// Nothing may be loaded, and only the style and the script of this page may act.

@@ -89,7 +89,7 @@ pub(super) fn pack_time(time_s: &[f64], resolution_s: f64) -> PackedTime {
         let whole = (time / step).round().clamp(0.0, f64::from(u32::MAX)) as u32;
         let now = whole.wrapping_sub(before);
         let bend = now.wrapping_sub(change);
-        let code = (bend << 1) ^ (((bend as i32) >> 31) as u32);
+        let code = (bend << 1) ^ (bend.cast_signed() >> 31).cast_unsigned();
         for (plane, byte) in planes.iter_mut().zip(code.to_le_bytes()) {
             plane.push(byte);
         }
@@ -115,7 +115,7 @@ fn step_of(value: &[f64], low: f64, high: f64, resolution: Option<f64>) -> f64 {
 }
 
 const fn zigzag(change: u16) -> u16 {
-    (change << 1) ^ (((change as i16) >> 15) as u16)
+    (change << 1) ^ (change.cast_signed() >> 15).cast_unsigned()
 }
 
 fn deflate(bytes: &[u8]) -> String {

@@ -148,7 +148,7 @@ pub(super) fn short(value: f64) -> String {
 
 /// Lean events as marked spans.
 pub(super) fn spans(events: &[LeanEvent], frame: &Frame) -> String {
-    let mut markup = String::new();
+    let mut markup = Markup::default();
     for (class, treat_as) in
         [("benign", TreatAs::Benign), ("invalid", TreatAs::Invalid), ("hazard", TreatAs::Hazard)]
     {
@@ -159,10 +159,10 @@ pub(super) fn spans(events: &[LeanEvent], frame: &Frame) -> String {
             .filter(|[left, right]| *right >= 0.0 && *left <= WIDTH);
         let d = boxes(edges.map(|[left, right]| [left, 0.0, right, HEIGHT]));
         if !d.is_empty() {
-            markup.push_str(&format!("<path class=\"span {class}\" d=\"{d}\"/>"));
+            markup.add(format_args!("<path class=\"span {class}\" d=\"{d}\"/>"));
         }
     }
-    markup
+    markup.0
 }
 
 /// Widened about its middle to what can be seen.
