@@ -46,7 +46,7 @@ fn found<'a>(outcome: &'a Outcome, truth: &TruthEvent) -> Option<&'a LeanEvent> 
 }
 
 /// Events called harmless or not measured that lie over a true danger, and over nothing that explains them.
-fn dangerous<'a>(outcome: &'a Outcome) -> Vec<&'a LeanEvent> {
+fn dangerous(outcome: &Outcome) -> Vec<&LeanEvent> {
     outcome
         .events
         .iter()
