@@ -12,6 +12,7 @@ pub mod claim;
 pub mod cli;
 pub mod detect;
 pub mod document;
+pub mod evaluate;
 pub mod explain;
 pub mod flag;
 pub mod gate;

@@ -3,6 +3,7 @@
 
 mod audit;
 mod convert;
+mod evaluate;
 mod explain;
 mod failure;
 mod gate;
@@ -41,6 +42,7 @@ enum Command {
     Convert(convert::Arguments),
     Rig(rig::Arguments),
     Explain(explain::Arguments),
+    Evaluate(evaluate::Arguments),
     Schema(schema::Arguments),
     Ledger(ledger::Arguments),
 }
@@ -95,6 +97,7 @@ impl Command {
             Self::Rig(arguments) => rig::run(arguments),
             Self::Simulate(arguments) => simulate::run(arguments),
             Self::Explain(arguments) => explain::run(arguments),
+            Self::Evaluate(arguments) => evaluate::run(arguments),
             Self::Schema(arguments) => schema::run(arguments),
             Self::Ledger(arguments) => ledger::run(arguments),
         }

@@ -15,9 +15,9 @@ use crate::detect::{Detection, Stage, View};
 use crate::document::{Deduction, Grade, Trust, Verdict};
 use crate::flag::Flag;
 use crate::lean::Event;
-use crate::log::{Channel, Role};
+use crate::log::{Channel, Log, Role};
 use crate::signal::uncertainty::{bootstrap_mean, normal_cdf};
-use crate::state::bit;
+use crate::state::{States, bit};
 
 use calibration::{FAMILIES, PRIOR_FACTOR, Tolerance, concerns, residual};
 
@@ -27,7 +27,7 @@ const SEED: u64 = 0x5EED_0001;
 
 /// One trust per channel, in channel order.
 pub fn score(view: &View<'_>, detection: &Detection, events: &[Event]) -> Vec<Trust> {
-    let (basis, votes) = votes(view);
+    let (basis, votes) = votes(view.log, view.state);
     (0..view.log.channels.len())
         .map(|index| {
             Judge::new(view, detection, events, index)
@@ -48,16 +48,17 @@ fn not_evaluated(basis: &str) -> Trust {
     }
 }
 
-/// The rows that count, as votes: full-load windows, else stretches of running, else stretches of the log.
-fn votes(view: &View<'_>) -> (&'static str, Vec<Range<usize>>) {
+/// The rows that count, as votes, and what they are called: full-load windows, else stretches of running, else
+/// stretches of the log.
+pub fn votes(log: &Log, state: &States) -> (&'static str, Vec<Range<usize>>) {
     let full: Vec<Range<usize>> =
-        view.state.windows_of(bit::FULL_LOAD).filter(|rows| !rows.is_empty()).cloned().collect();
+        state.windows_of(bit::FULL_LOAD).filter(|rows| !rows.is_empty()).cloned().collect();
     if !full.is_empty() {
         return ("full_load", full);
     }
-    let knows_running = view.log.index_of(Role::EngineSpeed).is_some();
-    let counts = |row: usize| !knows_running || view.state.has(row, bit::RUNNING);
-    (if knows_running { "running" } else { "all" }, stretches(&view.log.clock.time_s, counts))
+    let knows_running = log.index_of(Role::EngineSpeed).is_some();
+    let counts = |row: usize| !knows_running || state.has(row, bit::RUNNING);
+    (if knows_running { "running" } else { "all" }, stretches(&log.clock.time_s, counts))
 }
 
 /// Stretches of rows that count, cut at every [`calibration::RUNNING_VOTE_S`].

@@ -19,6 +19,7 @@ const LAYERS: &[&[&str]] = &[
     &["detect"],
     &["gate", "claim", "lean", "trust", "health"],
     &["audit", "ledger", "simulate"],
+    &["evaluate"],
     &["explain"],
     &["report"],
     &["cli"],

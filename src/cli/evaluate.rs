@@ -1,0 +1,102 @@
+//! `evaluate`: what the audit is worth, measured on simulated truth.
+
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+use indicatif::{ProgressBar, ProgressStyle};
+
+use super::failure::Failure;
+use super::{Ending, output};
+use crate::atomic;
+use crate::evaluate::{self, FULL_LOGS, Suite, page};
+
+/// Measure verdicts, detectors and trust on simulated logs with known truth
+#[derive(clap::Args)]
+pub(super) struct Arguments {
+    /// Whose seeds: tune (constants may be fitted on it), validate, or test (only for final figures)
+    #[arg(long, default_value = "validate", value_name = "SUITE", value_parser = suite)]
+    suite: Suite,
+    /// How many logs
+    #[arg(long, default_value_t = FULL_LOGS, value_name = "NUMBER")]
+    logs: usize,
+    /// Write the figures as JSON; `-` is stdout, in place of the page
+    #[arg(long, value_name = "FILE")]
+    json: Option<PathBuf>,
+    /// Instead: write the log of this seed, its truth and its rig to the folder named by --output
+    #[arg(long, value_name = "SEED", requires = "output")]
+    keep: Option<u64>,
+    /// Folder for --keep
+    #[arg(short, long, value_name = "FOLDER")]
+    output: Option<PathBuf>,
+}
+
+fn suite(text: &str) -> Result<Suite, String> {
+    Suite::from_name(text).ok_or_else(|| {
+        let names: Vec<&str> = Suite::ALL.iter().map(|suite| suite.name()).collect();
+        format!("expected one of {}", names.join(", "))
+    })
+}
+
+pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
+    if let (Some(seed), Some(folder)) = (arguments.keep, &arguments.output) {
+        return keep(seed, folder);
+    }
+    let most = arguments.suite.seeds().count();
+    if arguments.logs == 0 || arguments.logs > most {
+        return Err(Failure::Input(format!("`--logs {}`\n  expected: 1 to {most}", arguments.logs)));
+    }
+    let bar = progress(arguments.logs);
+    let outcomes = evaluate::outcomes(arguments.suite, arguments.logs, &|| bar.inc(1));
+    bar.finish_and_clear();
+    let evaluation = evaluate::evaluate(arguments.suite, &outcomes);
+    let to_stdout = arguments.json.as_deref() == Some(Path::new("-"));
+    if let Some(path) = &arguments.json {
+        let mut text = serde_json::to_vec_pretty(&evaluation)
+            .map_err(|error| Failure::Internal(format!("cannot write the figures: {error}")))?;
+        text.push(b'\n');
+        if to_stdout {
+            output::emit(&text)?;
+        } else {
+            write(path, &text)?;
+        }
+    }
+    if !to_stdout {
+        output::print(&page::render(&evaluation))?;
+    }
+    Ok(Ending::Done)
+}
+
+/// Writes one log of a suite for a closer look.
+fn keep(seed: u64, folder: &Path) -> Result<Ending, Failure> {
+    let (plan, run) = evaluate::outcome::simulate(seed);
+    std::fs::create_dir_all(folder).map_err(|error| Failure::write(folder, &error))?;
+    let truth =
+        run.truth_json().map_err(|error| Failure::Internal(format!("cannot write the truth: {error}")))?;
+    let rig = format!(
+        "full_load_lambda_max = {}\ncylinders = {}\nstoich_afr = {}\n",
+        plan.scenario.lean_limit, plan.scenario.engine.cylinders, plan.scenario.fuel.stoich_afr
+    );
+    let log = folder.join(format!("{seed}.csv"));
+    write(&log, &run.text())?;
+    write(&folder.join(format!("{seed}.csv.truth.json")), truth.as_bytes())?;
+    write(&folder.join(format!("{seed}.toml")), rig.as_bytes())?;
+    output::remark(&format!("wrote {}, its truth and its rig", log.display()));
+    Ok(Ending::Done)
+}
+
+/// A bar where someone watches, else a line now and then would only fill a file: nothing.
+fn progress(logs: usize) -> ProgressBar {
+    if !output::watched() {
+        return ProgressBar::hidden();
+    }
+    let bar = ProgressBar::new(logs as u64);
+    if let Ok(style) = ProgressStyle::with_template("{pos} of {len} logs  {wide_bar}  {eta} left") {
+        bar.set_style(style.progress_chars("=> "));
+    }
+    bar
+}
+
+fn write(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
+    atomic::write::<io::Error, _>(path, |writer| writer.write_all(bytes))
+        .map_err(|error| Failure::write(path, &error))
+}

@@ -1,0 +1,93 @@
+//! How often each detector reports what it is for, and how often it cries wolf.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use super::outcome::{Found, Outcome};
+use super::suite::Load;
+use super::verdicts::Share;
+use crate::detect;
+use crate::simulate::FaultKind;
+
+/// A fault may show for so long after its end (a controller warms up again), s; assumed.
+const AFTER_S: f64 = 10.0;
+
+/// One detector.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct DetectorRow {
+    /// Its name.
+    pub name: String,
+    /// Fault-free logs in which it ran and reported something.
+    pub false_logs: Share,
+    /// Findings per hour on fault-free logs.
+    pub false_per_hour: f64,
+    /// Logs with that one fault in which it reports something while the fault acts.
+    pub by_fault: BTreeMap<String, Share>,
+}
+
+/// Every scored detector.
+pub fn tabulate(outcomes: &[Outcome]) -> Vec<DetectorRow> {
+    detect::ALL
+        .iter()
+        .map(|detector| detector.meta())
+        .filter(|meta| meta.stage == detect::Stage::Scored)
+        .map(|meta| row(meta.name, outcomes))
+        .collect()
+}
+
+fn row(name: &'static str, outcomes: &[Outcome]) -> DetectorRow {
+    let ran = |outcome: &&Outcome| outcome.ran.contains(&name);
+    let (mut logs, mut with, mut findings, mut hours) = (0, 0, 0, 0.0);
+    for outcome in outcomes.iter().filter(|o| o.load == Load::FaultFree).filter(ran) {
+        let count = outcome.findings.iter().filter(|(detector, _)| *detector == name).count();
+        logs += 1;
+        with += usize::from(count > 0);
+        findings += count;
+        hours += outcome.duration_s / 3600.0;
+    }
+    let mut faults: BTreeMap<&'static str, (usize, usize)> = BTreeMap::new();
+    for outcome in outcomes.iter().filter(|o| o.load == Load::Single).filter(ran) {
+        for (kind, time) in &outcome.faults {
+            let reports = |(detector, found): &Found| {
+                *detector == name && found.start <= time.end + AFTER_S && found.end >= time.start - 0.5
+            };
+            let slot = faults.entry(kind.meta().name).or_default();
+            slot.0 += usize::from(outcome.findings.iter().any(reports));
+            slot.1 += 1;
+        }
+    }
+    DetectorRow {
+        name: name.to_owned(),
+        false_logs: Share::of(with, logs),
+        false_per_hour: findings as f64 / f64::max(hours, 1e-9),
+        by_fault: faults
+            .into_iter()
+            .map(|(fault, (count, of))| (fault.to_owned(), Share::of(count, of)))
+            .collect(),
+    }
+}
+
+/// The faults that a detector is there for, among those the simulator can make.
+pub fn meant_for(detector: &str) -> &'static [FaultKind] {
+    use FaultKind::{
+        BiasedSensor, BitFlip, ContaminatedSensor, ControllerReset, Dropout, Glitch, GroundOffset, LowSupply,
+        Saturation, Scale, SensorCold, SensorWet, SlowSensor, Spike, StaleLink, SupplySag,
+    };
+    match detector {
+        "dropout" => &[Dropout],
+        "flat_line" => &[StaleLink],
+        "gross_range" => &[BitFlip],
+        "rate_of_change" => &[Glitch],
+        "spike" | "lambda_step" => &[Spike, Glitch, BitFlip],
+        "saturation" => &[Saturation],
+        "noise" => &[SensorWet],
+        "supply_sag" => &[SupplySag, LowSupply],
+        "ground_offset" => &[GroundOffset],
+        "slow_response" => &[SlowSensor, ContaminatedSensor],
+        "scale" => &[Scale],
+        "cross_check" => &[Scale, BiasedSensor],
+        "warm_up" => &[ControllerReset, SensorCold],
+        _ => &[],
+    }
+}

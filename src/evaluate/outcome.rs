@@ -1,0 +1,334 @@
+//! One simulated log, written, read, audited and set beside its truth.
+
+use std::ops::Range;
+
+use super::matching::Tolerance;
+use super::suite::{Load, Plan, plan};
+use crate::audit::{Audited, audit};
+use crate::document::{Audit, LeanEvent, TreatAs, Verdict};
+use crate::log::{Channel, Log, Role};
+use crate::read::{self, ReadOptions};
+use crate::rig::{self, Rig};
+use crate::simulate::{self, FaultKind, LinkKind, Machine, Place, Run, Span, TruthEvent};
+use crate::trust;
+
+/// One piece of evidence of a judged event.
+#[derive(Clone, Debug)]
+pub struct Weighed {
+    /// Its name.
+    pub name: String,
+    /// Whether the test had power.
+    pub evaluated: bool,
+    /// Stated log10 likelihood ratio.
+    pub log10_lr: f64,
+    /// Causes it speaks for or against.
+    pub favours: Vec<String>,
+}
+
+/// A lean event as the audit judged it.
+#[derive(Clone, Debug)]
+pub struct Judged {
+    /// First sample, s.
+    pub start_s: f64,
+    /// Last sample, s.
+    pub end_s: f64,
+    /// Verdict.
+    pub verdict: Verdict,
+    /// Cause.
+    pub cause: String,
+    /// How to treat it.
+    pub treat_as: TreatAs,
+    /// Operating context.
+    pub context: String,
+    /// Highest reading, lambda.
+    pub peak_lambda: f64,
+    /// Evidence.
+    pub evidence: Vec<Weighed>,
+}
+
+/// Trust in one channel beside what its samples were.
+#[derive(Clone, Debug)]
+pub struct TrustFact {
+    /// What the channel measures.
+    pub role: Role,
+    /// Stated trust; null when nothing could be tested.
+    pub score: Option<f64>,
+    /// Stated bounds.
+    pub bounds: (f64, f64),
+    /// Share of the samples that count within tolerance of those of a healthy chain, windows voting.
+    pub good: f64,
+    /// Whether any sample of the log was not.
+    pub faulty: bool,
+}
+
+/// A time constant from the log beside the true one.
+#[derive(Clone, Copy, Debug)]
+pub struct TauFact {
+    /// Gas getting leaner; else richer.
+    pub to_lean: bool,
+    /// Measured, s.
+    pub measured_s: f64,
+    /// 95 % interval, s.
+    pub interval_s: (f64, f64),
+    /// Sensor alone, s.
+    pub sensor_s: f64,
+    /// Sensor, mixing of the gas and averaging of the controller, s: what a log can show.
+    pub chain_s: f64,
+}
+
+/// A finding: detector, and from when to when, s.
+pub type Found = (&'static str, Range<f64>);
+
+/// What one log came to.
+#[derive(Clone, Debug)]
+pub struct Outcome {
+    /// Its seed.
+    pub seed: u64,
+    /// What was driven.
+    pub machine: Machine,
+    /// Rows per second.
+    pub rate_hz: f64,
+    /// Set of channels.
+    pub channel_set: &'static str,
+    /// Voltage or frames.
+    pub link: LinkKind,
+    /// Between two fresh readings, s.
+    pub fresh_s: f64,
+    /// Lean end stop, lambda.
+    pub clip_lean: f64,
+    /// How many faults.
+    pub load: Load,
+    /// Kinds of the faults with their times.
+    pub faults: Vec<(FaultKind, Range<f64>)>,
+    /// Length, s.
+    pub duration_s: f64,
+    /// When the sensor was ready, s.
+    pub ready_s: f64,
+    /// What happened.
+    pub truth: Vec<TruthEvent>,
+    /// When a cylinder burnt too lean under load.
+    pub hazards: Vec<Span>,
+    /// When the mixture reading was off, s.
+    pub off: Vec<Range<f64>>,
+    /// What the audit said.
+    pub events: Vec<Judged>,
+    /// How far a reading may lie behind its gas.
+    pub tolerance: Tolerance,
+    /// Findings of scored detectors.
+    pub findings: Vec<Found>,
+    /// Detectors that ran on at least one channel.
+    pub ran: Vec<&'static str>,
+    /// Trust per channel.
+    pub trust: Vec<TrustFact>,
+    /// Time constants.
+    pub taus: Vec<TauFact>,
+    /// Why the log could not be audited; null when it could.
+    pub failed: Option<String>,
+}
+
+/// The log of a seed: its plan, and the run with truth.
+pub fn simulate(seed: u64) -> (Plan, Run) {
+    let plan = plan(seed);
+    let run = simulate::run(&plan.scenario);
+    (plan, run)
+}
+
+/// What a careful user knows of the machine: limit, cylinders and fuel.
+pub fn rig_of(plan: &Plan) -> Rig {
+    Rig {
+        full_load_lambda_max: plan.scenario.lean_limit,
+        cylinders: Some(plan.scenario.engine.cylinders),
+        stoich_afr: plan.scenario.fuel.stoich_afr,
+        ..Rig::default()
+    }
+}
+
+/// The log of a run as the reader sees it.
+///
+/// # Errors
+/// Why it could not be read.
+pub fn read_back(run: &Run, rig: &Rig) -> Result<Log, String> {
+    let table = read::from_bytes("run.csv", &run.text(), &ReadOptions::default())
+        .map_err(|error| error.to_string())?;
+    rig::assemble(table, rig).map_err(|error| error.to_string())
+}
+
+/// Simulates, writes, reads and audits the log of a seed.
+pub fn judge(seed: u64) -> Outcome {
+    let (plan, run) = simulate(seed);
+    let rig = rig_of(&plan);
+    let mut outcome = empty(seed, &plan, &run);
+    match read_back(&run, &rig) {
+        Err(why) => outcome.failed = Some(why),
+        Ok(log) => {
+            let audited = audit(&log, &rig);
+            outcome.events = audited.document.lean_events.iter().map(judged).collect();
+            outcome.findings = findings(&log, &audited);
+            outcome.ran = ran(&audited);
+            outcome.trust = trust_facts(&log, &audited, &run);
+            outcome.taus = taus(&audited.document, &run);
+            outcome.failed = audited.document.lean_not_evaluated;
+        }
+    }
+    outcome
+}
+
+fn empty(seed: u64, plan: &Plan, run: &Run) -> Outcome {
+    let scenario = &plan.scenario;
+    let off = run.truth.channels.iter().find(|channel| channel.role == Role::Lambda);
+    let at =
+        |row: usize| run.rows.time_s.get(row).or(run.rows.time_s.last()).copied().unwrap_or(f64::INFINITY);
+    Outcome {
+        seed,
+        machine: scenario.engine.machine,
+        rate_hz: plan.rate_hz,
+        channel_set: plan.channel_set,
+        link: scenario.link.kind,
+        fresh_s: scenario.fresh_period_s(),
+        clip_lean: scenario.link.clip_lean,
+        load: plan.load,
+        faults: scenario
+            .faults
+            .iter()
+            .map(|fault| (fault.kind, fault.start_s..fault.start_s + fault.duration_s))
+            .collect(),
+        duration_s: scenario.duration_s(),
+        ready_s: scenario.sensor.warm_up_s,
+        truth: run.truth.events.clone(),
+        hazards: run.truth.hazards.clone(),
+        off: off.map_or_else(Vec::new, |channel| {
+            channel.off.iter().map(|[start, end]| at(*start)..at(end.saturating_sub(1))).collect()
+        }),
+        events: Vec::new(),
+        tolerance: Tolerance::of(scenario, &run.truth),
+        findings: Vec::new(),
+        ran: Vec::new(),
+        trust: Vec::new(),
+        taus: Vec::new(),
+        failed: None,
+    }
+}
+
+fn judged(event: &LeanEvent) -> Judged {
+    Judged {
+        start_s: event.start_s,
+        end_s: event.end_s,
+        verdict: event.verdict,
+        cause: event.cause.clone(),
+        treat_as: event.treat_as,
+        context: event.context.clone(),
+        peak_lambda: event.peak_lambda,
+        evidence: event
+            .evidence
+            .iter()
+            .map(|evidence| Weighed {
+                name: evidence.name.clone(),
+                evaluated: evidence.evaluated,
+                log10_lr: evidence.log10_lr,
+                favours: evidence.favours.clone(),
+            })
+            .collect(),
+    }
+}
+
+fn findings(log: &Log, audited: &Audited) -> Vec<Found> {
+    let at = |row: usize| log.clock.time_s.get(row).copied().unwrap_or(f64::INFINITY);
+    audited
+        .detection
+        .findings
+        .iter()
+        .filter(|finding| finding.stage == crate::detect::Stage::Scored)
+        .map(|finding| {
+            let last = finding.rows.end.saturating_sub(1).max(finding.rows.start);
+            (finding.detector, at(finding.rows.start)..at(last))
+        })
+        .collect()
+}
+
+fn ran(audited: &Audited) -> Vec<&'static str> {
+    let mut names: Vec<&'static str> =
+        audited.detection.records.iter().filter(|record| record.ran).map(|record| record.detector).collect();
+    names.sort_unstable();
+    names.dedup();
+    names
+}
+
+/// Values of a healthy chain in the inside unit of a channel, row by row; null where rows do not correspond.
+pub fn healthy_values(channel: &Channel, run: &Run) -> Option<Vec<f64>> {
+    let column = run.healthy_rows.columns.iter().find(|column| column.name == channel.name)?;
+    (column.values.len() == channel.rows() && column.role == channel.role || channel.role.is_mixture())
+        .then(|| column.values.iter().map(|value| channel.unit.to_si(*value) * channel.scale).collect())
+}
+
+/// Whether each row is within the tolerance of trust of what a healthy chain would have logged; null where that
+/// cannot be said (a row in which the channel was not due).
+pub fn within(channel: &Channel, healthy: &[f64]) -> Vec<Option<bool>> {
+    let largest =
+        healthy.iter().copied().filter(|v| v.is_finite()).fold(0.0, |most: f64, v| most.max(v.abs()));
+    let Some(tolerance) = trust::calibration::Tolerance::of(channel.role, largest) else { return Vec::new() };
+    channel
+        .values()
+        .iter()
+        .zip(healthy)
+        .enumerate()
+        .map(|(row, (logged, healthy))| match (logged.is_finite(), healthy.is_finite()) {
+            (_, false) => None,
+            (false, true) if channel.not_sampled(row) => None,
+            (false, true) => Some(false),
+            (true, true) => Some((logged - healthy).abs() <= tolerance.at(*healthy) + 1e-9),
+        })
+        .collect()
+}
+
+fn trust_facts(log: &Log, audited: &Audited, run: &Run) -> Vec<TrustFact> {
+    let (_, votes) = trust::votes(log, &audited.state);
+    let mut facts = Vec::new();
+    for (channel, described) in log.channels.iter().zip(&audited.document.channels) {
+        let Some(healthy) = healthy_values(channel, run) else { continue };
+        let within = within(channel, &healthy);
+        let shares: Vec<f64> = votes.iter().filter_map(|rows| share_good(&within, rows)).collect();
+        if shares.is_empty() {
+            continue;
+        }
+        let trust = &described.trust;
+        facts.push(TrustFact {
+            role: channel.role,
+            score: trust.score,
+            bounds: (trust.low.unwrap_or(0.0), trust.high.unwrap_or(1.0)),
+            good: shares.iter().sum::<f64>() / shares.len() as f64,
+            faulty: within.contains(&Some(false)),
+        });
+    }
+    facts
+}
+
+fn share_good(within: &[Option<bool>], rows: &Range<usize>) -> Option<f64> {
+    let judged: Vec<bool> = within.get(rows.clone())?.iter().flatten().copied().collect();
+    (!judged.is_empty()).then(|| judged.iter().filter(|good| **good).count() as f64 / judged.len() as f64)
+}
+
+fn taus(document: &Audit, run: &Run) -> Vec<TauFact> {
+    let scenario = &run.scenario;
+    let beside_s = scenario.exhaust.mixing_s + scenario.link.averaging_s;
+    document
+        .sensor_health
+        .iter()
+        .filter(|metric| metric.metric == "time_constant")
+        .filter_map(|metric| {
+            let to_lean = metric.direction.as_deref() == Some("rich_to_lean");
+            let sensor_s = if to_lean { run.truth.tau_rich_to_lean_s } else { run.truth.tau_lean_to_rich_s };
+            Some(TauFact {
+                to_lean,
+                measured_s: metric.value?,
+                interval_s: (metric.low?, metric.high?),
+                sensor_s,
+                chain_s: sensor_s + beside_s,
+            })
+        })
+        .collect()
+}
+
+/// Whether a fault of a kind acts on the chain of the mixture reading.
+pub const fn of_the_chain(kind: FaultKind) -> bool {
+    !matches!(kind.meta().place, Place::Engine)
+}

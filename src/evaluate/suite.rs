@@ -1,0 +1,254 @@
+//! Suites of simulated logs with recorded, disjoint seeds.
+//!
+//! Everything about a log follows from its seed, so a suite needs no files and two versions of the program see
+//! the same logs.
+
+use std::ops::Range;
+
+use serde::{Deserialize, Serialize};
+
+use crate::log::Role;
+use crate::simulate::{ALL_CHANNELS, Draw, Fault, FaultKind, Machine, Phase, Place, Scenario};
+
+/// What a suite may be used for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Suite {
+    /// Constants may be fitted on it.
+    Tune,
+    /// Shows whether a fit holds elsewhere; may be looked at while working.
+    Validate,
+    /// Only for the figures of a finished version.
+    Test,
+}
+
+impl Suite {
+    /// Every suite.
+    pub const ALL: &[Self] = &[Self::Tune, Self::Validate, Self::Test];
+
+    /// Its name.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Tune => "tune",
+            Self::Validate => "validate",
+            Self::Test => "test",
+        }
+    }
+
+    /// The suite with a name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.iter().copied().find(|suite| suite.name() == name)
+    }
+
+    /// Seeds that belong to it; no two suites share one.
+    pub const fn seeds(self) -> Range<u64> {
+        match self {
+            Self::Tune => 0..10_000,
+            Self::Validate => 50_000..60_000,
+            Self::Test => 100_000..110_000,
+        }
+    }
+}
+
+/// Logs of a whole suite: enough hazards for a bound of 0.5 % overall and 1 % in the larger groups.
+pub const FULL_LOGS: usize = 3_000;
+
+/// Rates of the logger, Hz.
+pub const RATES_HZ: &[f64] = &[5.0, 10.0, 20.0, 25.0, 50.0, 100.0];
+
+/// How many faults a log carries.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Load {
+    /// A healthy machine with a healthy chain.
+    FaultFree,
+    /// One fault.
+    Single,
+    /// Two.
+    Pair,
+}
+
+/// One log of a suite before it is run.
+#[derive(Clone, Debug)]
+pub struct Plan {
+    /// Everything that determines it.
+    pub scenario: Scenario,
+    /// Rows per second.
+    pub rate_hz: f64,
+    /// Name of the set of channels it writes.
+    pub channel_set: &'static str,
+    /// How many faults it carries.
+    pub load: Load,
+}
+
+/// Of twenty logs in a row: 8 without a fault (40 %), 7 with one, 5 with two (25 %).
+const LOADS: [Load; 20] = {
+    use Load::{FaultFree as F, Pair as P, Single as S};
+    [F, S, F, P, F, S, S, F, P, S, F, S, P, F, S, F, P, S, F, P]
+};
+
+/// Faults that make the cylinders lean or miss: drawn twice as often, because they are what must not be missed.
+const REAL: &[FaultKind] = &[
+    FaultKind::Starvation,
+    FaultKind::FuelPressure,
+    FaultKind::LeanCell,
+    FaultKind::InjectorLimit,
+    FaultKind::TipIn,
+    FaultKind::Misfire,
+];
+
+/// The log of a seed.
+pub fn plan(seed: u64) -> Plan {
+    let mut draw = Draw::new(seed, "evaluation");
+    let machine = draw.pick(Machine::ALL).unwrap_or(Machine::Car);
+    let rate_hz = draw.pick(RATES_HZ).unwrap_or(20.0);
+    let (channel_set, channels) = channels(&mut draw);
+    let mut scenario = Scenario::random(seed, machine, rate_hz.recip(), &channels, &[]);
+    let load = LOADS[(seed % 20) as usize];
+    match load {
+        Load::FaultFree => {}
+        Load::Single => {
+            // In turn, so that every family is met equally often.
+            let turn = (seed / 20 * 7 + (0..seed % 20).filter(|i| LOADS[*i as usize] == load).count() as u64)
+                as usize;
+            let kinds = FaultKind::ALL.len() + REAL.len();
+            let at = turn % kinds;
+            let kind = FaultKind::ALL.get(at).or_else(|| REAL.get(at - FaultKind::ALL.len()));
+            let fault = place(&scenario, kind.copied().unwrap_or(FaultKind::Starvation), &mut draw);
+            scenario.faults.push(fault);
+        }
+        Load::Pair => scenario.faults = pair(&scenario, &mut draw).to_vec(),
+    }
+    format!("{} {seed}", machine.name()).clone_into(&mut scenario.name);
+    Plan { scenario, rate_hz, channel_set, load }
+}
+
+/// A set of channels with its name; the mixture and whatever else a logger may have.
+fn channels(draw: &mut Draw) -> (&'static str, Vec<Role>) {
+    let without = |missing: &[Role]| -> Vec<Role> {
+        ALL_CHANNELS.iter().copied().filter(|role| !missing.contains(role)).collect()
+    };
+    let share = draw.unit();
+    if share < 0.40 {
+        ("all", ALL_CHANNELS.to_vec())
+    } else if share < 0.55 {
+        ("no fuel side", without(&[Role::FuelPressure, Role::InjectorDuty, Role::InjectorPulseWidth]))
+    } else if share < 0.70 {
+        ("speed, load", vec![Role::EngineSpeed, Role::Throttle, Role::ManifoldPressure, Role::Lambda])
+    } else if share < 0.80 {
+        ("speed only", vec![Role::EngineSpeed, Role::Lambda])
+    } else if share < 0.87 {
+        ("lambda only", vec![Role::Lambda])
+    } else {
+        let some = ALL_CHANNELS.iter().copied().filter(|role| *role == Role::Lambda || draw.chance(0.55));
+        ("random", some.collect())
+    }
+}
+
+/// Begin and end of each pull, s.
+fn pulls(scenario: &Scenario) -> Vec<(f64, f64)> {
+    let mut found = Vec::new();
+    let mut time_s = 0.0;
+    for phase in &scenario.program {
+        let end_s = time_s + phase.seconds();
+        if matches!(phase, Phase::Pull { .. }) {
+            found.push((time_s, end_s));
+        }
+        time_s = end_s;
+    }
+    found
+}
+
+/// A fault of a kind with drawn size, length and place: mostly where it matters, in a pull.
+fn place(scenario: &Scenario, kind: FaultKind, draw: &mut Draw) -> Fault {
+    let meta = kind.meta();
+    let drawn = |draw: &mut Draw, range: (f64, f64), usual: f64| {
+        if range.0 > 0.0 && range.1 > range.0 { draw.log_uniform(range.0, range.1) } else { usual }
+    };
+    let mut size = drawn(draw, meta.size_range, meta.size);
+    if kind == FaultKind::BitFlip {
+        size = size.round();
+    }
+    let seconds = drawn(draw, meta.seconds_range, meta.seconds);
+    let always = meta.seconds > 1e5;
+    let pull = draw.pick(&pulls(scenario));
+    let start_s = match (always, pull) {
+        (true, _) => 0.0,
+        (false, Some((from, to))) if draw.chance(0.75) => {
+            draw.uniform(from + 0.3, (to - 0.7).max(from + 0.4))
+                - if kind == FaultKind::FuelPressure { 1.0 } else { 0.0 }
+        }
+        _ => draw.uniform(scenario.sensor.warm_up_s + 4.0, scenario.duration_s() - 2.0),
+    };
+    // An element is cold mostly after the start.
+    let start_s = if kind == FaultKind::SensorCold && draw.chance(0.5) { 0.0 } else { start_s };
+    Fault::new(kind, start_s).size(size).lasting(seconds)
+}
+
+/// Two faults: mostly one of the chain on top of a real danger.
+fn pair(scenario: &Scenario, draw: &mut Draw) -> [Fault; 2] {
+    let real = place(scenario, draw.pick(REAL).unwrap_or(FaultKind::Starvation), draw);
+    let kind = draw.unit();
+    if kind < 0.2 {
+        // A stale run that hides a short real event.
+        let hidden = place(scenario, FaultKind::Starvation, draw);
+        let start_s = hidden.start_s - draw.uniform(0.05, 0.8);
+        let seconds = (hidden.start_s - start_s + hidden.duration_s) * draw.uniform(0.6, 1.8);
+        return [hidden, Fault::new(FaultKind::StaleLink, start_s).lasting(seconds)];
+    }
+    let chain: Vec<FaultKind> =
+        FaultKind::ALL.iter().copied().filter(|kind| kind.meta().place != Place::Engine).collect();
+    if kind < 0.75 {
+        let mut on_top = place(scenario, draw.pick(&chain).unwrap_or(FaultKind::Spike), draw);
+        if on_top.duration_s < 1e5 {
+            // Inside the real event; one that lasts all day shows in the pulls.
+            let (from, to) = if real.duration_s < 1e5 {
+                (real.start_s, real.start_s + real.duration_s)
+            } else {
+                draw.pick(&pulls(scenario)).unwrap_or((0.0, scenario.duration_s()))
+            };
+            on_top.start_s = draw.uniform(from, to) - on_top.duration_s * draw.uniform(0.0, 0.5);
+        }
+        return [real, on_top];
+    }
+    let any = draw.pick(FaultKind::ALL).unwrap_or(FaultKind::Spike);
+    [real, place(scenario, any, draw)]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn suites_share_no_seed() {
+        for (index, one) in Suite::ALL.iter().enumerate() {
+            for other in &Suite::ALL[index + 1..] {
+                assert!(one.seeds().end <= other.seeds().start);
+            }
+            assert!(one.seeds().count() >= FULL_LOGS);
+            assert_eq!(Suite::from_name(one.name()), Some(*one));
+        }
+    }
+
+    #[test]
+    fn a_suite_is_as_broad_as_it_says() {
+        let plans: Vec<Plan> = (0..2_000).map(plan).collect();
+        let share = |holds: &dyn Fn(&Plan) -> bool| {
+            plans.iter().filter(|plan| holds(plan)).count() as f64 / plans.len() as f64
+        };
+        assert!(share(&|plan| plan.load == Load::FaultFree) >= 0.40);
+        assert!(share(&|plan| plan.load == Load::Pair) >= 0.20);
+        for machine in Machine::ALL {
+            assert!(share(&|plan| plan.scenario.engine.machine == *machine) > 0.15, "{}", machine.name());
+        }
+        for rate in RATES_HZ {
+            assert!(share(&|plan| plan.rate_hz == *rate) > 0.12, "{rate}");
+        }
+        for kind in FaultKind::ALL {
+            let with = share(&|plan| plan.scenario.faults.iter().any(|fault| fault.kind == *kind));
+            assert!(with > 0.009, "{}: {with}", kind.meta().name);
+        }
+        assert!(share(&|plan| plan.scenario.link.clip_lean < 1.6) > 0.4);
+        assert!(share(&|plan| plan.scenario.link.clip_lean > 3.0) > 0.1);
+    }
+}

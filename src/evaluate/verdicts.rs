@@ -1,0 +1,427 @@
+//! Lean events against truth: what was missed, dismissed, found, named, invented.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use super::matching::{Fate, fate, main_event, main_truth, of_gas, overlap_s};
+use super::outcome::{Judged, Outcome};
+use super::suite::Load;
+use crate::document::{TreatAs, Verdict};
+use crate::signal::calibration::wilson;
+use crate::simulate::TruthEvent;
+
+/// A share with its Wilson 95 % interval.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Share {
+    /// Events.
+    pub count: usize,
+    /// Trials.
+    pub of: usize,
+    /// Share; null without a trial.
+    pub share: Option<f64>,
+    /// Lower end of the interval.
+    pub low: f64,
+    /// Upper end.
+    pub high: f64,
+}
+
+impl Share {
+    /// A share of a number of trials.
+    pub fn of(count: usize, of: usize) -> Self {
+        let (low, high) = wilson(count, of);
+        let share = (of > 0).then(|| count as f64 / of as f64);
+        Self { count, of, share, low, high }
+    }
+}
+
+/// Dangers of one group of logs.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Danger {
+    /// Dangers whose every overlapping event was called benign or not measured.
+    pub dismissed: Share,
+    /// Of these, how many lay beside a true event of the kind they were called; they count all the same.
+    pub dismissed_beside: usize,
+    /// Dangers found, but with more time called benign or not measured than treated as a danger.
+    pub found_in_part: usize,
+    /// Dangers that read lean and met no event.
+    pub missed: Share,
+}
+
+/// One true cause.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct CauseRow {
+    /// Events that read lean.
+    pub events: usize,
+    /// Of these, met by no event.
+    pub missed: usize,
+    /// Of these, decidable by physics.
+    pub decidable: usize,
+    /// Decidable and met by an event.
+    pub judged: usize,
+    /// Of these, with the right cause.
+    pub cause_right: usize,
+    /// With the right treatment.
+    pub treated_right: usize,
+    /// Called undetermined.
+    pub undetermined: usize,
+    /// What the judged decidable ones were called.
+    pub called: BTreeMap<String, usize>,
+}
+
+/// Events where nothing happened.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Extra {
+    /// Hours of log.
+    pub hours: f64,
+    /// Events over nothing, per hour, whatever they were called.
+    pub per_hour: f64,
+    /// How many.
+    pub count: usize,
+    /// Of these, treated as a danger.
+    pub hazard: usize,
+    /// By operating context and cause.
+    pub kinds: BTreeMap<String, usize>,
+    /// Not counted: before the sensor was ready and called not measured.
+    pub warm_up: usize,
+    /// Not counted: over a fault of the chain that has no cause of its own among lean events.
+    pub over_fault: usize,
+    /// Seeds of the first of them.
+    pub seeds: Vec<u64>,
+}
+
+/// A case that a person must look at.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Case {
+    /// Seed of the log.
+    pub seed: u64,
+    /// Log in a few words.
+    pub log: String,
+    /// True event.
+    pub truth: String,
+    /// What the audit said.
+    pub called: String,
+}
+
+/// Everything about lean events.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Verdicts {
+    /// True lean events that read lean.
+    pub episodes: usize,
+    /// Events of the audit.
+    pub events: usize,
+    /// Dangers of all logs.
+    pub danger: Danger,
+    /// Only dangers in which a cylinder was proven lean under load for three cycles.
+    pub danger_proven: Danger,
+    /// Dangers that a fault of the chain hides: nothing in the log reads lean.
+    pub hidden_dangers: usize,
+    /// By set of channels.
+    pub by_channel_set: BTreeMap<String, Danger>,
+    /// By rate, Hz.
+    pub by_rate: BTreeMap<String, Danger>,
+    /// By machine.
+    pub by_machine: BTreeMap<String, Danger>,
+    /// By link and end stop.
+    pub by_chain: BTreeMap<String, Danger>,
+    /// By number of faults.
+    pub by_load: BTreeMap<String, Danger>,
+    /// By true cause.
+    pub causes: BTreeMap<String, CauseRow>,
+    /// Decidable artefacts called artefact.
+    pub artefact: Share,
+    /// Decidable cuts called benign.
+    pub benign: Share,
+    /// Decidable misfire called misfire.
+    pub misfire: Share,
+    /// Decidable dilution called dilution.
+    pub dilution: Share,
+    /// Decidable real causes called real.
+    pub real: Share,
+    /// Decidable and judged events with the right cause.
+    pub cause: Share,
+    /// Decidable and judged events called undetermined.
+    pub undetermined: Share,
+    /// The same by set of channels.
+    pub undetermined_by_channel_set: BTreeMap<String, Share>,
+    /// Extra events on all logs.
+    pub extra: Extra,
+    /// Extra events on logs without a fault.
+    pub extra_fault_free: Extra,
+    /// Cuts of fault-free logs that were treated as a danger, per hour.
+    pub false_dangers_fault_free_per_hour: f64,
+    /// Dangers dismissed, first ones.
+    pub dangerous_cases: Vec<Case>,
+    /// Decidable events called wrongly, first ones of each pair of causes.
+    pub wrong_cases: Vec<Case>,
+}
+
+/// Judges a list of outcomes.
+pub fn tabulate(outcomes: &[Outcome]) -> Verdicts {
+    let mut table = Verdicts {
+        danger: danger(outcomes.iter(), |_| true),
+        danger_proven: danger(outcomes.iter(), |truth| truth.hazard),
+        by_channel_set: grouped(outcomes, |outcome| outcome.channel_set.to_owned()),
+        by_rate: grouped(outcomes, |outcome| format!("{:>3} Hz", outcome.rate_hz)),
+        by_machine: grouped(outcomes, |outcome| outcome.machine.name().to_owned()),
+        by_chain: grouped(outcomes, |outcome| {
+            let stop = if outcome.clip_lean < 1.7 { "clips below 1.7" } else { "clips above 1.7" };
+            format!("{:?} link, {stop}", outcome.link).to_lowercase()
+        }),
+        by_load: grouped(outcomes, |outcome| {
+            match outcome.load {
+                Load::FaultFree => "no fault",
+                Load::Single => "one fault",
+                Load::Pair => "two faults",
+            }
+            .to_owned()
+        }),
+        causes: causes(outcomes),
+        extra: extra(outcomes.iter()),
+        extra_fault_free: extra(outcomes.iter().filter(|outcome| outcome.load == Load::FaultFree)),
+        ..Verdicts::default()
+    };
+    table.episodes = outcomes.iter().flat_map(|o| &o.truth).filter(|truth| truth.reads_lean).count();
+    table.events = outcomes.iter().map(|outcome| outcome.events.len()).sum();
+    table.hidden_dangers = outcomes
+        .iter()
+        .flat_map(|outcome| &outcome.truth)
+        .filter(|truth| truth.treat_as == TreatAs::Hazard && !truth.reads_lean && truth.hidden_by.is_some())
+        .count();
+    recall(outcomes, &mut table);
+    table.undetermined_by_channel_set = undetermined_by(outcomes);
+    let free = || outcomes.iter().filter(|outcome| outcome.load == Load::FaultFree);
+    let false_dangers = free()
+        .flat_map(|outcome| outcome.truth.iter().map(move |truth| (outcome, truth)))
+        .filter(|(outcome, truth)| {
+            truth.treat_as == TreatAs::Benign
+                && main_event(outcome, truth).is_some_and(|event| event.treat_as == TreatAs::Hazard)
+        })
+        .count();
+    table.false_dangers_fault_free_per_hour =
+        false_dangers as f64 / (free().map(|outcome| outcome.duration_s).sum::<f64>() / 3600.0).max(1e-9);
+    table.dangerous_cases = dangerous_cases(outcomes);
+    table.wrong_cases = wrong_cases(outcomes);
+    table
+}
+
+/// True dangers that the log shows.
+fn is_danger(truth: &TruthEvent) -> bool {
+    truth.treat_as == TreatAs::Hazard && truth.reads_lean
+}
+
+fn danger<'a>(outcomes: impl Iterator<Item = &'a Outcome>, counts: impl Fn(&TruthEvent) -> bool) -> Danger {
+    let (mut all, mut dismissed, mut missed) = (0, 0, 0);
+    let mut danger = Danger::default();
+    for outcome in outcomes {
+        for truth in outcome.truth.iter().filter(|truth| is_danger(truth) && counts(truth)) {
+            all += 1;
+            match fate(outcome, truth) {
+                Fate::Found => {}
+                Fate::FoundInPart => danger.found_in_part += 1,
+                Fate::Missed => missed += 1,
+                Fate::Dismissed => dismissed += 1,
+                Fate::DismissedBeside => {
+                    dismissed += 1;
+                    danger.dismissed_beside += 1;
+                }
+            }
+        }
+    }
+    danger.dismissed = Share::of(dismissed, all);
+    danger.missed = Share::of(missed, all);
+    danger
+}
+
+fn grouped(outcomes: &[Outcome], key: impl Fn(&Outcome) -> String) -> BTreeMap<String, Danger> {
+    let mut groups: BTreeMap<String, Vec<&Outcome>> = BTreeMap::new();
+    for outcome in outcomes {
+        groups.entry(key(outcome)).or_default().push(outcome);
+    }
+    groups.into_iter().map(|(name, group)| (name, danger(group.into_iter(), |_| true))).collect()
+}
+
+/// Whether a verdict names the true cause.
+fn names(event: &Judged, truth: &TruthEvent) -> bool {
+    event.cause == truth.cause || truth.also.contains(&event.cause)
+}
+
+fn causes(outcomes: &[Outcome]) -> BTreeMap<String, CauseRow> {
+    let mut rows: BTreeMap<String, CauseRow> = BTreeMap::new();
+    for outcome in outcomes {
+        for truth in outcome.truth.iter().filter(|truth| truth.reads_lean) {
+            let row = rows.entry(truth.cause.clone()).or_default();
+            row.events += 1;
+            let event = main_event(outcome, truth);
+            row.missed += usize::from(event.is_none());
+            row.decidable += usize::from(truth.decidable);
+            if let Some(event) = event.filter(|_| truth.decidable) {
+                row.judged += 1;
+                row.cause_right += usize::from(names(event, truth));
+                row.treated_right += usize::from(event.treat_as == truth.treat_as);
+                row.undetermined += usize::from(event.verdict == Verdict::Undetermined);
+                *row.called.entry(event.cause.clone()).or_insert(0) += 1;
+            }
+        }
+    }
+    rows
+}
+
+/// Recall per class over decidable events; one that no event meets counts as not recalled.
+fn recall(outcomes: &[Outcome], table: &mut Verdicts) {
+    let decidable = || {
+        outcomes
+            .iter()
+            .flat_map(|outcome| outcome.truth.iter().map(move |truth| (outcome, truth)))
+            .filter(|(_, truth)| truth.reads_lean && truth.decidable)
+    };
+    let share = |class: &dyn Fn(&TruthEvent) -> bool, right: &dyn Fn(&Judged, &TruthEvent) -> bool| {
+        let all = decidable().filter(|(_, truth)| class(truth));
+        let right = all
+            .clone()
+            .filter(|(outcome, truth)| main_event(outcome, truth).is_some_and(|event| right(event, truth)));
+        Share::of(right.count(), all.count())
+    };
+    let cause = |name: &'static str| move |truth: &TruthEvent| truth.cause == name;
+    let artefact = |event: &Judged, _: &TruthEvent| event.verdict == Verdict::Artefact;
+    table.artefact = share(&|truth| !of_gas(truth), &artefact);
+    table.benign =
+        share(&|truth| truth.treat_as == TreatAs::Benign, &|event, _| event.treat_as == TreatAs::Benign);
+    table.misfire = share(&cause("misfire"), &|event, _| event.verdict == Verdict::Misfire);
+    table.dilution = share(&cause("air_ingress"), &|event, _| event.verdict == Verdict::Dilution);
+    table.real =
+        share(&|truth| truth.treat_as == TreatAs::Hazard && truth.cause != "misfire", &|event, _| {
+            event.verdict == Verdict::Real
+        });
+    let rows = || table.causes.values();
+    let judged = rows().map(|row| row.judged).sum();
+    let cause = Share::of(rows().map(|row| row.cause_right).sum(), judged);
+    let undetermined = Share::of(rows().map(|row| row.undetermined).sum(), judged);
+    (table.cause, table.undetermined) = (cause, undetermined);
+}
+
+fn undetermined_by(outcomes: &[Outcome]) -> BTreeMap<String, Share> {
+    let mut counts: BTreeMap<String, (usize, usize)> = BTreeMap::new();
+    for outcome in outcomes {
+        for truth in outcome.truth.iter().filter(|truth| truth.reads_lean && truth.decidable) {
+            if let Some(event) = main_event(outcome, truth) {
+                let slot = counts.entry(outcome.channel_set.to_owned()).or_default();
+                slot.0 += usize::from(event.verdict == Verdict::Undetermined);
+                slot.1 += 1;
+            }
+        }
+    }
+    counts.into_iter().map(|(name, (count, of))| (name, Share::of(count, of))).collect()
+}
+
+fn extra<'a>(outcomes: impl Iterator<Item = &'a Outcome>) -> Extra {
+    let mut extra = Extra::default();
+    for outcome in outcomes {
+        extra.hours += outcome.duration_s / 3600.0;
+        for event in &outcome.events {
+            if outcome.truth.iter().any(|truth| overlap_s(event, truth, &outcome.tolerance).is_some()) {
+                continue;
+            }
+            // The reading comes in along its warm-up curve for a second or two after the first live value.
+            let warming = event.start_s < outcome.ready_s + 2.0;
+            if warming && event.treat_as == TreatAs::Invalid {
+                extra.warm_up += 1;
+            } else if outcome.off.iter().any(|off| off.start <= event.end_s && off.end >= event.start_s) {
+                extra.over_fault += 1;
+            } else {
+                extra.count += 1;
+                extra.hazard += usize::from(event.treat_as == TreatAs::Hazard);
+                let kind = format!("{} {}", event.context, event.cause);
+                *extra.kinds.entry(kind).or_insert(0) += 1;
+                if extra.seeds.len() < 12 {
+                    extra.seeds.push(outcome.seed);
+                }
+            }
+        }
+    }
+    extra.per_hour = extra.count as f64 / extra.hours.max(1e-9);
+    extra
+}
+
+fn describe(truth: &TruthEvent) -> String {
+    format!(
+        "{} {:.2} to {:.2} s, peak {:.2}: {}",
+        truth.cause,
+        truth.start_s,
+        truth.end_s,
+        truth.logged_peak_lambda.unwrap_or(0.0),
+        truth.because
+    )
+}
+
+fn said(event: &Judged) -> String {
+    let evidence: Vec<String> = event
+        .evidence
+        .iter()
+        .filter(|evidence| evidence.evaluated && evidence.log10_lr != 0.0)
+        .map(|evidence| format!("{} {:+.1} {}", evidence.name, evidence.log10_lr, evidence.favours.join("/")))
+        .collect();
+    format!(
+        "{} ({}) {:.2} to {:.2} s, peak {:.2} [{}]",
+        event.cause,
+        event.context,
+        event.start_s,
+        event.end_s,
+        event.peak_lambda,
+        evidence.join("; ")
+    )
+}
+
+fn case(outcome: &Outcome, truth: &TruthEvent, called: String) -> Case {
+    let faults: Vec<&str> = outcome.faults.iter().map(|(kind, _)| kind.meta().name).collect();
+    let log = format!(
+        "{} {} Hz, fresh {:.0} ms, {}, {}",
+        outcome.machine.name(),
+        outcome.rate_hz,
+        1e3 * outcome.fresh_s,
+        outcome.channel_set,
+        if faults.is_empty() { "no fault".to_owned() } else { faults.join(" + ") }
+    );
+    Case { seed: outcome.seed, log, truth: describe(truth), called }
+}
+
+fn dangerous_cases(outcomes: &[Outcome]) -> Vec<Case> {
+    let mut cases = Vec::new();
+    for outcome in outcomes {
+        for truth in outcome.truth.iter().filter(|truth| is_danger(truth)) {
+            if fate(outcome, truth).dangerous() {
+                let over: Vec<String> = outcome
+                    .events
+                    .iter()
+                    .filter(|event| overlap_s(event, truth, &outcome.tolerance).is_some())
+                    .map(said)
+                    .collect();
+                cases.push(case(outcome, truth, over.join(" | ")));
+            }
+        }
+    }
+    cases.truncate(100);
+    cases
+}
+
+/// Wrong verdicts, three of each pair of true and stated cause.
+fn wrong_cases(outcomes: &[Outcome]) -> Vec<Case> {
+    let mut seen: BTreeMap<(String, String), Vec<Case>> = BTreeMap::new();
+    for outcome in outcomes {
+        for truth in outcome.truth.iter().filter(|truth| truth.reads_lean && truth.decidable) {
+            let Some(event) = main_event(outcome, truth).filter(|event| !names(event, truth)) else {
+                continue;
+            };
+            let list = seen.entry((truth.cause.clone(), event.cause.clone())).or_default();
+            if list.len() < 3 {
+                list.push(case(outcome, truth, said(event)));
+            }
+        }
+    }
+    seen.into_values().flatten().collect()
+}
+
+/// True cause of a judged event; null where nothing happened.
+pub fn true_cause<'a>(outcome: &'a Outcome, event: &Judged) -> Option<&'a TruthEvent> {
+    main_truth(outcome, event)
+}
