@@ -140,7 +140,7 @@ impl<'a> Scene<'a> {
                 event.channel,
                 time(event.start_s),
                 time(event.end_s),
-                duration(event.end_s - event.start_s),
+                lasting(event),
                 plain(&event.context)
             ),
             reading: peak(event),
@@ -181,7 +181,7 @@ impl<'a> Scene<'a> {
         let mut banded = false;
         if let (Some(chain), Some(index)) = (&self.audited.chain, index)
             && chain.channel == index
-            && let Some((fans, gas)) = self.bands(chain, &frame)
+            && let Some((fans, gas)) = self.bands(chain, event, &frame)
         {
             body.add(format_args!("<path class=\"fan\" d=\"{fans}\"/><path class=\"gas\" d=\"{gas}\"/>"));
             banded = true;
@@ -217,10 +217,11 @@ impl<'a> Scene<'a> {
 
     /// What a healthy sensor could show next (fans), and what the gas could have been (boxes): one of each per
     /// renewed reading. Null where there are too many to draw.
-    fn bands(&self, chain: &Chain, frame: &Frame) -> Option<(String, String)> {
+    fn bands(&self, chain: &Chain, event: &LeanEvent, frame: &Frame) -> Option<(String, String)> {
         let fresh = &self.fresh;
-        let first = fresh.time_s.partition_point(|t| *t < frame.start_s).max(1);
-        let last = fresh.time_s.partition_point(|t| *t <= frame.end_s);
+        // About the event only: elsewhere the bands would hide more than they show.
+        let first = fresh.time_s.partition_point(|t| *t < event.start_s).saturating_sub(3).max(1);
+        let last = (fresh.time_s.partition_point(|t| *t <= event.end_s) + 3).min(fresh.len());
         let steps: Range<usize> = first..last.max(first);
         if steps.is_empty() || steps.len() > BANDS {
             return None;
@@ -325,13 +326,14 @@ const COMPANY: &[(Role, &[Group])] = &[
     (Role::VehicleSpeed, &[Group::Torque]),
 ];
 
-/// How much the evidence of some groups weighed.
+/// How much the evidence of some groups weighed: in full what names the cause, a quarter of what only excludes.
 fn weight(event: &LeanEvent, groups: &[Group]) -> f64 {
     let of_groups = |e: &&Evidence| {
         let feature = evidence::ALL.iter().find(|feature| feature.name == e.name);
         e.evaluated && feature.is_some_and(|feature| groups.contains(&feature.group))
     };
-    event.evidence.iter().filter(of_groups).map(|e| e.log10_lr.abs()).sum()
+    let share = |e: &Evidence| if e.favours.contains(&event.cause) { 1.0 } else { 0.25 };
+    event.evidence.iter().filter(of_groups).map(|e| share(e) * e.log10_lr.abs()).sum()
 }
 
 /// The edges of a close-up: every reading, the limit and the gas as far as it does not dwarf the readings.
@@ -341,6 +343,11 @@ fn lambda_frame(event: &LeanEvent, value: &[f64], limit: f64, start_s: f64, end_
     let room = high + 0.6 * (high - low);
     let gas = event.gas_peak_lambda.map_or(high, |gas| gas.high.unwrap_or(gas.value).max(gas.value));
     Frame::around(start_s, end_s, low, gas.clamp(high, room.max(high)))
+}
+
+/// How long an event lasts, from its first to its last sample.
+fn lasting(event: &LeanEvent) -> String {
+    if event.end_s > event.start_s { duration(event.end_s - event.start_s) } else { "one sample".to_owned() }
 }
 
 /// Lambda of a phi; what is at or beyond air is drawn at the upper edge.
@@ -400,7 +407,7 @@ pub(super) fn line(event: &LeanEvent) -> Line {
             event.id.clone(),
             format!("{symbol} {treat}"),
             what,
-            format!("{} ({})", time(event.start_s), duration(event.end_s - event.start_s)),
+            format!("{} ({})", time(event.start_s), lasting(event)),
             peak(event),
             event.because.clone(),
         ],

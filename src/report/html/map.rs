@@ -91,9 +91,10 @@ pub(super) fn of(log: &Log, detection: &Detection, audit: &Audit) -> Result<Map,
         .collect();
     Ok(Map {
         caption: format!(
-            "Lambda by engine speed ({}) and {} ({}): mean of 1/lambda over usable samples, as lambda. Hatched: \
-             the engine was there, but fewer than {LEAST} samples may be used. Empty: the engine was not there. \
-             Readings are placed as logged, not moved by the transport delay.",
+            "Lambda by engine speed ({}) and {} ({}): mean of 1/lambda over usable samples, as lambda, whatever the \
+             throttle did. Plain: up to the full-load limit of the rig. Shaded: above it. Shaded, italic: 0.97 to \
+             1.03. Bold: leaner. Hatched: the engine was there, but fewer than {LEAST} samples may be used. Empty: \
+             it was not there. Readings stand where they were logged, not moved by the transport delay.",
             log.channels[speed].unit.symbol,
             log.channels[pressure].role.label(),
             log.channels[pressure].unit.symbol

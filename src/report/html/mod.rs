@@ -23,7 +23,7 @@ use self::page::Page;
 use self::samples::Packed;
 use self::trace::Panel;
 use super::answer::{origin, ranked};
-use super::words::{count, number};
+use super::words::{count, lambda};
 use crate::audit::Audited;
 use crate::document::TreatAs;
 use crate::log::Log;
@@ -88,7 +88,7 @@ pub fn render(log: &Log, audited: &Audited) -> Result<String, askama::Error> {
         claims: section::claims(audit),
         withheld: section::withheld(audit),
         lean_not_evaluated: audit.lean_not_evaluated.as_deref(),
-        limit: number(audit.rig.full_load_lambda_max, None, None),
+        limit: lambda(audit.rig.full_load_lambda_max),
         lines_caption: match unshown {
             0 => "Other lean readings, each with its reason".to_owned(),
             n => format!("Other lean readings; {n} more are in the audit document"),

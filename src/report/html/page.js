@@ -26,7 +26,10 @@
     reading: svg.closest(".panel").previousElementSibling.querySelector(".reading"),
     packed: store.channels[svg.dataset.channel],
     unit: svg.dataset.unit,
+    scale: svg.previousElementSibling,
+    marks: [...svg.previousElementSibling.childNodes],
     value: null,
+    level: "",
     flags: null,
     cursor: null,
   }));
@@ -93,9 +96,9 @@
 
   // First, lowest, highest and last of each column, as the charts of the page are thinned.
   function redraw(plot) {
-    const { low, high } = plot.packed;
     const first = Math.max(rowAt(view[0]) - 1, 0);
     const last = Math.min(rowAt(view[1]) + 1, time.length);
+    const [low, high] = rescale(plot, first, last);
     const breaks = new Set(store.breaks);
     let d = "";
     let pen = false;
@@ -156,13 +159,43 @@
     }
   }
 
-  function ticks() {
-    const span = view[1] - view[0];
-    const size = 10 ** Math.floor(Math.log10(span / 6));
-    const step = [1, 2, 5, 10].map((factor) => factor * size).find((candidate) => span / candidate <= 6);
+  function ticks(low, high, most) {
+    const span = high - low;
+    const size = 10 ** Math.floor(Math.log10(span / most));
+    const step = [1, 2, 5, 10].map((factor) => factor * size).find((candidate) => span / candidate <= most);
     const found = [];
-    for (let tick = Math.ceil(view[0] / step); tick * step <= view[1]; tick++) found.push(tick * step);
+    for (let tick = Math.ceil(low / step); tick * step <= high; tick++) found.push(tick * step);
     return { found, decimals: Math.max(0, -Math.floor(Math.log10(step) + 1e-9)) };
+  }
+
+  // Edges of a trace for what is in view, never closer than twenty steps of its values; writes the scale too.
+  function rescale(plot, first, last) {
+    let low = Infinity;
+    let high = -Infinity;
+    for (let row = first; row < last; row++) {
+      const value = plot.value[row];
+      if (value < low) low = value;
+      if (value > high) high = value;
+    }
+    if (low > high) return [plot.packed.low, plot.packed.high];
+    const least = 20 * plot.packed.step;
+    const margin = Math.max(0.07 * (high - low), 0.5 * (least - (high - low)));
+    [low, high] = [low - margin, high + margin];
+    const { found, decimals } = ticks(low, high, 4);
+    const height = Number(plot.svg.getAttribute("height"));
+    const y = (tick) => (high - tick) / (high - low);
+    plot.scale.replaceChildren(
+      ...found.map((tick) => {
+        const node = document.createElementNS(plot.svg.namespaceURI, "text");
+        node.setAttribute("x", "46");
+        node.setAttribute("y", String(Math.round(Math.min(Math.max(y(tick) * height, 9), height - 3) + 2)));
+        node.setAttribute("text-anchor", "end");
+        node.textContent = tick.toFixed(decimals);
+        return node;
+      }),
+    );
+    plot.level = found.map((tick) => `M0 ${(100 * y(tick)).toFixed(1)}H1000`).join("");
+    return [low, high];
   }
 
   function whole() {
@@ -172,7 +205,7 @@
   async function show() {
     time ??= await times();
     const all = whole();
-    const { found, decimals } = ticks();
+    const { found, decimals } = ticks(view[0], view[1], 6);
     for (const { svg, still } of axes) {
       if (all) {
         svg.replaceChildren(...still);
@@ -200,6 +233,7 @@
       plot.uprights.setAttribute("d", all ? "" : found.map((tick) => `M${x(tick).toFixed(1)} 0V100`).join(""));
       plot.grid.setAttribute("visibility", all ? "visible" : "hidden");
       if (all || !plot.packed) {
+        plot.scale.replaceChildren(...plot.marks);
         plot.trace.setAttribute("d", plot.still);
         plot.trace.setAttribute("transform", all ? "" : shift);
         for (const rug of plot.rugs) {
@@ -210,6 +244,7 @@
       }
       if (!plot.value) await unpack(plot);
       redraw(plot);
+      plot.uprights.setAttribute("d", plot.uprights.getAttribute("d") + plot.level);
     }
     spanWords.textContent = `${view[0].toFixed(2)} s to ${view[1].toFixed(2)} s`;
     read();

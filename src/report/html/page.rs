@@ -9,6 +9,9 @@ use super::map::Map;
 use super::section::{Claimed, Found, LimitUsed, Metric, Silent, Trusted};
 use super::trace::{Panel, Strip};
 
+/// Heads of the columns of events in a line, after the first.
+const LABELS: [&str; 5] = ["treat as", "verdict", "when", "reading", "because"];
+
 /// Everything the page shows.
 #[derive(Template)]
 #[template(
@@ -52,10 +55,10 @@ use super::trace::{Panel, Strip};
 <section id="claims" aria-labelledby="h-claims">
 <h2 id="h-claims">2&ensp;What may be said</h2>
 {% if claims.is_empty() %}<p>No claim is supported by this log.</p>{% else %}
-<div class="wide" tabindex="0" role="region" aria-labelledby="h-claims"><table class="claims">
+<div class="wide" tabindex="0" role="region" aria-labelledby="h-claims"><table class="claims stack">
 <thead><tr><th scope="col">status</th><th scope="col">statement</th><th scope="col" class="number">value</th><th scope="col" class="number">95 % interval</th><th scope="col">rests on</th></tr></thead>
 <tbody>{% for claim in claims %}
-<tr><td class="{{ claim.class }}"><span aria-hidden="true">{{ claim.symbol }}</span> {{ claim.status }}</td><th scope="row">{{ claim.text }}</th><td class="number">{{ claim.value }}</td><td class="number">{{ claim.interval }}</td><td>{{ claim.because }}</td></tr>{% endfor %}
+<tr><td class="{{ claim.class }}"><span aria-hidden="true">{{ claim.symbol }}</span> {{ claim.status }}</td><th scope="row">{{ claim.text }}</th><td class="number" data-label="value">{{ claim.value }}</td><td class="number" data-label="95 % interval">{{ claim.interval }}</td><td data-label="rests on">{{ claim.because }}</td></tr>{% endfor %}
 </tbody></table></div>{% endif %}
 </section>
 
@@ -89,31 +92,31 @@ use super::trace::{Panel, Strip};
 <div class="panel">{{ chart.scale }}{{ chart.area }}</div>
 {% endfor %}<div class="panel"><span></span>{{ card.times }}</div>
 </figure>
-{% if !card.evidence.is_empty() %}<div class="wide" tabindex="0" role="region" aria-label="Evidence of {{ card.id }}"><table class="evidence">
+{% if !card.evidence.is_empty() %}<div class="wide" tabindex="0" role="region" aria-label="Evidence of {{ card.id }}"><table class="evidence stack">
 <caption>Evidence for (right, solid) and against (left, hatched) this verdict, log10 of the likelihood ratio</caption>
 <thead><tr><th scope="col">evidence</th><th scope="col">what was seen</th><th scope="col" class="balance">against | for</th><th scope="col" class="number">log10 (odds)</th></tr></thead>
 <tbody>{% for piece in card.evidence %}
-<tr><th scope="row">{{ piece.name }}</th><td>{{ piece.text }}{% if !piece.value.is_empty() %} <span class="value">[{{ piece.value }}]</span>{% endif %} <span class="causes">Speaks {{ piece.causes }}.</span></td><td class="balance">{{ piece.bar }}<span class="spoken">{{ piece.side }}</span></td><td class="number">{{ piece.weight }}</td></tr>{% endfor %}
+<tr><th scope="row">{{ piece.name }}</th><td>{{ piece.text }}{% if !piece.value.is_empty() %} <span class="value">[{{ piece.value }}]</span>{% endif %} <span class="causes">Speaks {{ piece.causes }}.</span></td><td class="balance">{{ piece.bar }}<span class="spoken">{{ piece.side }}</span></td><td class="number" data-label="log10 (odds)">{{ piece.weight }}</td></tr>{% endfor %}
 </tbody></table></div>{% else %}<p>No evidence carried weight.</p>{% endif %}
 {% if !card.causes.is_empty() %}<p class="causes">Probability: {% for (cause, share) in card.causes %}{{ cause }} {{ share }}{% if !loop.last %}, {% endif %}{% endfor %}.</p>{% endif %}
-{% if !card.silent.is_empty() %}<details><summary>{{ card.silent.len() }} kinds of evidence could not be evaluated</summary>
+{% if !card.silent.is_empty() %}<details><summary>Evidence that could not be evaluated ({{ card.silent.len() }})</summary>
 <ul>{% for (name, why) in card.silent %}<li><b>{{ name }}</b>: {{ why }}</li>{% endfor %}</ul></details>{% endif %}
 </article>{% endfor %}
-{% if !lines.is_empty() %}<div class="wide" tabindex="0" role="region" aria-label="Lean events in a line"><table>
+{% if !lines.is_empty() %}<div class="wide" tabindex="0" role="region" aria-label="Lean events in a line"><table class="stack">
 <caption>{{ lines_caption }}</caption>
 <thead><tr><th scope="col">event</th><th scope="col">treat as</th><th scope="col">verdict</th><th scope="col">when</th><th scope="col">reading</th><th scope="col">because</th></tr></thead>
 <tbody>{% for line in lines %}
-<tr><th scope="row">{{ line.cells[0] }}</th>{% for cell in line.cells[1..] %}<td>{{ cell }}</td>{% endfor %}</tr>{% endfor %}
+<tr><th scope="row">{{ line.cells[0] }}</th>{% for cell in line.cells[1..] %}<td data-label="{{ LABELS[loop.index0] }}">{{ cell }}</td>{% endfor %}</tr>{% endfor %}
 </tbody></table></div>{% endif %}
 </section>
 
 <section id="trust" aria-labelledby="h-trust">
 <h2 id="h-trust">5&ensp;Trust per channel</h2>
-<p class="key">Score: probability that a sample that matters is within tolerance, with its bounds. The scale runs from 0 to 1; the two thin lines stand at 0.80 (below: untrusted) and 0.95 (from there: trusted).</p>
-<div class="wide" tabindex="0" role="region" aria-labelledby="h-trust"><table class="trust">
-<thead><tr><th scope="col">channel</th><th scope="col">grade</th><th scope="col" class="number">score</th><th scope="col" class="balance">0 to 1</th><th scope="col">what was taken off</th></tr></thead>
+<p class="key">Score: probability that a sample that matters is within tolerance, with its bounds. The scale runs from 0.5, or less, at its left end to 1; the two thin lines stand at 0.80 (below: untrusted) and 0.95 (from there: trusted).</p>
+<div class="wide" tabindex="0" role="region" aria-labelledby="h-trust"><table class="trust stack">
+<thead><tr><th scope="col">channel</th><th scope="col">grade</th><th scope="col" class="number">score</th><th scope="col" class="balance">0.5 to 1</th><th scope="col">what was taken off</th></tr></thead>
 <tbody>{% for row in trust %}
-<tr><th scope="row">{{ row.name }}<span class="role">{{ row.role }}</span></th><td class="{{ row.class }}"><span aria-hidden="true">{{ row.symbol }}</span> {{ row.grade }}</td><td class="number">{{ row.score }}</td><td class="balance">{{ row.chart }}</td><td>{% if row.deductions.is_empty() %}nothing{% else %}<ul>{% for (points, why) in row.deductions %}<li><b>{{ points }}</b> {{ why }}</li>{% endfor %}</ul>{% endif %}</td></tr>{% endfor %}
+<tr><th scope="row">{{ row.name }}<span class="role">{{ row.role }}</span></th><td class="{{ row.class }}"><span aria-hidden="true">{{ row.symbol }}</span> {{ row.grade }}</td><td class="number" data-label="score">{{ row.score }}</td><td class="balance">{{ row.chart }}</td><td data-label="taken off">{% if row.deductions.is_empty() %}nothing{% else %}<ul>{% for (points, why) in row.deductions %}<li><b>{{ points }}</b> {{ why }}</li>{% endfor %}</ul>{% endif %}</td></tr>{% endfor %}
 </tbody></table></div>
 <p class="key">Judged on: {{ bases }}.</p>
 </section>
@@ -121,7 +124,7 @@ use super::trace::{Panel, Strip};
 <section id="flags" aria-labelledby="h-flags">
 <h2 id="h-flags">6&ensp;Flags over time</h2>
 <p class="key">Flags of UNESCO/IOC Manuals and Guides 54, worst of all tests per sample. A thin line: good. Lower part, hatched: suspect. Hollow: missing. Full height, solid: bad. Nothing: not evaluated. One sample is drawn wide enough to be seen.</p>
-<div class="wide" tabindex="0" role="region" aria-labelledby="h-flags"><table class="strips">
+<div class="wide" tabindex="0" role="region" aria-labelledby="h-flags"><table class="strips stack">
 <thead><tr><th scope="col">channel</th><th scope="col" class="time">from the start to the end of the log</th><th scope="col">samples</th></tr></thead>
 <tbody>{% for strip in strips %}
 <tr><th scope="row">{{ strip.name }}</th><td class="time">{{ strip.chart }}</td><td>{{ strip.words }}</td></tr>{% endfor %}
@@ -161,10 +164,10 @@ use super::trace::{Panel, Strip};
 <section id="health" aria-labelledby="h-health">
 <h2 id="h-health">9&ensp;Sensor health</h2>
 {% if health.is_empty() %}<p>Nothing about the mixture sensor could be measured in this log.</p>{% else %}
-<div class="wide" tabindex="0" role="region" aria-labelledby="h-health"><table>
+<div class="wide" tabindex="0" role="region" aria-labelledby="h-health"><table class="stack">
 <thead><tr><th scope="col">metric</th><th scope="col">status</th><th scope="col" class="number">value</th><th scope="col" class="number">95 % interval</th><th scope="col" class="number">limit</th><th scope="col" class="number">events</th><th scope="col">because</th></tr></thead>
 <tbody>{% for row in health %}
-<tr><th scope="row">{{ row.name }}</th><td class="{{ row.class }}"><span aria-hidden="true">{{ row.symbol }}</span> {{ row.status }}</td><td class="number">{{ row.value }}</td><td class="number">{{ row.interval }}</td><td class="number">{{ row.limit }}</td><td class="number">{{ row.events }}</td><td>{{ row.because }}</td></tr>{% endfor %}
+<tr><th scope="row">{{ row.name }}</th><td class="{{ row.class }}"><span aria-hidden="true">{{ row.symbol }}</span> {{ row.status }}</td><td class="number" data-label="value">{{ row.value }}</td><td class="number" data-label="95 % interval">{{ row.interval }}</td><td class="number" data-label="limit">{{ row.limit }}</td><td class="number" data-label="events">{{ row.events }}</td><td>{{ row.because }}</td></tr>{% endfor %}
 </tbody></table></div>{% endif %}
 </section>
 
@@ -172,19 +175,19 @@ use super::trace::{Panel, Strip};
 <h2 id="h-tests">10&ensp;Tests</h2>
 <h3 id="h-found">What was found</h3>
 {% if found.is_empty() %}<p>No test found anything wrong.</p>{% else %}
-<div class="wide" tabindex="0" role="region" aria-labelledby="h-found"><table>
+<div class="wide" tabindex="0" role="region" aria-labelledby="h-found"><table class="stack">
 <thead><tr><th scope="col">test</th><th scope="col">channel</th><th scope="col">flag</th><th scope="col" class="number">findings</th><th scope="col" class="number">first at</th><th scope="col">the longest of them</th></tr></thead>
 <tbody>{% for row in found %}
-<tr><th scope="row">{{ row.detector }}</th><td>{{ row.channel }}</td><td>{{ row.flag }}</td><td class="number">{{ row.count }}</td><td class="number">{{ row.first }}</td><td>{{ row.message }}</td></tr>{% endfor %}
+<tr><th scope="row">{{ row.detector }}</th><td data-label="channel">{{ row.channel }}</td><td data-label="flag">{{ row.flag }}</td><td class="number" data-label="findings">{{ row.count }}</td><td class="number" data-label="first at">{{ row.first }}</td><td data-label="longest">{{ row.message }}</td></tr>{% endfor %}
 </tbody></table></div>
 {% if found_more > 0 %}<p>{{ found_more }} more kinds of finding are in the audit document.</p>{% endif %}{% endif %}
 <h3 id="h-silent">What could not be tested</h3>
 {% if silent.is_empty() %}<p>Every test ran on every channel it applies to.</p>{% else %}
 <p class="key">A test that did not run found nothing because it did not look.</p>
-<div class="wide" tabindex="0" role="region" aria-labelledby="h-silent"><table>
+<div class="wide" tabindex="0" role="region" aria-labelledby="h-silent"><table class="stack">
 <thead><tr><th scope="col">test</th><th scope="col">channels</th><th scope="col">why</th></tr></thead>
 <tbody>{% for row in silent %}
-<tr><th scope="row">{{ row.detector }}</th><td>{{ row.channels }}</td><td>{{ row.because }}</td></tr>{% endfor %}
+<tr><th scope="row">{{ row.detector }}</th><td data-label="channels">{{ row.channels }}</td><td data-label="why">{{ row.because }}</td></tr>{% endfor %}
 </tbody></table></div>{% endif %}
 </section>
 

@@ -47,7 +47,7 @@ fn claimed(
         class,
         symbol,
         status,
-        text: plain_text(&claim.text),
+        text: subject(&claim.text).to_owned(),
         value: quantity(claim.value, claim.low, claim.high, &claim.unit),
         interval: match (claim.low, claim.high) {
             (Some(low), None) if bound => format!("at least {}", number(low, claim.low, claim.value)),
@@ -57,8 +57,9 @@ fn claimed(
     }
 }
 
-fn plain_text(text: &str) -> String {
-    text.trim_end_matches('.').to_owned()
+/// What a claim is about: its sentence without the numbers, which have columns of their own.
+fn subject(text: &str) -> &str {
+    text.split_once(": ").map_or(text, |(subject, _)| subject).trim_end_matches('.')
 }
 
 fn quantity(value: Option<f64>, low: Option<f64>, high: Option<f64>, unit: &str) -> String {
@@ -190,13 +191,13 @@ fn score(trust: &Trust) -> String {
     }
 }
 
-/// The score and its bounds on a scale from 0 to 1.
+/// The score and its bounds on a scale from 0.5 to 1; what is lower stands at the left end.
 fn whisker(trust: &Trust) -> Markup {
     let mut chart = Markup::default();
-    let x = |share: f64| 2.0 + 196.0 * share.clamp(0.0, 1.0);
+    let x = |share: f64| 2.0 + 196.0 * ((share - 0.5) / 0.5).clamp(0.0, 1.0);
     chart.add(format_args!(
-        "<svg class=\"bar\" width=\"100%\" height=\"16\" viewBox=\"0 0 200 16\" preserveAspectRatio=\"none\" aria-hidden=\"true\">\
-         <path class=\"zero\" d=\"M2 13H198M{0:.1} 2V14M{1:.1} 2V14\"/>",
+        "<svg class=\"bar\" width=\"100%\" height=\"16\" viewBox=\"0 0 200 16\" preserveAspectRatio=\"none\" \
+         aria-hidden=\"true\"><path class=\"zero\" d=\"M2 13H198M{0:.1} 1V15M{1:.1} 1V15\"/>",
         x(0.80),
         x(0.95)
     ));

@@ -177,7 +177,7 @@ fn a_card_says_what_the_document_says() {
         "+2.4 (250 to 1)",
         "\u{2212}0.7 (5 to 1)",
         "shorter than 210 ms",
-        "1 kinds of evidence could not be evaluated",
+        "Evidence that could not be evaluated (1)",
     ] {
         assert!(card.contains(words), "{words}\n{card}");
     }
