@@ -78,9 +78,10 @@ impl Frame {
         WIDTH * (time_s - self.start_s) / (self.end_s - self.start_s)
     }
 
-    /// Units from the top, inside the area.
+    /// Units from the top. What lies outside the frame stays outside, where the chart cuts it off: a line must not
+    /// creep along an edge that it never reached.
     pub(super) fn y(&self, value: f64) -> f64 {
-        (HEIGHT * (self.high - value) / (self.high - self.low)).clamp(0.0, HEIGHT)
+        (HEIGHT * (self.high - value) / (self.high - self.low)).clamp(-9.0 * HEIGHT, 10.0 * HEIGHT)
     }
 }
 

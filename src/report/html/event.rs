@@ -26,6 +26,8 @@ const LOW: u32 = 46;
 const COMPANIONS: usize = 5;
 /// More readings than this are too many to draw a band about each.
 const BANDS: usize = 400;
+/// Readings this near the event decide the height of its chart, s; what is farther away may run out of it.
+const NEAR_S: f64 = 0.1;
 /// No engine burns richer than this, phi (lambda 0.6): the richest gas that a fan allows. Assumed.
 const RICHEST_PHI: f64 = 1.0 / 0.6;
 
@@ -174,7 +176,8 @@ impl<'a> Scene<'a> {
         let rows = self.log.clock.rows_between(start_s, end_s);
         let limit = self.audited.document.rig.full_load_lambda_max;
         let value = index.map_or(&[][..], |i| self.log.channels[i].values());
-        let frame = lambda_frame(event, value.get(rows.clone()).unwrap_or_default(), limit, start_s, end_s);
+        let near = self.log.clock.rows_between(event.start_s - NEAR_S, event.end_s + NEAR_S);
+        let frame = lambda_frame(event, value.get(near).unwrap_or_default(), limit, start_s, end_s);
         let marks = ticks(frame.low, frame.high, 5);
         let mut body = Markup(grid(&frame, &marks, &time_ticks(start_s, end_s, 6)));
         body.0.push_str(&spans(std::slice::from_ref(event), &frame));
@@ -336,7 +339,7 @@ fn weight(event: &LeanEvent, groups: &[Group]) -> f64 {
     event.evidence.iter().filter(of_groups).map(|e| share(e) * e.log10_lr.abs()).sum()
 }
 
-/// The edges of a close-up: every reading, the limit and the gas as far as it does not dwarf the readings.
+/// The edges of a close-up: the readings of the event, the limit and the gas as far as it does not dwarf the readings.
 fn lambda_frame(event: &LeanEvent, value: &[f64], limit: f64, start_s: f64, end_s: f64) -> Frame {
     let finite = value.iter().filter(|v| v.is_finite());
     let (low, high) = finite.fold((limit, limit.max(event.peak_lambda)), |(l, h), v| (l.min(*v), h.max(*v)));

@@ -36,11 +36,11 @@ fn claimed(
 ) -> Claimed {
     let windows: Vec<_> =
         claim.windows.iter().filter_map(|i| audit.windows.get(usize::try_from(*i).ok()?)).collect();
-    let usable: u64 = windows.iter().map(|window| window.usable_samples).sum();
-    let support = if windows.is_empty() {
+    // The reason often names the windows itself.
+    let support = if windows.is_empty() || claim.because.contains("window") {
         String::new()
     } else {
-        format!(" ({}, {usable} usable samples)", count(windows.len(), "window"))
+        format!(" ({})", count(windows.len(), "window"))
     };
     let bound = claim.value.is_some() && claim.high.is_none();
     Claimed {
