@@ -22,6 +22,9 @@ pub(super) struct Arguments {
     /// Write the figures as JSON; `-` is stdout, in place of the page
     #[arg(long, value_name = "FILE")]
     json: Option<PathBuf>,
+    /// Instead: fit the calibration of trust (suite tune only) and write its constants to this file
+    #[arg(long, value_name = "FILE")]
+    fit_trust: Option<PathBuf>,
     /// Instead: write the log of this seed, its truth and its rig to the folder named by --output
     #[arg(long, value_name = "SEED", requires = "output")]
     keep: Option<u64>,
@@ -45,9 +48,22 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     if arguments.logs == 0 || arguments.logs > most {
         return Err(Failure::Input(format!("`--logs {}`\n  expected: 1 to {most}", arguments.logs)));
     }
+    if arguments.fit_trust.is_some() && arguments.suite != Suite::Tune {
+        return Err(Failure::Input(
+            "`--fit-trust` needs `--suite tune`: other seeds show whether a fit holds".to_owned(),
+        ));
+    }
     let bar = progress(arguments.logs);
     let outcomes = evaluate::outcomes(arguments.suite, arguments.logs, &|| bar.inc(1));
     bar.finish_and_clear();
+    if let Some(path) = &arguments.fit_trust {
+        let command = format!("sondeproof evaluate --suite tune --logs {} --fit-trust FILE", arguments.logs);
+        let fit = evaluate::fit::fit(&outcomes, &command);
+        write(path, fit.file.as_bytes())?;
+        output::print(&fit.left_out)?;
+        output::remark(&format!("wrote {}", path.display()));
+        return Ok(Ending::Done);
+    }
     let evaluation = evaluate::evaluate(arguments.suite, &outcomes);
     let to_stdout = arguments.json.as_deref() == Some(Path::new("-"));
     if let Some(path) = &arguments.json {

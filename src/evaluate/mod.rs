@@ -10,6 +10,7 @@
 
 pub mod detection;
 pub mod feature;
+pub mod fit;
 pub mod matching;
 pub mod outcome;
 pub mod page;

@@ -5,7 +5,9 @@ use std::ops::Range;
 use super::matching::Tolerance;
 use super::suite::{Load, Plan, plan};
 use crate::audit::{Audited, audit};
+use crate::detect::View;
 use crate::document::{Audit, LeanEvent, TreatAs, Verdict};
+use crate::lean;
 use crate::log::{Channel, Log, Role};
 use crate::read::{self, ReadOptions};
 use crate::rig::{self, Rig};
@@ -57,6 +59,8 @@ pub struct TrustFact {
     pub bounds: (f64, f64),
     /// Share of the samples that count within tolerance of those of a healthy chain, windows voting.
     pub good: f64,
+    /// Per vote: probability before calibration, and share of good samples.
+    pub votes: Vec<(f64, f64)>,
     /// Whether any sample of the log was not.
     pub faulty: bool,
 }
@@ -90,6 +94,9 @@ pub struct Outcome {
     pub rate_hz: f64,
     /// Set of channels.
     pub channel_set: &'static str,
+    /// Whether the log knows the load: throttle or manifold pressure. Without it nothing but a rich level left
+    /// tells a lean reading from a normal one.
+    pub knows_load: bool,
     /// Voltage or frames.
     pub link: LinkKind,
     /// Between two fresh readings, s.
@@ -165,7 +172,7 @@ pub fn judge(seed: u64) -> Outcome {
             outcome.events = audited.document.lean_events.iter().map(judged).collect();
             outcome.findings = findings(&log, &audited);
             outcome.ran = ran(&audited);
-            outcome.trust = trust_facts(&log, &audited, &run);
+            outcome.trust = trust_facts(&log, &audited, &run, &rig);
             outcome.taus = taus(&audited.document, &run);
             outcome.failed = audited.document.lean_not_evaluated;
         }
@@ -183,6 +190,9 @@ fn empty(seed: u64, plan: &Plan, run: &Run) -> Outcome {
         machine: scenario.engine.machine,
         rate_hz: plan.rate_hz,
         channel_set: plan.channel_set,
+        knows_load: [Role::Throttle, Role::ManifoldPressure]
+            .iter()
+            .any(|role| scenario.logger.channels.contains(role)),
         link: scenario.link.kind,
         fresh_s: scenario.fresh_period_s(),
         clip_lean: scenario.link.clip_lean,
@@ -255,8 +265,10 @@ fn ran(audited: &Audited) -> Vec<&'static str> {
 
 /// Values of a healthy chain in the inside unit of a channel, row by row; null where rows do not correspond.
 pub fn healthy_values(channel: &Channel, run: &Run) -> Option<Vec<f64>> {
-    let column = run.healthy_rows.columns.iter().find(|column| column.name == channel.name)?;
-    (column.values.len() == channel.rows() && column.role == channel.role || channel.role.is_mixture())
+    // The first column of the text is the time.
+    let column = run.healthy_rows.columns.get(channel.column.checked_sub(1)?)?;
+    let same = column.role == channel.role || (column.role == Role::Lambda && channel.role.is_mixture());
+    (same && column.values.len() == channel.rows())
         .then(|| column.values.iter().map(|value| channel.unit.to_si(*value) * channel.scale).collect())
 }
 
@@ -280,13 +292,24 @@ pub fn within(channel: &Channel, healthy: &[f64]) -> Vec<Option<bool>> {
         .collect()
 }
 
-fn trust_facts(log: &Log, audited: &Audited, run: &Run) -> Vec<TrustFact> {
-    let (_, votes) = trust::votes(log, &audited.state);
+fn trust_facts(log: &Log, audited: &Audited, run: &Run, rig: &Rig) -> Vec<TrustFact> {
+    let view = View {
+        log,
+        state: &audited.state,
+        rig,
+        chain: audited.chain.as_ref(),
+        findings: &audited.detection.findings,
+    };
+    let events = lean::judge(&view, &audited.detection).unwrap_or_default();
+    let raw = trust::before_calibration(&view, &audited.detection, &events);
     let mut facts = Vec::new();
-    for (channel, described) in log.channels.iter().zip(&audited.document.channels) {
+    for ((channel, described), raw) in log.channels.iter().zip(&audited.document.channels).zip(raw) {
         let Some(healthy) = healthy_values(channel, run) else { continue };
         let within = within(channel, &healthy);
-        let shares: Vec<f64> = votes.iter().filter_map(|rows| share_good(&within, rows)).collect();
+        let votes: Vec<(f64, f64)> =
+            raw.iter().filter_map(|(rows, p)| Some((*p, share_good(&within, rows)?))).collect();
+        let (_, all) = trust::votes(log, &audited.state);
+        let shares: Vec<f64> = all.iter().filter_map(|rows| share_good(&within, rows)).collect();
         if shares.is_empty() {
             continue;
         }
@@ -296,6 +319,7 @@ fn trust_facts(log: &Log, audited: &Audited, run: &Run) -> Vec<TrustFact> {
             score: trust.score,
             bounds: (trust.low.unwrap_or(0.0), trust.high.unwrap_or(1.0)),
             good: shares.iter().sum::<f64>() / shares.len() as f64,
+            votes,
             faulty: within.contains(&Some(false)),
         });
     }

@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use super::Evaluation;
 use super::detection::{DetectorRow, meant_for};
 use super::reliance::TrustTable;
-use super::verdicts::{Danger, Extra, Share, Verdicts};
+use super::verdicts::{Case, Danger, Extra, Share, Verdicts};
 
 /// The whole page.
 pub fn render(evaluation: &Evaluation) -> String {
@@ -65,13 +65,14 @@ fn danger_line(out: &mut String, name: &str, danger: &Danger) {
     let d = &danger.dismissed;
     let _ = writeln!(
         out,
-        "  {name:32} {:>7} {:>9} {:>7} {:>11.2} % {:>8} {:>13.2} %",
+        "  {name:32} {:>7} {:>9} {:>7} {:>11.2} % {:>8} {:>13.2} % {:>11.2} %",
         d.of,
         d.count,
         danger.dismissed_beside,
         100.0 * d.high,
         danger.found_in_part,
         100.0 * danger.missed.share.unwrap_or(0.0),
+        100.0 * danger.missed_knowing_load.share.unwrap_or(0.0),
     );
 }
 
@@ -79,11 +80,11 @@ fn dangers(out: &mut String, v: &Verdicts) {
     let _ = writeln!(
         out,
         "Dangers called benign or not measured (bound: upper end of Wilson's 95 % interval)\n  {:32} {:>7} {:>9} {:>7} \
-         {:>13} {:>8} {:>15}",
-        "", "dangers", "dismissed", "beside", "bound", "in part", "met by no event"
+         {:>13} {:>8} {:>15} {:>13}",
+        "", "dangers", "dismissed", "beside", "bound", "in part", "met by no event", "load known"
     );
     danger_line(out, "all", &v.danger);
-    danger_line(out, "lean under load for 3 cycles", &v.danger_proven);
+    danger_line(out, "and shorter or without load", &v.danger_or_lesser);
     for group in [&v.by_channel_set, &v.by_rate, &v.by_machine, &v.by_chain, &v.by_load] {
         for (name, danger) in group {
             danger_line(out, name, danger);
@@ -309,10 +310,16 @@ fn features(out: &mut String, e: &Evaluation) {
 }
 
 fn cases(out: &mut String, v: &Verdicts) {
-    if !v.dangerous_cases.is_empty() {
-        out.push_str("\nDangers dismissed (evaluate --keep SEED writes the log)\n");
+    list(out, "Dangers dismissed (evaluate --keep SEED -o FOLDER writes the log)", &v.dangerous_cases);
+    list(out, "Dangers that no event meets", &v.missed_cases);
+    list(out, "Decidable events called wrongly, some of each kind", &v.wrong_cases);
+}
+
+fn list(out: &mut String, title: &str, cases: &[Case]) {
+    if !cases.is_empty() {
+        let _ = writeln!(out, "\n{title}");
     }
-    for case in v.dangerous_cases.iter().take(40) {
+    for case in cases.iter().take(40) {
         let _ = writeln!(
             out,
             "  {} {}\n    true  {}\n    said  {}",

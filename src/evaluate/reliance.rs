@@ -73,7 +73,7 @@ pub fn tabulate(outcomes: &[Outcome]) -> Vec<TrustTable> {
     tables
 }
 
-const fn mixture(role: Role) -> bool {
+pub(super) const fn mixture(role: Role) -> bool {
     matches!(role, Role::Lambda | Role::Afr)
 }
 
@@ -108,7 +108,7 @@ fn table<'a>(name: &str, facts: impl Iterator<Item = &'a TrustFact>) -> TrustTab
 }
 
 /// Weights of faulty and sound runs that turn one share of faulty ones into another.
-fn weights(share: f64, wanted: f64) -> (f64, f64) {
+pub(super) fn weights(share: f64, wanted: f64) -> (f64, f64) {
     let ratio = |wanted: f64, share: f64| if share > 0.0 { wanted / share } else { 0.0 };
     (ratio(wanted, share), ratio(1.0 - wanted, 1.0 - share))
 }
@@ -132,7 +132,14 @@ mod tests {
     use super::*;
 
     fn fact(score: f64, good: f64, faulty: bool) -> TrustFact {
-        TrustFact { role: Role::Lambda, score: Some(score), bounds: (0.0, 1.0), good, faulty }
+        TrustFact {
+            role: Role::Lambda,
+            score: Some(score),
+            bounds: (0.0, 1.0),
+            good,
+            votes: Vec::new(),
+            faulty,
+        }
     }
 
     #[test]

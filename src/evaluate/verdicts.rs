@@ -46,6 +46,8 @@ pub struct Danger {
     pub found_in_part: usize,
     /// Dangers that read lean and met no event.
     pub missed: Share,
+    /// The same in logs that know the load (throttle or manifold pressure), where a limit can be set.
+    pub missed_knowing_load: Share,
 }
 
 /// One true cause.
@@ -110,10 +112,10 @@ pub struct Verdicts {
     pub episodes: usize,
     /// Events of the audit.
     pub events: usize,
-    /// Dangers of all logs.
+    /// Dangers of all logs: a cylinder burnt too lean under load for three cycles, or missed under load.
     pub danger: Danger,
-    /// Only dangers in which a cylinder was proven lean under load for three cycles.
-    pub danger_proven: Danger,
+    /// These, and lean gas of an engine fault that was shorter or without load.
+    pub danger_or_lesser: Danger,
     /// Dangers that a fault of the chain hides: nothing in the log reads lean.
     pub hidden_dangers: usize,
     /// By set of channels.
@@ -152,6 +154,8 @@ pub struct Verdicts {
     pub false_dangers_fault_free_per_hour: f64,
     /// Dangers dismissed, first ones.
     pub dangerous_cases: Vec<Case>,
+    /// Dangers that no event meets, first ones.
+    pub missed_cases: Vec<Case>,
     /// Decidable events called wrongly, first ones of each pair of causes.
     pub wrong_cases: Vec<Case>,
 }
@@ -159,8 +163,8 @@ pub struct Verdicts {
 /// Judges a list of outcomes.
 pub fn tabulate(outcomes: &[Outcome]) -> Verdicts {
     let mut table = Verdicts {
-        danger: danger(outcomes.iter(), |_| true),
-        danger_proven: danger(outcomes.iter(), |truth| truth.hazard),
+        danger: danger(outcomes.iter(), is_danger),
+        danger_or_lesser: danger(outcomes.iter(), is_lesser),
         by_channel_set: grouped(outcomes, |outcome| outcome.channel_set.to_owned()),
         by_rate: grouped(outcomes, |outcome| format!("{:>3} Hz", outcome.rate_hz)),
         by_machine: grouped(outcomes, |outcome| outcome.machine.name().to_owned()),
@@ -200,26 +204,37 @@ pub fn tabulate(outcomes: &[Outcome]) -> Verdicts {
         .count();
     table.false_dangers_fault_free_per_hour =
         false_dangers as f64 / (free().map(|outcome| outcome.duration_s).sum::<f64>() / 3600.0).max(1e-9);
-    table.dangerous_cases = dangerous_cases(outcomes);
+    table.dangerous_cases = danger_cases(outcomes, Fate::dangerous);
+    table.missed_cases = danger_cases(outcomes, |fate| fate == Fate::Missed);
     table.wrong_cases = wrong_cases(outcomes);
     table
 }
 
-/// True dangers that the log shows.
+/// True dangers that the log shows: a cylinder lean under load for three cycles, or misfire under load.
 fn is_danger(truth: &TruthEvent) -> bool {
+    is_lesser(truth) && (truth.hazard || (truth.cause == "misfire" && truth.loaded))
+}
+
+/// The same, and what an engine fault did for a moment or without load.
+fn is_lesser(truth: &TruthEvent) -> bool {
     truth.treat_as == TreatAs::Hazard && truth.reads_lean
 }
 
 fn danger<'a>(outcomes: impl Iterator<Item = &'a Outcome>, counts: impl Fn(&TruthEvent) -> bool) -> Danger {
     let (mut all, mut dismissed, mut missed) = (0, 0, 0);
+    let (mut knowing, mut missed_knowing) = (0, 0);
     let mut danger = Danger::default();
     for outcome in outcomes {
-        for truth in outcome.truth.iter().filter(|truth| is_danger(truth) && counts(truth)) {
+        for truth in outcome.truth.iter().filter(|truth| counts(truth)) {
             all += 1;
+            knowing += usize::from(outcome.knows_load);
             match fate(outcome, truth) {
                 Fate::Found => {}
                 Fate::FoundInPart => danger.found_in_part += 1,
-                Fate::Missed => missed += 1,
+                Fate::Missed => {
+                    missed += 1;
+                    missed_knowing += usize::from(outcome.knows_load);
+                }
                 Fate::Dismissed => dismissed += 1,
                 Fate::DismissedBeside => {
                     dismissed += 1;
@@ -230,6 +245,7 @@ fn danger<'a>(outcomes: impl Iterator<Item = &'a Outcome>, counts: impl Fn(&Trut
     }
     danger.dismissed = Share::of(dismissed, all);
     danger.missed = Share::of(missed, all);
+    danger.missed_knowing_load = Share::of(missed_knowing, knowing);
     danger
 }
 
@@ -238,7 +254,7 @@ fn grouped(outcomes: &[Outcome], key: impl Fn(&Outcome) -> String) -> BTreeMap<S
     for outcome in outcomes {
         groups.entry(key(outcome)).or_default().push(outcome);
     }
-    groups.into_iter().map(|(name, group)| (name, danger(group.into_iter(), |_| true))).collect()
+    groups.into_iter().map(|(name, group)| (name, danger(group.into_iter(), is_danger))).collect()
 }
 
 /// Whether a verdict names the true cause.
@@ -385,11 +401,11 @@ fn case(outcome: &Outcome, truth: &TruthEvent, called: String) -> Case {
     Case { seed: outcome.seed, log, truth: describe(truth), called }
 }
 
-fn dangerous_cases(outcomes: &[Outcome]) -> Vec<Case> {
+fn danger_cases(outcomes: &[Outcome], of: impl Fn(Fate) -> bool) -> Vec<Case> {
     let mut cases = Vec::new();
     for outcome in outcomes {
         for truth in outcome.truth.iter().filter(|truth| is_danger(truth)) {
-            if fate(outcome, truth).dangerous() {
+            if of(fate(outcome, truth)) {
                 let over: Vec<String> = outcome
                     .events
                     .iter()

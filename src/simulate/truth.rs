@@ -258,7 +258,8 @@ fn gas_events(parts: &Parts<'_>) -> Vec<TruthEvent> {
             cause if cause.is_cut() => TreatAs::Benign,
             _ => TreatAs::Hazard,
         };
-        let reads_lean = mixture.is_some_and(|index| reads_lean(parts, index, rows.clone()));
+        let seen = own_reading_is_lean(parts, &range);
+        let reads_lean = seen && mixture.is_some_and(|index| reads_lean(parts, index, rows.clone()));
         let healthy_peak = parts
             .healthy_reading
             .lambda
@@ -279,6 +280,9 @@ fn gas_events(parts: &Parts<'_>) -> Vec<TruthEvent> {
             decidable: verdict.is_ok() && hidden.is_none() && reads_lean,
             because: match (&hidden, verdict) {
                 (Some(by), _) => format!("hidden by {by}"),
+                (None, _) if !seen => {
+                    "its own gas does not read lean, only the tail of what came before".to_owned()
+                }
                 (None, Ok(why) | Err(why)) => why,
             },
             hidden_by: hidden,
@@ -388,6 +392,25 @@ fn reads_lean(parts: &Parts<'_>, index: usize, rows: std::ops::Range<usize>) -> 
         let before = at.saturating_sub((settle_s / STEP_S) as usize);
         let least = limit(parts.scenario, parts.trace, at).max(limit(parts.scenario, parts.trace, before));
         column.values.get(row).is_some_and(|v| v / unit > least)
+    })
+}
+
+/// Whether the gas of a stretch would read lean on a sensor that had read its limit before: what a sensor still
+/// shows of an earlier cut says nothing about the gas that follows.
+fn own_reading_is_lean(parts: &Parts<'_>, range: &std::ops::Range<usize>) -> bool {
+    let (scenario, trace) = (parts.scenario, parts.trace);
+    let sensor = &scenario.sensor;
+    let keep_lean = super::gas::keep(sensor.tau_rich_to_lean_s + scenario.link.averaging_s);
+    let keep_rich = super::gas::keep(sensor.tau_lean_to_rich_s + scenario.link.averaging_s);
+    // Richer than the limit by what the full-load target usually lies under it.
+    let mut phi = 1.0 / (limit(scenario, trace, range.start) - 0.06);
+    // More than noise and one step of the reading.
+    let clear = (2.0 * sensor.noise_phi).max(scenario.link.step_lambda);
+    range.clone().any(|at| {
+        let gas = trace.gas_phi.get(at).map_or(0.0, |gas| f64::from(*gas));
+        let keep = if gas < phi { keep_lean } else { keep_rich };
+        phi = phi * keep + gas * (1.0 - keep);
+        phi * limit(scenario, trace, at) < 1.0 - clear
     })
 }
 

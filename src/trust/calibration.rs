@@ -163,6 +163,34 @@ impl Tolerance {
     }
 }
 
+/// A monotone map of probabilities: `logit(calibrated) = offset + slope * logit(raw)`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Curve {
+    /// Added to the log odds.
+    pub offset: f64,
+    /// Multiplies them; at least 0, so that more faults never raise trust.
+    pub slope: f64,
+}
+
+/// Raw probabilities are held inside these bounds before their odds are taken: beyond them the model itself is
+/// less sure than its number.
+pub const RAW_RANGE: (f64, f64) = (0.01, 0.99);
+
+impl Curve {
+    /// The calibrated probability.
+    pub fn apply(self, raw: f64) -> f64 {
+        let raw = raw.clamp(RAW_RANGE.0, RAW_RANGE.1);
+        let log_odds = self.slope.max(0.0).mul_add((raw / (1.0 - raw)).ln(), self.offset);
+        1.0 / (1.0 + (-log_odds).exp())
+    }
+}
+
+/// Points lost after calibration, and the factor from the points lost before; infinite where none were lost.
+pub fn calibrate(lost: f64, curve: Curve) -> (f64, f64) {
+    let after = 1.0 - curve.apply(1.0 - lost);
+    (after, if lost > 0.0 { after / lost } else { f64::INFINITY })
+}
+
 /// Share of a family's harm that stays unseen after the detectors that ran.
 pub fn residual(family: &Family, ran: impl Fn(&str) -> bool) -> f64 {
     family.detectors.iter().filter(|(name, _)| ran(name)).map(|(_, power)| 1.0 - power).product()

@@ -6,6 +6,7 @@
 //! each with one vote. What the engine did (fuel pressure, misfire, spread between cylinders) is not trust.
 
 pub mod calibration;
+pub mod fitted;
 
 use std::collections::BTreeMap;
 use std::ops::Range;
@@ -35,6 +36,25 @@ pub fn score(view: &View<'_>, detection: &Detection, events: &[Event]) -> Vec<Tr
                 .unwrap_or_else(|| not_evaluated(basis))
         })
         .collect()
+}
+
+/// Per channel: each vote with the probability that its samples are within tolerance, before calibration. Empty
+/// where no detector ran. For fitting the calibration; a document shows only calibrated scores.
+pub fn before_calibration(
+    view: &View<'_>,
+    detection: &Detection,
+    events: &[Event],
+) -> Vec<Vec<(Range<usize>, f64)>> {
+    let (_, votes) = votes(view.log, view.state);
+    let of_channel = |index: usize| -> Vec<(Range<usize>, f64)> {
+        let Some(judge) = Judge::new(view, detection, events, index) else { return Vec::new() };
+        let plain = |rows: &Range<usize>| {
+            let vote = judge.raw_vote(rows, 1.0)?;
+            Some((rows.clone(), 1.0 - vote.points.values().sum::<f64>()))
+        };
+        votes.iter().filter_map(plain).collect()
+    };
+    (0..view.log.channels.len()).map(of_channel).collect()
 }
 
 fn not_evaluated(basis: &str) -> Trust {
@@ -184,8 +204,24 @@ impl<'a> Judge<'a> {
         })
     }
 
-    /// Mean points over the samples of one vote; null where the channel was not due at all.
+    /// Calibrated mean points over the samples of one vote; null where the channel was not due at all.
+    ///
+    /// The points shrink or grow in proportion, so that they still add up to what is missing from the score.
     fn vote(&self, rows: &Range<usize>, factor: f64) -> Option<Vote> {
+        let mut vote = self.raw_vote(rows, factor)?;
+        let lost: f64 = vote.points.values().sum();
+        let curve = fitted::curve(self.channel.role.is_mixture());
+        let (lost, scale) = calibration::calibrate(lost, curve);
+        if scale.is_finite() {
+            vote.points.values_mut().for_each(|points| *points *= scale);
+        } else {
+            vote.points.insert("baseline", lost);
+        }
+        Some(vote)
+    }
+
+    /// The same before calibration.
+    fn raw_vote(&self, rows: &Range<usize>, factor: f64) -> Option<Vote> {
         let mut vote = Vote::default();
         for row in rows.clone() {
             if self.channel.not_sampled(row) {
