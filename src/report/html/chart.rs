@@ -11,7 +11,9 @@ pub(super) const WIDTH: f64 = 1000.0;
 /// Height of a chart area, units.
 pub(super) const HEIGHT: f64 = 100.0;
 /// Columns into which a line is thinned: more than a page has dots for is never sent.
-pub(super) const COLUMNS: usize = 700;
+pub(super) const COLUMNS: usize = 500;
+/// The same for channels that few readers open.
+pub(super) const COARSE: usize = 250;
 
 /// Markup that may go into the page as it stands: everything in it is ours or was escaped.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -245,19 +247,50 @@ impl Column {
     }
 }
 
-/// The path of a line. A run of one point becomes a dot by its round cap.
+/// The path of a line, each point by its distance from the one before: half the size of absolute places. A run of
+/// one point becomes a dot by its round cap.
 pub(super) fn path(runs: &[Run]) -> String {
     let mut d = String::new();
     for run in runs {
+        let mut pen = (0, 0);
         for (index, (x, y)) in run.iter().enumerate() {
-            d.push(if index == 0 { 'M' } else { 'L' });
-            pair(&mut d, *x, *y);
+            let place = (tenths(*x), tenths(*y));
+            if index == 0 {
+                d.push('M');
+                number(&mut d, place.0, false);
+                number(&mut d, place.1, true);
+                d.push('l');
+            } else {
+                number(&mut d, place.0 - pen.0, index > 1);
+                number(&mut d, place.1 - pen.1, true);
+            }
+            pen = place;
         }
         if run.len() == 1 {
-            d.push_str("h0");
+            d.push_str("0 0");
         }
     }
     d
+}
+
+/// A tenth of a unit is finer than any page shows.
+fn tenths(value: f64) -> i64 {
+    (value.clamp(-1e6, 1e6) * 10.0).round() as i64
+}
+
+/// A number of tenths in as few characters as SVG allows, set apart from the number before it where needed.
+fn number(d: &mut String, tenths: i64, apart: bool) {
+    if tenths < 0 {
+        d.push('-');
+    } else if apart {
+        d.push(' ');
+    }
+    let (whole, rest) = (tenths.abs() / 10, tenths.abs() % 10);
+    match (whole, rest) {
+        (whole, 0) => write!(d, "{whole}").ok(),
+        (0, rest) => write!(d, ".{rest}").ok(),
+        (whole, rest) => write!(d, "{whole}.{rest}").ok(),
+    };
 }
 
 /// The path of rectangles, each from its left, top, right and bottom edge.
@@ -283,15 +316,8 @@ fn pair(d: &mut String, x: f64, y: f64) {
     coordinate(d, y);
 }
 
-/// One decimal, without the one that says nothing.
 fn coordinate(d: &mut String, value: f64) {
-    let tenths = (value.clamp(-1e6, 1e6) * 10.0).round() as i64;
-    if tenths % 10 == 0 {
-        write!(d, "{}", tenths / 10).ok();
-    } else {
-        let sign = if tenths < 0 { "-" } else { "" };
-        write!(d, "{sign}{}.{}", (tenths / 10).abs(), (tenths % 10).abs()).ok();
-    }
+    number(d, tenths(value), false);
 }
 
 /// Labels at the left of a chart area.
@@ -387,7 +413,8 @@ mod tests {
         let slower = thin(series(&time_s, &value, &[]), 0..5, &FRAME, COLUMNS, |_| false);
         assert_eq!(slower.len(), 1);
         assert_eq!(path(&broken).matches('M').count(), 3);
-        assert!(path(&broken).contains("h0"), "a lone point is drawn as a dot");
+        assert!(path(&broken).contains("l0 0"), "a lone point is drawn as a dot");
+        assert_eq!(path(&[vec![(0.0, 5.0), (0.25, 4.0), (1.0, 4.05)]]), "M0 5l.3-1 .7 .1");
     }
 
     #[test]

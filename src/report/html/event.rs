@@ -177,18 +177,21 @@ impl<'a> Scene<'a> {
         let limit = self.audited.document.rig.full_load_lambda_max;
         let value = index.map_or(&[][..], |i| self.log.channels[i].values());
         let near = self.log.clock.rows_between(event.start_s - NEAR_S, event.end_s + NEAR_S);
-        let frame = lambda_frame(event, value.get(near).unwrap_or_default(), limit, start_s, end_s);
+        let around = value.get(rows.clone()).unwrap_or_default();
+        let frame = lambda_frame(event, around, value.get(near).unwrap_or_default(), limit, start_s, end_s);
         let marks = ticks(frame.low, frame.high, 5);
         let mut body = Markup(grid(&frame, &marks, &time_ticks(start_s, end_s, 6)));
-        body.0.push_str(&spans(std::slice::from_ref(event), &frame));
         let mut banded = false;
+        let mut gases = String::new();
         if let (Some(chain), Some(index)) = (&self.audited.chain, index)
             && chain.channel == index
             && let Some((fans, gas)) = self.bands(chain, event, &frame)
         {
-            body.add(format_args!("<path class=\"fan\" d=\"{fans}\"/><path class=\"gas\" d=\"{gas}\"/>"));
+            body.add(format_args!("<path class=\"fan\" d=\"{fans}\"/>"));
+            gases = format!("<path class=\"gas\" d=\"{gas}\"/>");
             banded = true;
         }
+        body.add(format_args!("{}{gases}", spans(std::slice::from_ref(event), &frame)));
         let y = frame.y(limit);
         body.add(format_args!("<path class=\"limit\" d=\"M0 {y:.1}H1000\"/>"));
         let series = Series { time_s: &self.log.clock.time_s, value, breaks: &self.breaks };
@@ -339,10 +342,19 @@ fn weight(event: &LeanEvent, groups: &[Group]) -> f64 {
     event.evidence.iter().filter(of_groups).map(|e| share(e) * e.log10_lr.abs()).sum()
 }
 
-/// The edges of a close-up: the readings of the event, the limit and the gas as far as it does not dwarf the readings.
-fn lambda_frame(event: &LeanEvent, value: &[f64], limit: f64, start_s: f64, end_s: f64) -> Frame {
-    let finite = value.iter().filter(|v| v.is_finite());
-    let (low, high) = finite.fold((limit, limit.max(event.peak_lambda)), |(l, h), v| (l.min(*v), h.max(*v)));
+/// The edges of a close-up: from the richest reading in view to the leanest of the event, the limit, and the gas as
+/// far as it does not dwarf the readings.
+fn lambda_frame(
+    event: &LeanEvent,
+    around: &[f64],
+    near: &[f64],
+    limit: f64,
+    start_s: f64,
+    end_s: f64,
+) -> Frame {
+    let low = around.iter().filter(|v| v.is_finite()).fold(limit, |low, v| low.min(*v));
+    let high =
+        near.iter().filter(|v| v.is_finite()).fold(limit.max(event.peak_lambda), |high, v| high.max(*v));
     let room = high + 0.6 * (high - low);
     let gas = event.gas_peak_lambda.map_or(high, |gas| gas.high.unwrap_or(gas.value).max(gas.value));
     Frame::around(start_s, end_s, low, gas.clamp(high, room.max(high)))

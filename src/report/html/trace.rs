@@ -1,8 +1,8 @@
 //! Charts over the whole log: one small area per channel on a common time axis, and the flags of every channel.
 
 use super::chart::{
-    COLUMNS, Frame, HEIGHT, Markup, Series, WIDTH, boxes, escape, grid, path, thin, ticks, time_scale,
-    time_ticks, value_scale,
+    COARSE, COLUMNS, Frame, HEIGHT, Markup, Series, WIDTH, boxes, escape, grid, path, thin, ticks,
+    time_scale, time_ticks, value_scale,
 };
 use crate::detect::Detection;
 use crate::document::{Audit, LeanEvent, TreatAs};
@@ -89,7 +89,8 @@ fn panel(log: &Log, detection: &Detection, audit: &Audit, breaks: &[usize], inde
     let marks = ticks(frame.low, frame.high, 4);
     let unit = channel.unit.symbol;
     let series = Series { time_s: &log.clock.time_s, value: &value, breaks };
-    let runs = thin(series, 0..value.len(), &frame, COLUMNS, |row| channel.missing(row));
+    let columns = if FIRST.contains(&channel.role) { COLUMNS } else { COARSE };
+    let runs = thin(series, 0..value.len(), &frame, columns, |row| channel.missing(row));
     let words = format!("{} to {}", short(low), short(high));
     let mut area = Markup::default();
     area.add(format_args!(
