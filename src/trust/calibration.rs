@@ -163,14 +163,20 @@ impl Tolerance {
     }
 }
 
-/// A monotone map of probabilities: `logit(calibrated) = offset + slope * logit(raw)`.
+/// A monotone map of probabilities: logistic in the raw log odds, with one slope below [`KNOT`] and one above.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Curve {
-    /// Added to the log odds.
+    /// Calibrated log odds at the knot.
     pub offset: f64,
-    /// Multiplies them; at least 0, so that more faults never raise trust.
-    pub slope: f64,
+    /// Slope below it; at least 0, so that more faults never raise trust.
+    pub low_slope: f64,
+    /// Slope above it; at least 0.
+    pub high_slope: f64,
 }
+
+/// Raw probability at which the slope changes: below it something was found, above it little or nothing (assumed,
+/// between the two groups that raw scores form).
+pub const KNOT: f64 = 0.65;
 
 /// Raw probabilities are held inside these bounds before their odds are taken: beyond them the model itself is
 /// less sure than its number.
@@ -179,14 +185,27 @@ pub const RAW_RANGE: (f64, f64) = (0.01, 0.99);
 impl Curve {
     /// The calibrated probability.
     pub fn apply(self, raw: f64) -> f64 {
-        let raw = raw.clamp(RAW_RANGE.0, RAW_RANGE.1);
-        let log_odds = self.slope.max(0.0).mul_add((raw / (1.0 - raw)).ln(), self.offset);
+        let (low, high) = Self::terms(raw);
+        let log_odds = self.offset + self.low_slope.max(0.0) * low + self.high_slope.max(0.0) * high;
         1.0 / (1.0 + (-log_odds).exp())
+    }
+
+    /// Raw log odds less those of the knot: the part below 0, and the part above.
+    pub fn terms(raw: f64) -> (f64, f64) {
+        let log_odds = |p: f64| (p / (1.0 - p)).ln();
+        let above = log_odds(raw.clamp(RAW_RANGE.0, RAW_RANGE.1)) - log_odds(KNOT);
+        (above.min(0.0), above.max(0.0))
+    }
+
+    /// The map that changes nothing inside [`RAW_RANGE`].
+    pub fn identity() -> Self {
+        Self { offset: (KNOT / (1.0 - KNOT)).ln(), low_slope: 1.0, high_slope: 1.0 }
     }
 }
 
-/// Points lost after calibration, and the factor from the points lost before; infinite where none were lost.
-pub fn calibrate(lost: f64, curve: Curve) -> (f64, f64) {
+/// Points lost after calibration (no curve: as they are), and the factor from the points lost before; infinite where none were lost.
+pub fn calibrate(lost: f64, curve: Option<Curve>) -> (f64, f64) {
+    let Some(curve) = curve else { return (lost, 1.0) };
     let after = 1.0 - curve.apply(1.0 - lost);
     (after, if lost > 0.0 { after / lost } else { f64::INFINITY })
 }

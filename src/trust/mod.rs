@@ -210,7 +210,7 @@ impl<'a> Judge<'a> {
     fn vote(&self, rows: &Range<usize>, factor: f64) -> Option<Vote> {
         let mut vote = self.raw_vote(rows, factor)?;
         let lost: f64 = vote.points.values().sum();
-        let curve = fitted::curve(self.channel.role.is_mixture());
+        let curve = if self.channel.role.is_mixture() { fitted::MIXTURE } else { fitted::OTHERS };
         let (lost, scale) = calibration::calibrate(lost, curve);
         if scale.is_finite() {
             vote.points.values_mut().for_each(|points| *points *= scale);
