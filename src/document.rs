@@ -319,7 +319,8 @@ pub struct LeanEvent {
     pub peak_lambda: f64,
     /// Whether `peak_lambda` is the channel's lean end stop: "at least this lean".
     pub peak_is_bound: bool,
-    /// Operating context: `full_load`, `tip_in`, `ceiling`, `over_run`, `power_up`, `part_load`, `unknown`.
+    /// Operating context: `full_load`, `tip_in`, `ceiling`, `gear_change`, `over_run`, `power_up`, `part_load`,
+    /// `unknown`.
     pub context: String,
     /// What it is.
     pub verdict: Verdict,

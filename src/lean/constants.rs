@@ -64,6 +64,12 @@ constants! {
     LOAD_AMBIENT_SHARE = 0.92 "of ambient" Assumed "manifold pressure above this share of ambient is full load";
     LOAD_THROTTLE_SHARE = 0.90 "of settled maximum" Assumed "throttle above this share of the log's settled maximum is full load";
     CLOSED_THROTTLE = 0.05 "ratio" Sourced "throttle below 5 % is closed (common practice)";
+    OVER_RUN_KEPT_RPM = 200.0 "1/min above idle" Assumed "fuel once cut stays cut down to this: controls resume lower than they cut";
+    SPEED_FALLS = 300.0 "1/min per s" Assumed "engine speed that falls faster is not idling";
+    OLD_GAS_LAMBDA = 0.03 "lambda" Assumed "after an opening old gas reads no leaner than this above the leanest reading of the part load before";
+    OLD_GAS_S = 2.5 "s" Assumed "the closed loop swings once in this time";
+    CLOSED_LOOP_BAND = 0.04 "lambda" Assumed "closed loop holds 1.0 within this";
+    CLOSED_LOOP_S = 2.0 "s" Assumed "so long within the closed-loop band is closed loop where nothing tells the load";
     OVER_RUN_RPM = 500.0 "1/min above idle" Assumed "closed throttle faster than this above idle is over-run";
     RUNNING_RPM = 300.0 "1/min" Assumed "slower than this the engine does not run by itself";
     TRANSITION_TAU = 2.5 "tau" Computed "from air to lambda 0.88 on the way to 0.80 takes 2.4 time constants";
@@ -76,13 +82,14 @@ constants! {
     PHI_RICH_LIMIT = 1.67 "1/lambda" Computed "lambda 0.6 does not fire, so no gas asks for more";
     LR_SLEW = 2.5 "log10" Computed "65 % of simulated spikes against 0 of 1500 real events";
     LR_SUB_FRAME = 2.5 "log10" Computed "a value shorter than a link frame did not come through the link";
-    SUB_FRAME_SHARE = 0.8 "of frame" Assumed "shorter than this share of a frame is shorter than a frame with jitter";
+    SUB_FRAME_SHARE = 0.85 "of frame" Assumed "a frame may come this early: three deviations of a link with 5 % jitter";
     LR_CODE = 1.5 "log10" Computed "an exact code or a single flipped bit is rarely a reading";
     LR_STALE = 2.0 "log10" Computed "ten equal samples at noise of half a step: 1 %";
     LR_STALE_STRONG = 3.0 "log10" Computed "ten equal samples at noise of one step: 6e-5";
     STALE_FRAMES = 10.0 "frames" Computed "shorter runs of equal samples occur by chance";
     STALE_NOISE_STEPS = 0.5 "steps" Computed "below this noise a flat run is normal";
     LR_MANY_CHANNELS = 1.5 "log10" Assumed "an engine cannot step coolant and lambda in one row";
+    GLITCH_ROWS_S = 0.1 "s" Assumed "no throttle, manifold or rail goes out and comes back within this together with lambda, which gas reaches late";
     GLITCH_SPREADS = 8.0 "spreads" Assumed "a jump of a slow channel beyond its own noise and back";
     LR_TAIL = 1.0 "log10" Assumed "electrics have no reason to decay with the sensor's time constant";
     TAIL_TOLERANCE = 0.30 "ratio" Assumed "fitted against own time constant";
@@ -106,6 +113,8 @@ constants! {
     LR_CEILING_HELD = 2.0 "log10" Assumed "engine speed stopped climbing at the recurring ceiling, throttle open";
     LR_PLATEAU = 1.0 "log10" Computed "plateau equals lambda0 n/(n-k)";
     LR_GEAR_CHANGE = 2.0 "log10" Assumed "engine speed drops to the next ratio, throttle open";
+    LR_NO_DECAY = -1.0 "log10" Assumed "a warm film of 0.2 to 1 s has given back most of its deficit after a second; a cold one may not";
+    FILM_SECOND_S = 1.0 "s" Assumed "one time constant of the slowest warm film";
     LR_UNLOAD = 2.0 "log10" Computed "faster than full torque can turn the engine in gear: only without load";
     FLARE_SHARE = 1.5 "of best in gear" Assumed "steeper is not in gear";
     LR_TORQUE = 1.3 "log10" Computed "a 25 % torque change in 0.3 s windows: LR 9 to 22";

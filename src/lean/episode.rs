@@ -18,6 +18,8 @@ pub(super) struct Episode {
     pub limit: f64,
     /// The rest of a cut, after fuel came back.
     pub after_cut: bool,
+    /// What came right before it was split off and is judged as an event of its own.
+    pub after_split: bool,
 }
 
 impl Episode {
@@ -132,6 +134,7 @@ fn runs(scene: &Scene<'_>, limits: &[Limit]) -> Vec<Episode> {
                     regime: limit.regime,
                     limit: limit.lambda,
                     after_cut: false,
+                    after_split: false,
                 });
             }
         }

@@ -51,6 +51,25 @@ struct Witnesses<'a> {
     manifold: Option<Witness<'a>>,
     throttle_full: Option<f64>,
     idle_rpm: f64,
+    /// Manifold pressure from which the charge is dense, Pa.
+    dense_pa: f64,
+}
+
+/// Manifold pressure of full load without boost, Pa: ambient, or what this log reaches with the throttle wide
+/// open where that is less (altitude without a barometric channel, a restrictive intake).
+fn open_manifold_pa(scene: &Scene<'_>, throttle: Option<Witness<'_>>, full: Option<f64>) -> f64 {
+    let (Some(throttle), Some(full), Some(manifold)) = (throttle, full, scene.manifold()) else {
+        return scene.ambient_pa;
+    };
+    let mut open: Vec<f64> = manifold
+        .samples(f64::NEG_INFINITY, f64::INFINITY)
+        .filter(|(time, _)| throttle.at(*time, 0.5).is_some_and(|v| v >= k::LOAD_THROTTLE_SHARE.value * full))
+        .map(|(_, pressure)| pressure)
+        .collect();
+    open.sort_by(f64::total_cmp);
+    // Nine tenths: the build-up after each opening is below.
+    let settled = open.get(open.len() * 9 / 10).copied().unwrap_or(scene.ambient_pa);
+    settled.min(scene.ambient_pa)
 }
 
 /// The throttle, else the pedal.
@@ -71,11 +90,13 @@ pub(super) fn throttle_full(scene: &Scene<'_>) -> Option<f64> {
 
 impl<'a> Witnesses<'a> {
     fn new(scene: &Scene<'a>) -> Self {
+        let (throttle, throttle_full) = (throttle(scene), throttle_full(scene));
         Self {
             speed: scene.witness(Role::EngineSpeed),
-            throttle: throttle(scene),
+            throttle,
             manifold: scene.manifold(),
-            throttle_full: throttle_full(scene),
+            throttle_full,
+            dense_pa: k::LOAD_AMBIENT_SHARE.value * open_manifold_pa(scene, throttle, throttle_full),
             idle_rpm: scene.view.state.idle_rpm.unwrap_or(900.0),
         }
     }
@@ -87,7 +108,7 @@ impl<'a> Witnesses<'a> {
         }
         let row = scene.view.log.clock.row_at(time_s);
         let pressure = self.manifold.and_then(|w| w.at(time_s, 2.0));
-        let dense = pressure.map(|p| p >= k::LOAD_AMBIENT_SHARE.value * scene.ambient_pa);
+        let dense = pressure.map(|p| p >= self.dense_pa);
         let wide = match (opened, self.throttle_full) {
             (Some(value), Some(full)) => Some(value >= k::LOAD_THROTTLE_SHARE.value * full),
             _ => None,
@@ -95,7 +116,15 @@ impl<'a> Witnesses<'a> {
         let state = scene.view.state.has(row, bit::WIDE_OPEN | bit::FULL_LOAD);
         match (dense, wide) {
             (None, None) if !state => Load::Unknown,
-            _ if state || dense == Some(true) || wide == Some(true) => Load::Full,
+            // Where the manifold is known it tells the load: an open throttle is none until the manifold has filled.
+            (Some(dense), _) => {
+                if dense {
+                    Load::Full
+                } else {
+                    Load::Part
+                }
+            }
+            _ if state || wide == Some(true) => Load::Full,
             _ => Load::Part,
         }
     }
@@ -106,10 +135,14 @@ pub(super) fn of_frames(scene: &Scene<'_>) -> Vec<Limit> {
     let witnesses = Witnesses::new(scene);
     let rich = scene.view.rig.full_load_lambda_max;
     let mut follower = Follower { warming_up: scene.power_up_s.is_some(), ..Follower::default() };
+    let steady = closed_loop(scene);
     scene
         .frames
         .iter()
-        .map(|frame| {
+        .enumerate()
+        .map(|(index, frame)| {
+            follower.index = index;
+            follower.closed_loop = steady.get(index).copied().unwrap_or(false);
             let regime = follower.step(scene, &witnesses, frame.time_s, frame.lambda, rich);
             let lambda = match regime {
                 Regime::Load | Regime::RichHold => rich,
@@ -119,6 +152,31 @@ pub(super) fn of_frames(scene: &Scene<'_>) -> Vec<Limit> {
             Limit { regime, lambda }
         })
         .collect()
+}
+
+/// Frames of a stretch that stays in the closed-loop band long enough to be closed loop.
+fn closed_loop(scene: &Scene<'_>) -> Vec<bool> {
+    let mut held = vec![false; scene.frames.len()];
+    let band = k::CLOSED_LOOP_BAND.value.max(3.0 * scene.noise_phi);
+    let inside = |index: usize| scene.frames.get(index).is_some_and(|f| (f.lambda - 1.0).abs() <= band);
+    let mut start = 0;
+    for index in 0..=scene.frames.len() {
+        if inside(index) {
+            continue;
+        }
+        let lasts_s = match (scene.frames.get(start), index.checked_sub(1).and_then(|i| scene.frames.get(i)))
+        {
+            (Some(first), Some(last)) if index > start => last.time_s - first.time_s,
+            _ => 0.0,
+        };
+        if lasts_s >= k::CLOSED_LOOP_S.value
+            && let Some(stretch) = held.get_mut(start..index)
+        {
+            stretch.fill(true);
+        }
+        start = index + 1;
+    }
+    held
 }
 
 /// Whether a reading is the exact value that the controller shows before it is ready.
@@ -137,6 +195,14 @@ struct Follower {
     warming_up: bool,
     /// Regime before the throttle opened.
     before: Option<Regime>,
+    /// The frame belongs to a stretch of closed loop, as far as the reading alone tells.
+    closed_loop: bool,
+    /// The frame.
+    index: usize,
+    /// Leanest reading of the part load before the throttle opened, lambda.
+    opened_lambda: f64,
+    /// Fuel was taken to be cut in the frame before.
+    over_run: bool,
     /// Until when old, leaner gas explains the reading after an opening, s.
     old_gas_until_s: f64,
     /// Since when the reading has been rich without a break, s.
@@ -169,13 +235,12 @@ impl Follower {
         let gas_s = time_s - scene.delay_s(time_s);
         let regime = match witnesses.load(scene, gas_s) {
             Load::Full => Regime::Load,
-            Load::Closed if speed.is_none_or(|rpm| rpm > witnesses.idle_rpm + k::OVER_RUN_RPM.value) => {
-                Regime::OverRun
-            }
+            Load::Closed if speed.is_none_or(|rpm| self.cuts(witnesses, rpm, time_s)) => Regime::OverRun,
             Load::Closed | Load::Part => Regime::PartLoad,
             Load::Unknown if self.warming_up => return Regime::Standing,
             Load::Unknown => return self.without_load(witnesses, time_s, lambda, rich),
         };
+        self.over_run = regime == Regime::OverRun;
         if regime != Regime::Load && self.warming_up {
             self.before = Some(Regime::Standing);
             return Regime::Standing;
@@ -188,6 +253,7 @@ impl Follower {
         match self.before {
             Some(before) if self.old_gas_until_s == f64::NEG_INFINITY => {
                 // Opening: what is read now is still the gas of before, then the sensor's own way down.
+                self.opened_lambda = self.leanest_before(scene);
                 self.old_gas_until_s = time_s
                     + k::TRANSITION_TAU.value * scene.chain.lean_to_rich.tau_s
                     + scene.period_s.min(0.2);
@@ -198,13 +264,41 @@ impl Follower {
         }
     }
 
+    /// Leanest reading of the last swing of the closed loop, up to this frame, lambda.
+    fn leanest_before(&self, scene: &Scene<'_>) -> f64 {
+        let frames = scene.frames.get(..=self.index).unwrap_or(&[]);
+        let now_s = frames.last().map_or(0.0, |f| f.time_s);
+        frames
+            .iter()
+            .rev()
+            .take_while(|f| now_s - f.time_s <= k::OLD_GAS_S.value)
+            .map(|f| f.lambda)
+            .filter(|lambda| *lambda <= k::PART_LOAD_LAMBDA.value)
+            .fold(0.0, f64::max)
+    }
+
     fn still_old(&mut self, before: Regime, time_s: f64, lambda: f64, rich: f64) -> Regime {
-        if lambda <= rich || time_s > self.old_gas_until_s {
+        // From part load the old gas is no leaner than it was; an over-run may still be on its way to the sensor.
+        let leaner = before == Regime::PartLoad && lambda > self.opened_lambda + k::OLD_GAS_LAMBDA.value;
+        if lambda <= rich || leaner || time_s > self.old_gas_until_s {
             self.before = None;
             Regime::Load
         } else {
             before
         }
+    }
+
+    /// Whether a closed throttle at this speed cuts fuel: well above idle, or on the way down to it, and once cut
+    /// down to a lower speed.
+    fn cuts(&self, witnesses: &Witnesses<'_>, rpm: f64, time_s: f64) -> bool {
+        let over_idle = rpm - witnesses.idle_rpm;
+        if over_idle > k::OVER_RUN_RPM.value || (self.over_run && over_idle > k::OVER_RUN_KEPT_RPM.value) {
+            return true;
+        }
+        witnesses
+            .speed
+            .and_then(|w| w.slope(time_s - 0.4, time_s + 0.1))
+            .is_some_and(|s| s.per_s + 2.0 * s.error < -k::SPEED_FALLS.value)
     }
 
     /// Without throttle and manifold pressure, a mixture that was held rich is taken for full load; falling
@@ -217,6 +311,10 @@ impl Follower {
             }
         } else {
             self.rich_since_s = None;
+        }
+        if self.closed_loop {
+            // Nothing tells the load, and this is what part load looks like: no full-load limit applies.
+            self.hold_ended_s = None;
         }
         let recent = self.hold_ended_s.is_some_and(|end| time_s - end <= k::RICH_HOLD_MEMORY_S.value);
         if !recent {

@@ -114,7 +114,10 @@ fn parts(case: &Case<'_, '_>, judgement: &Judgement) -> Vec<Episode> {
         let cut = cause.class() == Class::FuelCut;
         let pieces = [
             episode.part(scene, episode.frames.start..frames.start),
-            episode.part(scene, frames.clone()),
+            episode.part(scene, frames.clone()).map(|part| Episode {
+                after_split: episode.after_split || frames.start > episode.frames.start,
+                ..part
+            }),
             episode
                 .part(scene, frames.end..episode.frames.end)
                 .map(|part| Episode { after_cut: cut, ..part }),

@@ -15,7 +15,6 @@ struct Outcome {
     truth: Vec<TruthEvent>,
     hazards: Vec<simulate::Span>,
     events: Vec<LeanEvent>,
-    seconds: f64,
 }
 
 fn outcome(scenario: &Scenario, title: String) -> Outcome {
@@ -30,7 +29,6 @@ fn outcome(scenario: &Scenario, title: String) -> Outcome {
         truth: run.truth.events,
         hazards: run.truth.hazards,
         events: audited.document.lean_events,
-        seconds: scenario.duration_s(),
     }
 }
 
@@ -158,50 +156,6 @@ fn suite(seeds: std::ops::Range<u64>) -> Vec<Outcome> {
     outcomes
 }
 
-fn table(outcomes: &[Outcome]) -> String {
-    let mut text = String::new();
-    let mut rows: std::collections::BTreeMap<String, [usize; 7]> = std::collections::BTreeMap::new();
-    let (mut extra, mut seconds) = (0, 0.0);
-    for outcome in outcomes {
-        seconds += outcome.seconds;
-        extra += outcome
-            .events
-            .iter()
-            .filter(|e| !outcome.truth.iter().any(|t| overlap(e, t.start_s, t.end_s) >= 0.0))
-            .count();
-        for truth in outcome.truth.iter().filter(|t| t.reads_lean) {
-            let row = rows.entry(truth.cause.clone()).or_default();
-            row[0] += 1;
-            let event = found(outcome, truth);
-            row[1] += usize::from(event.is_none());
-            if truth.decidable {
-                row[2] += 1;
-                if let Some(event) = event {
-                    row[3] += usize::from(event.cause == truth.cause || truth.also.contains(&event.cause));
-                    row[4] += usize::from(event.treat_as == truth.treat_as);
-                    row[5] += usize::from(event.cause == "undetermined");
-                    row[6] += usize::from(event.cause == "mixture");
-                }
-            }
-        }
-    }
-    let _ = writeln!(text, "cause: all, missed | decidable, cause right, treat right, undetermined, mixture");
-    for (cause, r) in rows {
-        let _ = writeln!(
-            text,
-            "{cause:18} {:4} {:4} | {:4} {:4} {:4} {:4} {:4}",
-            r[0], r[1], r[2], r[3], r[4], r[5], r[6]
-        );
-    }
-    let _ = writeln!(
-        text,
-        "extra {extra} in {:.2} h ({:.1} per hour)",
-        seconds / 3600.0,
-        extra as f64 * 3600.0 / seconds
-    );
-    text
-}
-
 #[test]
 fn no_real_danger_is_dismissed_on_simulated_logs() {
     // Seeds up to 150 belong to the development of these verdicts; they prove nothing beyond that.
@@ -212,25 +166,4 @@ fn no_real_danger_is_dismissed_on_simulated_logs() {
         .collect();
     assert!(missed.is_empty(), "{}", missed.join("\n"));
     assert!(outcomes.iter().any(|o| !o.hazards.is_empty() && !o.events.is_empty()));
-}
-
-#[test]
-#[ignore = "prints the table for a person: SUITE=first..last cargo test --lib suite -- --ignored --nocapture"]
-fn table_of_verdicts() {
-    let range = std::env::var("SUITE").unwrap_or_else(|_| "1..151".to_owned());
-    let (first, last) = range.split_once("..").expect("first..last");
-    let outcomes = suite(first.parse().expect("number")..last.parse().expect("number"));
-    let mut text = String::new();
-    for outcome in &outcomes {
-        text += &report(outcome);
-    }
-    text += &table(&outcomes);
-    for outcome in &outcomes {
-        for event in dangerous(outcome) {
-            let _ = writeln!(text, "DANGEROUS {}: {}", outcome.title, line(event));
-        }
-    }
-    let path = std::env::temp_dir().join("lean-suite.txt");
-    std::fs::write(&path, &text).expect("writable");
-    panic!("written to {}", path.display());
 }

@@ -4,6 +4,8 @@ use super::*;
 use crate::detect::testing::{Bench, Noise, quantised};
 use crate::document::Verdict;
 use crate::log::Role;
+use crate::read::{self, ReadOptions};
+use crate::rig::{self, Rig};
 
 /// A pull from 3000 rpm: cruise until 2 s, full load until 10 s, lift, over-run until 13 s, cruise.
 ///
@@ -285,5 +287,48 @@ fn removing_a_channel_never_turns_a_hazard_into_anything_else() {
                 assert!(covered >= 1, "{rate_hz} {share} {role:?}");
             }
         }
+    }
+}
+
+/// Events of the demonstration log under load, after a change to the text of its rows.
+fn demonstration(change: impl Fn(&str) -> String) -> Vec<LeanEvent> {
+    let text: Vec<String> = include_str!("../../datasets/hill_climb_demo.csv").lines().map(change).collect();
+    let rig = Rig::parse(include_str!("../../datasets/hill_climb.toml"), "hill_climb.toml").expect("a rig");
+    let table = read::from_bytes("demo.csv", text.join("\n").as_bytes(), &ReadOptions::default())
+        .expect("a readable log");
+    let log = rig::assemble(table, &rig).expect("a log with roles");
+    let events = crate::audit::audit(&log, &rig).document.lean_events;
+    events.into_iter().filter(|e| e.context == "full_load").collect()
+}
+
+#[test]
+fn one_row_amid_a_link_frame_that_hits_other_channels_too_is_an_artefact() {
+    let events = demonstration(str::to_owned);
+    let glitch = events.first().expect("the glitch");
+    assert_eq!((glitch.verdict, glitch.cause.as_str()), (Verdict::Artefact, "spike"), "{}", brief(glitch));
+    for name in ["sub_frame_width", "many_channels"] {
+        let evidence = glitch.evidence.iter().find(|e| e.name == name).expect("every feature is listed");
+        assert!(evidence.evaluated && evidence.log10_lr >= 1.5, "{name}: {}", evidence.text);
+    }
+    let starved = events.get(1).expect("the collapse of fuel pressure");
+    assert_eq!(
+        (starved.verdict, starved.cause.as_str()),
+        (Verdict::Real, "fuel_supply"),
+        "{}",
+        brief(starved)
+    );
+}
+
+#[test]
+fn the_same_row_without_its_second_proof_stays_a_hazard() {
+    // Only lambda jumps; a frame that lasts two rows; a dip of the rail in that row instead of a rise.
+    let alone = |line: &str| line.replace("6013,80.1,250.4,1.158,531", "6013,100.1,190.2,1.158,393");
+    let longer = |line: &str| alone(line).replace("6038,100.1,190.4,0.798", "6038,100.1,190.4,1.158");
+    let dip = |line: &str| line.replace("6013,80.1,250.4,1.158,531", "6013,100.1,190.2,1.158,250");
+    for (what, change) in [("alone", &alone as &dyn Fn(&str) -> String), ("longer", &longer), ("dip", &dip)] {
+        let events = demonstration(change);
+        let event = events.first().expect("the event");
+        assert!((event.start_s - 37.08).abs() < 0.05, "{what}: {}", brief(event));
+        assert_eq!(event.treat_as, TreatAs::Hazard, "{what}: {}", brief(event));
     }
 }

@@ -141,7 +141,7 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
         && hazard < bar
         && worst(Class::FuelCut) < k::CUT_HAZARD_ROBUST.value
         && let Some(proof) = proven(Class::FuelCut)
-        && on_target_before(case)
+        && (on_target_before(case) || (case.episode.after_split && commanded(proof.cause, &readings)))
         && in_order(proof.cause, &readings)
     {
         judgement.settle(Verdict::FuelCut, proof.cause, &readings, proof.feature);
@@ -198,16 +198,32 @@ fn proofs(case: &Case<'_, '_>, readings: &[(&'static Feature, Reading)]) -> Vec<
     let count = case.episode.count(case.scene).max(1);
     let mut found = Vec::new();
     for (feature, reading) in readings {
-        let Some(frames) = &reading.proof else { continue };
-        let inside = case.episode.lean(case.scene).filter(|(i, _)| frames.contains(i)).count();
+        let Some(proven) = &reading.proof else { continue };
         for (cause, weight) in &reading.weights {
+            let frames = with_way_back(case, *cause, proven);
+            let inside = case.episode.lean(case.scene).filter(|(i, _)| frames.contains(i)).count();
             if *weight > 0.0 && inside > 0 {
                 let coverage = inside as f64 / count as f64;
-                found.push(Proof { cause: *cause, feature: feature.name, frames: frames.clone(), coverage });
+                found.push(Proof { cause: *cause, feature: feature.name, frames, coverage });
             }
         }
     }
     found
+}
+
+/// A proof of over-run, with the sensor's own way back where the throttle stays closed: as long as the slowest
+/// sensor believed in needs. Under load the limits of the frames say what old gas explains.
+fn with_way_back(case: &Case<'_, '_>, cause: Cause, frames: &Range<usize>) -> Range<usize> {
+    let (scene, episode) = (case.scene, case.episode);
+    let last = frames.end.checked_sub(1).and_then(|i| scene.frames.get(i));
+    let rest_s = last.map_or(0.0, |f| episode.end_s(scene) - f.time_s);
+    let back_s = 3.0 * scene.chain.lean_to_rich.quantile(0.975) + scene.period_s.min(0.2);
+    let closed = cause == Cause::Overrun && !episode.regime.rich();
+    if closed && !frames.is_empty() && rest_s <= back_s {
+        frames.start..episode.frames.end
+    } else {
+        frames.clone()
+    }
 }
 
 /// A proof that leaves a part of the event open: the event is to be split at its edges.
@@ -222,6 +238,13 @@ fn partial(proofs: &[Proof], plain: &[f64; 18]) -> Option<(Cause, Range<usize>)>
 /// Before a cut under load the mixture must have been on the rich side.
 fn on_target_before(case: &Case<'_, '_>) -> bool {
     !case.episode.regime.rich() || case.before_phi.is_some()
+}
+
+/// Fuel was commanded off: what precedes, split off and judged alone, does not make the cut less of one.
+fn commanded(cause: Cause, readings: &[(&'static Feature, Reading)]) -> bool {
+    readings.iter().any(|(f, r)| {
+        f.id == "F9" && r.weights.iter().any(|(c, w)| *c == cause && *w >= k::LR_CUT_COMMANDED.value)
+    })
 }
 
 fn in_order(cause: Cause, readings: &[(&'static Feature, Reading)]) -> bool {

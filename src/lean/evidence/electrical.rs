@@ -193,9 +193,11 @@ pub(super) static MANY_CHANNELS: Feature = Feature {
     id: "F5",
     group: Group::Electrical,
     summary: "other channels jump in the same row",
-    looks: "coolant, oil or intake temperature, voltage or pressure leave their line in the very row and return",
-    decides: "an engine cannot step a temperature and lambda together",
-    cannot: "for events of one or two values only; channels that follow the engine do not count",
+    looks: "a temperature, or two of throttle, manifold and fuel pressure, leave their line in the very row and return",
+    decides: "an engine cannot step a temperature and lambda together, nor move two driven channels and, without any \
+              gas delay, lambda out and back between two rows",
+    cannot: "for events of one or two values only; driven channels count in single rows of fast logs only, and a dip \
+             of fuel pressure never does",
     tag: Tag::Assumed,
     run: many_channels,
 };
@@ -211,39 +213,58 @@ const INERT: &[Role] = &[
     Role::ExhaustGasTemperature,
 ];
 
+/// Channels that the engine does move, but not out and back between two neighbours of one row.
+const DRIVEN: &[Role] = &[Role::Throttle, Role::Pedal, Role::ManifoldPressure, Role::FuelPressure];
+
 fn many_channels(case: &Case<'_, '_>) -> Reading {
     let scene = case.scene;
     let rows = case.episode.rows(scene);
     if case.episode.count(scene) > 2 {
         return Reading::not_evaluated("several values long: other channels may follow the engine");
     }
+    let edge = |row: usize| scene.time_s.get(row).copied();
+    let quick = match (rows.start.checked_sub(1).and_then(edge), edge(rows.end)) {
+        (Some(before), Some(after)) => rows.len() == 1 && after - before <= k::GLITCH_ROWS_S.value,
+        _ => false,
+    };
     let mut names = Vec::new();
+    let mut driven = Vec::new();
     let mut judged = 0_usize;
     for channel in &scene.view.log.channels {
-        if !INERT.contains(&channel.role) {
+        let inert = INERT.contains(&channel.role);
+        let moves = quick && DRIVEN.contains(&channel.role);
+        if !(inert || moves) {
             continue;
         }
-        if let Some(jumped) = glitch(channel, &rows) {
+        if let Some(jump) = glitch(channel, &rows) {
             judged += 1;
-            if jumped {
-                names.push(channel.role.label());
+            // A dip of fuel pressure may be the cause of a lean reading; a rise is none.
+            let dip = channel.role == Role::FuelPressure && jump < 0.0;
+            if jump != 0.0 && !dip {
+                let list = if inert { &mut names } else { &mut driven };
+                list.push(channel.role.label());
             }
         }
+    }
+    // One of these alone may have moved; two and lambda in one row did not.
+    if driven.len() >= 2 {
+        names.append(&mut driven);
     }
     if judged == 0 {
         return Reading::not_evaluated("the log has no slow channel sampled in these rows");
     }
     let count = names.len() as f64;
     if names.is_empty() {
-        return Reading::seen(0.0, "channels", "no slow channel jumped with it");
+        return Reading::seen(0.0, "channels", "no other channel jumped with it");
     }
     Reading::seen(count, "channels", format!("{} jumped in the same row and came back", names.join(", ")))
         .weigh(&[Cause::Spike, Cause::Dropout], k::LR_MANY_CHANNELS.value)
         .prove(case.episode.frames.clone())
 }
 
-/// Whether a channel leaves its line within the rows and returns; null where it has no values there.
-fn glitch(channel: &crate::log::Channel, rows: &Range<usize>) -> Option<bool> {
+/// How far a channel leaves its line within the rows, beyond its spread, and returns; 0 where it does not, null
+/// where it has no values there.
+fn glitch(channel: &crate::log::Channel, rows: &Range<usize>) -> Option<f64> {
     let values = channel.values();
     let around = |range: Range<usize>| -> Vec<f64> {
         values.get(range).unwrap_or(&[]).iter().copied().filter(|v| !v.is_nan()).collect()
@@ -258,8 +279,9 @@ fn glitch(channel: &crate::log::Channel, rows: &Range<usize>) -> Option<bool> {
         (1.4826 * median(all)?).max(channel.resolution()).max(1e-9)
     };
     let line = 0.5 * (left + right);
-    let furthest = inside.iter().map(|v| (v - line).abs()).max_by(f64::total_cmp)?;
-    Some(furthest > k::GLITCH_SPREADS.value * spread && (left - right).abs() < 4.0 * spread)
+    let furthest = inside.iter().map(|v| v - line).max_by(|a, b| a.abs().total_cmp(&b.abs()))?;
+    let leaves = furthest.abs() > k::GLITCH_SPREADS.value * spread && (left - right).abs() < 4.0 * spread;
+    Some(if leaves { furthest } else { 0.0 })
 }
 
 pub(super) static REST_VALUE: Feature = Feature {

@@ -2,7 +2,7 @@
 
 use super::{Case, Feature, Group, Reading};
 use crate::lean::constants::{self as k, Tag};
-use crate::lean::hypothesis::Cause;
+use crate::lean::hypothesis::{Cause, Context};
 
 pub(super) static SAME_CELL: Feature = Feature {
     name: "same_cell",
@@ -70,7 +70,10 @@ fn same_cell(case: &Case<'_, '_>) -> Reading {
     let reading = Reading::seen(f64::from(lean), "passes", text);
     if lean > clean {
         let weight = (k::LR_REPEAT.value * f64::from(lean)).min(k::LR_REPEAT_CAP.value);
+        // A film that lags does so at every opening.
+        let film: &[Cause] = if case.context == Context::TipIn { &[Cause::TipIn] } else { &[] };
         let reading = reading
+            .weigh(film, weight)
             .weigh(
                 &[Cause::FuelSupply, Cause::InjectorLimit, Cause::Mixture, Cause::Misfire, Cause::RevLimit],
                 weight,

@@ -4,7 +4,7 @@ use super::{Case, Feature, Group, Reading};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{Cause, GAS};
 use crate::lean::trace::{Frame, Scene, line};
-use crate::signal::slew::{self, Bounds};
+use crate::signal::slew::Bounds;
 
 pub(super) static IMPOSSIBLE_SLEW: Feature = Feature {
     name: "impossible_slew",
@@ -126,7 +126,7 @@ pub(super) static SUB_FRAME_WIDTH: Feature = Feature {
     summary: "lasts shorter than one frame of the sensor's link",
     looks: "a value amid the repeats of one link frame, the repeated value back after it",
     decides: "a link holds each value for one frame, so a shorter one arose in the logger",
-    cannot: "needs an established frame period and a logger at least three times faster",
+    cannot: "needs an established frame period and rows on both sides of the value that are less than a frame apart",
     tag: Tag::Computed,
     run: sub_frame_width,
 };
@@ -137,46 +137,48 @@ fn sub_frame_width(case: &Case<'_, '_>) -> Reading {
         return Reading::not_evaluated("the link's frame period is not established");
     };
     let row_s = scene.channel.measured.sample_period_s.or(scene.view.log.clock.period_s).unwrap_or(frame_s);
-    if frame_s < 3.0 * row_s {
+    // One row and its two gaps are the narrowest that can be told.
+    let longest_s = k::SUB_FRAME_SHARE.value * frame_s;
+    if longest_s < 1.9 * row_s {
         return Reading::not_evaluated(format!(
-            "the logger ({:.0} ms) is not three times faster than the link ({:.0} ms)",
+            "rows {:.0} ms apart cannot show a value shorter than a link frame of {:.0} ms",
             row_s * 1e3,
             frame_s * 1e3
         ));
     }
     let rows = case.episode.rows(scene);
-    let (start, end) = (rows.start.saturating_sub(2), (rows.end + 2).min(scene.time_s.len()));
-    let (Some(times), Some(values)) = (scene.time_s.get(start..end), scene.channel.values().get(start..end))
-    else {
-        return Reading::not_evaluated("the event touches the edge of the log");
+    let (times, values) = (scene.time_s, scene.channel.values());
+    let before = rows.start.checked_sub(1);
+    let edge = |row: usize| Some((*times.get(row)?, *values.get(row).filter(|v| !v.is_nan())?));
+    let (Some(before), Some(after)) = (before.and_then(edge), edge(rows.end)) else {
+        return Reading::not_evaluated("the event touches the edge of the log or of a gap");
     };
+    // The value appeared after the row before and was gone at the row after: it cannot have lasted longer.
+    let longest_seen_s = after.0 - before.0;
+    // The held value is back: a frame that merely came early would have brought a new one.
+    let came_back = (after.1 - before.1).abs() <= 0.5 * scene.channel.resolution() + 1e-9;
     let least = 4.0 * scene.noise_lambda(case.episode.limit);
-    let found = slew::shorter_than_a_frame(times, values, frame_s, row_s, least);
-    let covered: usize = found
-        .iter()
-        .map(|r| (r.end + start).min(rows.end).saturating_sub((r.start + start).max(rows.start)))
-        .sum();
-    let width_s = scene.time_s.get(rows.end.min(scene.time_s.len() - 1)).unwrap_or(&0.0)
-        - scene.time_s.get(rows.start).unwrap_or(&0.0);
-    if covered as f64 >= k::PROOF_COVERAGE.value * rows.len() as f64 {
+    let departs = case.peak_lambda() - before.1 > least;
+    if came_back && departs && longest_seen_s < longest_s {
         Reading::seen(
-            width_s * 1e3,
+            longest_seen_s * 1e3,
             "ms",
             format!(
-                "it lasted {:.0} ms and the old value came back; the link holds each value for {:.0} ms, so it was \
-                 never sent",
-                width_s * 1e3,
+                "it lasted less than {:.0} ms and the old value came back; the link holds each value for {:.0} ms, \
+                 so it was never sent",
+                longest_seen_s * 1e3,
                 frame_s * 1e3
             ),
         )
         .weigh(&[Cause::Spike], k::LR_SUB_FRAME.value)
         .prove(case.episode.frames.clone())
     } else {
-        Reading::seen(
-            width_s * 1e3,
-            "ms",
-            format!("it lasted as long as link frames do ({:.0} ms)", frame_s * 1e3),
-        )
+        let text = if came_back {
+            format!("it may have lasted as long as link frames do ({:.0} ms)", frame_s * 1e3)
+        } else {
+            "another value came after it: a frame may have come early".to_owned()
+        };
+        Reading::seen(longest_seen_s * 1e3, "ms", text)
     }
 }
 

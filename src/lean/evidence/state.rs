@@ -95,11 +95,14 @@ fn throttle_closed(case: &Case<'_, '_>, opening: Opening, throttle: Option<f64>)
         Opening::Open => Reading::seen(percent, "%", format!("throttle at {percent:.0} %: no over-run"))
             .weigh(&[Cause::Overrun], -k::LR_CUT_COMMANDED.value),
         Opening::Closed => {
-            let speed = scene
-                .witness(Role::EngineSpeed)
-                .and_then(|w| w.median(case.gas_start_s - 0.2, case.gas_end_s));
+            // Speed falls through an over-run: it is that of its beginning that tells.
+            let witness = scene.witness(Role::EngineSpeed);
+            let speed = witness.and_then(|w| w.median(case.gas_start_s - 0.3, case.gas_start_s + 0.1));
+            let falls = witness
+                .and_then(|w| w.slope(case.gas_start_s - 0.3, case.gas_start_s + 0.3))
+                .is_some_and(|s| s.per_s + 2.0 * s.error < -k::SPEED_FALLS.value);
             let idle = scene.view.state.idle_rpm.unwrap_or(900.0);
-            if speed.is_some_and(|rpm| rpm < idle + 0.5 * k::OVER_RUN_RPM.value) {
+            if !falls && speed.is_some_and(|rpm| rpm < idle + 0.5 * k::OVER_RUN_RPM.value) {
                 return Reading::seen(percent, "%", "throttle closed at idle speed: fuel is not cut there");
             }
             let manifold = scene
@@ -364,11 +367,28 @@ fn opened(case: &Case<'_, '_>) -> Reading {
         format!("{what} rose by {:.0} % of its range {since_s:.2} s before the gas left", step * 100.0);
     let reading = Reading::seen(since_s, "s", text);
     let peak_s = scene.frames.get(case.episode.peak(scene)).map_or(0.0, |f| f.time_s) - case.gas_start_s;
-    if case.episode.duration_s(scene) <= 2.5 && peak_s <= 0.6 {
+    if stays(case) {
+        // Whatever followed the opening, a film that does not refill in a second is no warm film.
+        reading.weigh(&[Cause::TipIn], k::LR_NO_DECAY.value)
+    } else if case.episode.duration_s(scene) <= 2.5 && peak_s <= 0.6 {
         reading.weigh(&[Cause::TipIn], 1.5)
     } else {
         reading
     }
+}
+
+/// Whether the excess over the limit, a second after its peak and later, is still nearly that of the peak.
+fn stays(case: &Case<'_, '_>) -> bool {
+    let scene = case.scene;
+    let Some(peak) = scene.frames.get(case.episode.peak(scene)) else { return false };
+    let late: Vec<f64> = case
+        .episode
+        .lean(scene)
+        .filter(|(_, f)| f.time_s >= peak.time_s + k::FILM_SECOND_S.value)
+        .map(|(_, f)| f.lambda)
+        .collect();
+    let excess = peak.lambda - case.episode.limit;
+    crate::lean::trace::median(late).is_some_and(|late| late - case.episode.limit >= 0.8 * excess)
 }
 
 /// Last opening in the second and a half before the gas left: age in s, size as share of the range, channel.

@@ -45,6 +45,9 @@ fn windows(case: &Case<'_, '_>) -> Result<Windows, String> {
     if rows.into_iter().any(|row| scene.view.state.has(row, bit::GEAR_CHANGE | bit::UNLOAD | bit::LIMITER)) {
         return Err("gear change, flare or limiter in the window".to_owned());
     }
+    if limit::throttle(scene).is_none() && scene.manifold().is_none() {
+        return Err("neither throttle nor manifold pressure tells whether the driver lifted".to_owned());
+    }
     if let Some((low, high)) = limit::throttle(scene).and_then(|w| w.range(before.0, during.1))
         && high - low > 0.15
     {
