@@ -60,6 +60,9 @@ static LASTED: Field = Field { name: "lasted_s", unit: "s" };
 
 /// Pairs that a regression needs: 1065.307 asks for ten reference points.
 const LEAST_PAIRS: usize = 30;
+/// Share of the time with the pedal released above which an open throttle is the engine's habit and not a fault.
+/// Assumed.
+const MOST_APART: f64 = 0.2;
 /// Speed above which wheels and satellites are compared, m/s.
 const MOVING_M_S: f64 = 5.0;
 /// Acceleration below which a delay of 0.5 s costs less than 0.25 m/s.
@@ -90,7 +93,7 @@ static META: Meta = Meta {
              - manifold pressure against the barometer while the engine stands.\n\
              - boost + barometer against manifold pressure while running.\n\
              - air/fuel ratio against lambda: the same sensor, so one ratio.\n\
-             - throttle wide open for `hold_s` with the pedal released.\n\n\
+             - throttle wide open for `hold_s` with the pedal released, where the throttle follows the pedal at all.\n\n\
              Slope, intercept, SEE and r2 are those of 40 CFR 1065.602.",
     assumes: "Both channels belong to one machine and one clock. Which of the two is wrong the pair cannot tell: the \
               finding stands at the channel that is derived from the other or more easily lost.",
@@ -475,7 +478,20 @@ fn pedal(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
         return Err("pedal and throttle do not move far enough to be compared".to_owned());
     }
     let share = |value: f64, low: f64, high: f64| (value - low) / (high - low);
-    let contradict = |row: usize| share(pedal[row], p0, p1) < 0.05 && share(throttle[row], t0, t1) > 0.6;
+    let released = |row: usize| share(pedal[row], p0, p1) < 0.05;
+    let open = |row: usize| share(throttle[row], t0, t1) > 0.6;
+    // The plate of an engine that is governed by its fuel stands open at rest and shuts for other reasons.
+    let (at_rest, apart) = (0..clock.time_s.len())
+        .filter(|row| released(*row) && throttle[*row].is_finite())
+        .fold((0_usize, 0_usize), |(all, apart), row| (all + 1, apart + usize::from(open(row))));
+    if apart as f64 > MOST_APART * at_rest as f64 {
+        return Err(format!(
+            "the throttle stands open in {:.0} % of the time with the pedal released: it does not follow the pedal \
+             on this engine",
+            100.0 * apart as f64 / at_rest as f64
+        ));
+    }
+    let contradict = |row: usize| released(row) && open(row);
     Ok(stretches(clock, limits.get(&HOLD), contradict)
         .into_iter()
         .map(|rows| {

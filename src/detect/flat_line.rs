@@ -113,7 +113,9 @@ static META: Meta = Meta {
              flagged when that is below `chance`, it has at least `frames` readings, noise is at least \
              `sigma_over_q`, and another live channel (engine speed, manifold pressure) moves meanwhile. Lambda and \
              engine speed are then bad, from the second reading of the run on: the first one and the one it lands \
-             on are real. A channel that never changes in a working log of `dead_s` is suspect.",
+             on are real. A channel that never changes in a working log of `dead_s` is suspect. In a log of no engine, \
+             where neither noise nor another channel can speak, a run of 100 readings or more is suspect when it is ten \
+             times longer than any other and the channel seldom repeats itself.",
     assumes: "Noise does not vanish by itself within one operating state. Values that are commanded (throttle, gear, \
               ignition, targets) may stand still and are not judged; nor are end stops (`saturation`), the rest \
               value, and zero of a speed.",
@@ -139,17 +141,22 @@ impl Detector for FlatLine {
             return Outcome::not_run(format!("fewer than {} readings", 2 * ENOUGH));
         }
         let witnesses = witnesses(channel, view);
+        let engine = view.log.index_of(Role::EngineSpeed).is_some();
         if witnesses.is_empty() {
-            return Outcome::not_run("no other channel could show that the machine moved meanwhile");
+            return unlike_itself(channel, view, &readings, limits, !engine).unwrap_or_else(|| {
+                Outcome::not_run("no other channel could show that the machine moved meanwhile")
+            });
         }
         if let Some(outcome) = dead(channel, view, &readings, limits) {
             return outcome;
         }
         let period_s = channel.fresh_period_s().unwrap_or(f64::INFINITY);
         if period_s > limits.get(&SLOWEST) * (1.0 + 1e-6) {
-            return Outcome::not_run(format!(
-                "one reading every {period_s:.2} s: readings so far apart differ by motion, not by noise"
-            ));
+            return unlike_itself(channel, view, &readings, limits, !engine).unwrap_or_else(|| {
+                Outcome::not_run(format!(
+                    "one reading every {period_s:.2} s: readings so far apart differ by motion, not by noise"
+                ))
+            });
         }
         let changes = (1..readings.len()).filter(|at| readings.change(*at) != 0.0).count();
         let equal = 1.0 - changes as f64 / (readings.len() - 1) as f64;
@@ -174,6 +181,62 @@ impl Detector for FlatLine {
             .collect();
         Outcome::Ran { evaluated: Evaluated::All, findings }
     }
+}
+
+/// Readings of a run that needs no witness and no known noise. Assumed: long against every pause of a process that
+/// shows two equal readings in a row less than every second time.
+const UNLIKE_READINGS: usize = 100;
+
+/// The test where neither noise nor another channel can speak, in a log of no engine: a run of equal readings whose
+/// chance is nil by the channel's own habit, and which is ten times longer than any other.
+///
+/// * `allowed`: whether the log has no engine speed; a standing engine holds its channels for as long as it likes
+/// * returns null where the channel repeats itself too often to tell
+fn unlike_itself(
+    channel: &Channel,
+    view: &View<'_>,
+    readings: &Readings<'_>,
+    limits: &Limits<'_>,
+    allowed: bool,
+) -> Option<Outcome> {
+    let mut runs = held(channel, view);
+    runs.retain(|run| !is_stop(channel, run.value));
+    runs.sort_by_key(|run| std::cmp::Reverse(run.frames));
+    let inside: usize = runs.iter().filter(|run| run.frames >= UNLIKE_READINGS).map(|run| run.frames).sum();
+    let others = readings.len().saturating_sub(inside);
+    let equal = (1..readings.len()).filter(|at| readings.change(*at) == 0.0).count().saturating_sub(inside);
+    if !allowed || others < 2 * ENOUGH || 2 * equal > others {
+        return None;
+    }
+    let longest_other =
+        runs.iter().map(|run| run.frames).find(|frames| *frames < UNLIKE_READINGS).unwrap_or(1);
+    let habit = (equal as f64 + 1.0) / (others as f64 + 2.0);
+    let bar = limits.get(&CHANCE).log10() - (readings.len() as f64).log10();
+    let findings = runs
+        .iter()
+        .filter(|run| run.frames >= UNLIKE_READINGS.max(10 * longest_other))
+        .filter(|run| run.frames as f64 * habit.log10() <= bar)
+        .map(|run| {
+            let message = format!(
+                "{} stood at {:.3} {} for {} readings ({:.0} s), ten times longer than ever else in this log: stuck, or \
+                 the process stood still",
+                channel.name,
+                channel.logged(run.value),
+                channel.unit.symbol,
+                run.frames,
+                run.held_s
+            );
+            Finding::new(
+                run.rows.clone(),
+                Flag::Suspect,
+                message,
+                vec![(&HELD, run.held_s), (&COUNT, run.frames as f64)],
+            )
+        })
+        .collect::<Vec<_>>();
+    let mut findings = findings;
+    findings.sort_by_key(|finding| finding.rows.start);
+    Some(Outcome::Ran { evaluated: Evaluated::All, findings })
 }
 
 /// A run of equal values.

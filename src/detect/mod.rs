@@ -172,6 +172,9 @@ pub struct Finding {
     pub message: String,
     /// Numbers behind the message.
     pub evidence: Vec<(&'static Field, f64)>,
+    /// What is wrong is the thing measured (a supply that is truly low), not its reading: such a finding leaves
+    /// the samples' flags and the channel's trust alone.
+    pub of_condition: bool,
 }
 
 impl Finding {
@@ -182,7 +185,22 @@ impl Finding {
         message: String,
         evidence: Vec<(&'static Field, f64)>,
     ) -> Self {
-        Self { detector: "", stage: Stage::Scored, channel: None, rows, flag, message, evidence }
+        Self {
+            detector: "",
+            stage: Stage::Scored,
+            channel: None,
+            rows,
+            flag,
+            message,
+            evidence,
+            of_condition: false,
+        }
+    }
+
+    /// The same finding about the thing measured, whose reading may well be true.
+    #[must_use]
+    pub fn condition(self) -> Self {
+        Self { of_condition: true, ..self }
     }
 }
 
@@ -465,9 +483,9 @@ fn pass(flags: &mut [Flag], values: &[f64], evaluated: &Evaluated) {
 }
 
 /// A missing value stays missing, a row in which the channel was not due stays so, and a finding that something
-/// is missing says nothing against the values on either side of it.
+/// is missing says nothing against the values on either side of it. Nor does one about the thing measured.
 fn fail(flags: &mut [Flag], values: &[f64], findings: &[Finding]) {
-    for finding in findings.iter().filter(|finding| finding.flag != Flag::Missing) {
+    for finding in findings.iter().filter(|finding| finding.flag != Flag::Missing && !finding.of_condition) {
         for (flag, value) in within(flags, values, finding.rows.clone()) {
             if !value.is_nan() {
                 *flag = flag.worst(finding.flag);

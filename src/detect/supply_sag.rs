@@ -6,8 +6,10 @@ use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
 use crate::flag::Flag;
-use crate::log::{Channel, Clock, Dimension, Role};
-use crate::signal::{regression, robust, runs, step, wire};
+use crate::log::{Channel, Clock, Role};
+use crate::signal::{robust, runs};
+
+mod wiring;
 
 /// See its text in `sondeproof explain supply_sag`.
 pub(super) struct SupplySag;
@@ -118,9 +120,9 @@ static META: Meta = Meta {
              same as a steady load.",
     assumes: "A nominal 12 V system. The supply channel is measured at the controller or logger, the battery channel \
               closer to the battery. Both instruments agree to well below 0.36 V.",
-    misses: "A dip shorter than the row period; with one voltage only, any loss between battery and controller. The \
-             flag on a voltage channel marks the state, the reading itself may be true: a statement about the lowest \
-             supply must count those rows. A sag also slows fuel pump and injectors, so it proves nothing about the \
+    misses: "A dip shorter than the row period; with one voltage only, any loss between battery and controller. A \
+             finding on a voltage channel tells the state of the supply, and the reading stays good: a statement about \
+             the lowest supply counts those rows. Only a supply above its own reference is held against the reading. A sag also slows fuel pump and injectors, so it proves nothing about the \
              mixture.",
     gaps: Gaps::Break,
     limits: &[&SUSPECT, &BAD, &INVALID, &HIGH, &HOLD, &RECOVERY, &DROP, &LOOP, &RIPPLE],
@@ -256,7 +258,7 @@ fn voltage(
         && let Some(reference) = view.log.role(Role::BatteryVoltage)
         && credible(reference, bounds).is_ok()
     {
-        drops(channel, reference, view, bounds.hold_s, limits, &mut findings);
+        wiring::drops(channel, reference, view, bounds.hold_s, limits, &mut findings);
     }
     Ok(findings)
 }
@@ -277,15 +279,18 @@ fn levels(channel: &Channel, view: &View<'_>, series: &Series, bounds: &Bounds, 
         if lasted_s < bounds.hold_s && lowest >= bounds.bad_v {
             continue;
         }
-        findings.push(Finding::new(
-            series.rows(&samples),
-            Flag::Suspect,
-            format!(
-                "{} was below {:.1} V ({}) for {lasted_s:.2} s, lowest {lowest:.2} V{compared}",
-                channel.name, bounds.suspect_v, bounds.basis
-            ),
-            vec![(&LOWEST, lowest), (&LIMIT, bounds.suspect_v), (&LASTED, lasted_s)],
-        ));
+        findings.push(
+            Finding::new(
+                series.rows(&samples),
+                Flag::Suspect,
+                format!(
+                    "{} was below {:.1} V ({}) for {lasted_s:.2} s, lowest {lowest:.2} V{compared}",
+                    channel.name, bounds.suspect_v, bounds.basis
+                ),
+                vec![(&LOWEST, lowest), (&LIMIT, bounds.suspect_v), (&LASTED, lasted_s)],
+            )
+            .condition(),
+        );
     }
     for samples in runs::of(series.volt.len(), |k| series.volt[k] > bounds.high_v) {
         let lasted_s = series.length_s(&samples);
@@ -302,7 +307,7 @@ fn levels(channel: &Channel, view: &View<'_>, series: &Series, bounds: &Bounds, 
                 channel.name, bounds.high_v
             ),
             vec![(&LOWEST, highest), (&LIMIT, bounds.high_v), (&LASTED, lasted_s)],
-        ));
+        ).condition());
     }
 }
 
@@ -333,7 +338,7 @@ fn ripple(channel: &Channel, series: &Series, least_v: f64, findings: &mut Vec<F
                 high - low
             ),
             vec![(&STEP, high - low), (&LIMIT, least_v), (&LASTED, lasted_s)],
-        ));
+        ).condition());
     }
 }
 
@@ -357,231 +362,6 @@ fn turning_points(values: &[f64], least: f64) -> Vec<usize> {
         }
     }
     turns
-}
-
-/// Reference minus supply, one for each supply reading that has a recent reference reading.
-struct Drop {
-    series: Series,
-    /// Samples in which something moved, so that skew spoils the difference.
-    moving: Vec<bool>,
-    current: Option<Vec<f64>>,
-}
-
-fn drops(
-    channel: &Channel,
-    reference: &Channel,
-    view: &View<'_>,
-    hold_s: f64,
-    limits: &Limits<'_>,
-    findings: &mut Vec<Finding>,
-) {
-    let clock = &view.log.clock;
-    let current = view.log.channels.iter().find(|c| c.unit.dimension == Dimension::Current && c.count() > 2);
-    let all: Vec<Drop> = clock
-        .segments
-        .iter()
-        .map(|segment| Drop::of(channel, reference, current, clock, segment.clone()))
-        .collect();
-    let load = Load::of(&all);
-    let limit_v = limits.get(&DROP) * NOMINAL_V;
-    let slack_v = channel.resolution().max(reference.resolution());
-    for drop in &all {
-        let volt = &drop.series.volt;
-        let far = |k: usize| volt[k].abs() > limit_v + slack_v && !drop.moving[k];
-        let spans = runs::join(runs::of(volt.len(), far), |end, start| {
-            drop.series.time_s[start] - drop.series.time_s[end - 1] <= hold_s
-        });
-        for span in spans {
-            // Half of a joined stretch may lie inside the limit: the middle of all must not.
-            let middle = robust::median(&volt[span.clone()]).map_or(0.0, f64::abs);
-            if drop.series.length_s(&span) >= hold_s && middle > limit_v + 0.5 * slack_v {
-                findings.push(drop_finding(channel, reference, drop, &span, limit_v, &load));
-            }
-        }
-    }
-    if let Load::Known { line, rows, .. } = &load
-        && line.low > limits.get(&LOOP)
-        && findings.iter().all(|finding| finding.rows.end <= rows.start || finding.rows.start >= rows.end)
-    {
-        findings.push(Finding::new(
-            rows.clone(),
-            Flag::Suspect,
-            format!(
-                "{}: {}; a healthy loop has less than {} Ohm",
-                channel.name,
-                load.text(),
-                limits.get(&LOOP)
-            ),
-            load.evidence(),
-        ));
-    }
-}
-
-fn drop_finding(
-    channel: &Channel,
-    reference: &Channel,
-    drop: &Drop,
-    span: &Range<usize>,
-    limit_v: f64,
-    load: &Load,
-) -> Finding {
-    let lasted_s = drop.series.length_s(span);
-    let dropped = robust::median(&drop.series.volt[span.clone()]).unwrap_or(0.0);
-    let share = dropped / NOMINAL_V;
-    let mut evidence = vec![(&DROPPED, dropped), (&SHARE, share), (&LIMIT, limit_v), (&LASTED, lasted_s)];
-    evidence.extend(load.evidence());
-    let message = if dropped < 0.0 {
-        format!(
-            "{} stands {:.2} V above its reference {} for {lasted_s:.1} s: no wire does that, one of the two \
-             instruments is off",
-            channel.name, -dropped, reference.name
-        )
-    } else {
-        let rule = if share > 0.10 { "the 10 % rule for any load" } else { "the 3 % rule for electronics" };
-        format!(
-            "{} stands {dropped:.2} V ({:.1} % of {NOMINAL_V} V) below {} for {lasted_s:.1} s, beyond {rule}; {}",
-            channel.name,
-            share * 100.0,
-            reference.name,
-            load.text()
-        )
-    };
-    Finding::new(drop.series.rows(span), Flag::Suspect, message, evidence)
-}
-
-impl Drop {
-    fn of(
-        supply: &Channel,
-        reference: &Channel,
-        current: Option<&Channel>,
-        clock: &Clock,
-        rows: Range<usize>,
-    ) -> Self {
-        let (volt, held, amps) = (supply.values(), reference.values(), current.map(Channel::values));
-        let mut last: Option<(f64, f64)> = None;
-        let mut last_amps: Option<f64> = None;
-        let (mut row, mut time_s, mut drop, mut load) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
-        for at in rows {
-            let now_s = clock.time_s[at];
-            if held[at].is_finite() {
-                last = Some((now_s, held[at]));
-            }
-            if let Some(now) = amps.map(|amps| amps[at]).filter(|now| now.is_finite()) {
-                last_amps = Some(now);
-            }
-            if let Some((then_s, v)) = last
-                && volt[at].is_finite()
-                && now_s - then_s <= STALE_S
-            {
-                row.push(at);
-                time_s.push(now_s);
-                drop.push(v - volt[at]);
-                load.push(last_amps.unwrap_or(f64::NAN));
-            }
-        }
-        let steps: Vec<f64> = (1..drop.len())
-            .filter(|k| {
-                (load[*k] - load[k - 1]).abs() >= LOAD_STEP_A || (drop[*k] - drop[k - 1]).abs() >= 0.5
-            })
-            .map(|k| time_s[k])
-            .collect();
-        let moving = time_s
-            .iter()
-            .map(|t| {
-                let next = steps.partition_point(|s| s < t);
-                steps.get(next).is_some_and(|s| s - t <= SKIP_S)
-                    || next.checked_sub(1).is_some_and(|k| t - steps[k] <= SKIP_S)
-            })
-            .collect();
-        let period_s = supply.measured.sample_period_s.or(clock.period_s).unwrap_or(0.0);
-        let series = Series { row, time_s, volt: drop, period_s };
-        Self { series, moving, current: current.map(|_| load) }
-    }
-}
-
-/// What can be said of the loop between reference and supply.
-enum Load {
-    /// A current spans enough to tell the resistance.
-    Known { line: regression::MedianLine, rows: Range<usize> },
-    /// The drop moves in steps, but nothing says which current makes them.
-    Steps { count: usize, height_v: f64 },
-    /// The drop never moves.
-    Steady,
-}
-
-impl Load {
-    fn of(all: &[Drop]) -> Self {
-        let (mut x, mut y, mut row) = (Vec::new(), Vec::new(), Vec::new());
-        for drop in all {
-            let Some(current) = &drop.current else { continue };
-            for (k, amps) in current.iter().enumerate() {
-                if amps.is_finite() && !drop.moving[k] {
-                    x.push(*amps);
-                    y.push(drop.series.volt[k]);
-                    row.push(drop.series.row[k]);
-                }
-            }
-        }
-        let range = |share| robust::quantile_in_place(&mut x.clone(), share);
-        if let (Some(low), Some(high)) = (range(0.05), range(0.95))
-            && high - low >= LOAD_STEP_A
-            && let Some(line) = regression::median_line(&x, &y)
-        {
-            let heavy = runs::of(x.len(), |k| x[k] >= high - 0.1 * (high - low));
-            let longest = heavy.into_iter().max_by_key(std::iter::ExactSizeIterator::len);
-            let rows = longest.map_or(0..0, |span| row[span.start]..row[span.end - 1] + 1);
-            return Self::Known { line, rows };
-        }
-        let shape = step::Shape { window_s: 1.0, rise_s: 0.3, least: 0.1 };
-        let heights: Vec<f64> = all
-            .iter()
-            .flat_map(|drop| step::level_steps(&drop.series.time_s, &drop.series.volt, &shape))
-            .map(|step| step.height.abs())
-            .collect();
-        match robust::median(&heights) {
-            Some(height_v) => Self::Steps { count: heights.len(), height_v },
-            None => Self::Steady,
-        }
-    }
-
-    fn text(&self) -> String {
-        match self {
-            Self::Known { line, .. } => {
-                let wire = wire::resistance_ohm(0.75, 2.0 * 3.0).unwrap_or(0.0);
-                format!(
-                    "the drop follows the current with {:.0} mOhm ({:.0} to {:.0}) and an offset of {:.2} V; 3 m there and \
-                     back of 0.75 mm² have {:.0} mOhm",
-                    line.slope * 1e3,
-                    line.low * 1e3,
-                    line.high * 1e3,
-                    line.intercept,
-                    wire * 1e3
-                )
-            }
-            Self::Steps { count, height_v } => format!(
-                "it moves in {count} steps of about {height_v:.2} V as loads switch; without a current channel the \
-                 resistance cannot be told"
-            ),
-            Self::Steady => {
-                "it does not move with any load, so a resistance cannot be told from an offset between the \
-                             two instruments"
-                    .to_owned()
-            }
-        }
-    }
-
-    fn evidence(&self) -> Vec<(&'static Field, f64)> {
-        match self {
-            Self::Known { line, .. } => vec![
-                (&OHM, line.slope),
-                (&OHM_LOW, line.low),
-                (&OHM_HIGH, line.high),
-                (&OFFSET, line.intercept),
-            ],
-            Self::Steps { count, height_v } => vec![(&STEPS, *count as f64), (&STEP, *height_v)],
-            Self::Steady => Vec::new(),
-        }
-    }
 }
 
 /// What the supply means for the mixture reading of the same rows.
@@ -643,143 +423,4 @@ fn consequence(
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::detect::testing::{Bench, Noise, because, evidence, quantised};
-    use crate::log::Unit;
-
-    fn dip(from_s: f64, to_s: f64, volt: f64) -> impl FnMut(f64) -> f64 {
-        move |t| if (from_s..to_s).contains(&t) { volt } else { 13.8 }
-    }
-
-    fn bench(volt: impl FnMut(f64) -> f64) -> Bench {
-        Bench::new(20.0, 1200).channel(Role::SupplyVoltage, volt).channel(Role::Lambda, |_| 0.85)
-    }
-
-    #[test]
-    fn supply_codes_set_the_flag_of_the_mixture_reading() {
-        // ISO 16750-2:2010: code D from 10.5 V, C from 9 V, B from 8 V, A from 6 V.
-        for (volt, flags) in [
-            (10.6, vec![]),
-            (10.0, vec![Flag::Suspect]),
-            (8.5, vec![Flag::Suspect, Flag::Bad]),
-            (5.5, vec![Flag::Suspect, Flag::Bad]),
-        ] {
-            let found = bench(dip(20.0, 22.0, volt)).findings(&SupplySag, Role::Lambda);
-            assert_eq!(found.iter().map(|f| f.flag).collect::<Vec<_>>(), flags, "{volt} V: {found:?}");
-        }
-    }
-
-    #[test]
-    fn short_sag_is_passed_at_ten_volt_but_not_at_eight() {
-        assert!(bench(dip(20.0, 20.5, 10.0)).findings(&SupplySag, Role::Lambda).is_empty());
-        let found = bench(dip(20.0, 20.1, 8.0)).findings(&SupplySag, Role::Lambda);
-        assert_eq!((found.len(), found[0].flag, found[0].rows.clone()), (1, Flag::Bad, 400..402));
-    }
-
-    #[test]
-    fn below_six_volt_the_reading_is_bad_until_the_sensor_can_be_warm() {
-        let found = bench(dip(20.0, 20.1, 5.0)).findings(&SupplySag, Role::Lambda);
-        let end_s = (found[0].rows.end - 1) as f64 / 20.0;
-        assert!((end_s - 30.05).abs() < 0.11, "{end_s}");
-    }
-
-    #[test]
-    fn stated_minimum_of_the_controller_goes_first() {
-        let stated = |v, volt| {
-            bench(dip(20.0, 22.0, volt))
-                .rig(|rig| rig.sensor.supply_min_v = Some(v))
-                .findings(&SupplySag, Role::Lambda)
-                .iter()
-                .map(|f| f.flag)
-                .collect::<Vec<_>>()
-        };
-        assert!(stated(6.5, 9.5).is_empty());
-        assert_eq!(stated(6.5, 8.0), [Flag::Suspect]);
-        assert_eq!(stated(11.5, 11.0), [Flag::Suspect]);
-    }
-
-    #[test]
-    fn battery_alone_is_judged_and_says_what_is_missing() {
-        let bench = Bench::new(20.0, 1200)
-            .channel(Role::BatteryVoltage, dip(20.0, 22.0, 8.0))
-            .channel(Role::Lambda, |_| 0.85);
-        let found = bench.findings(&SupplySag, Role::BatteryVoltage);
-        assert_eq!((found.len(), found[0].flag), (1, Flag::Suspect));
-        assert!(found[0].message.contains("to compare with"), "{}", found[0].message);
-        let found = bench.findings(&SupplySag, Role::Lambda);
-        assert!(found[0].message.contains("at best that of the battery"), "{}", found[0].message);
-    }
-
-    fn loaded(ohm: f64, with_current: bool) -> Bench {
-        let mut noise = Noise::new(5);
-        let amps = |t: f64| if (t / 7.0) as u64 % 2 == 1 { 5.0 } else { 1.0 };
-        let supply: Vec<f64> = (0..2400)
-            .map(|row| quantised(13.8 - 0.02 - ohm * amps(f64::from(row) / 20.0) + 0.01 * noise.next(), 0.02))
-            .collect();
-        let bench = Bench::new(20.0, 2400).channel(Role::BatteryVoltage, |_| 13.8);
-        let bench = bench.values(Role::SupplyVoltage, supply).measured(|m| m.resolution = Some(0.02));
-        if !with_current {
-            return bench;
-        }
-        let unit = Unit::inside(Dimension::Current);
-        let values = bench.log.clock.time_s.iter().map(|t| amps(*t)).collect();
-        bench.add(Channel::new("load".to_owned(), Role::Other, unit, values, None))
-    }
-
-    #[test]
-    fn resistance_is_fitted_where_a_current_is_logged() {
-        let found = loaded(0.2, true).findings(&SupplySag, Role::SupplyVoltage);
-        assert!(!found.is_empty());
-        assert!((evidence(&found[0], "loop_ohm") - 0.2).abs() < 0.005, "{:?}", found[0].evidence);
-        assert!((evidence(&found[0], "offset_v") - 0.02).abs() < 0.02);
-        assert!((evidence(&found[0], "drop_v") - 1.02).abs() < 0.03);
-        assert!(loaded(0.04, true).findings(&SupplySag, Role::SupplyVoltage).is_empty());
-        // 0.06 Ohm at 5 A stays within 3 % of 12 V, but not within a loop limit of 0.05 Ohm.
-        let found = loaded(0.06, true).limit("supply_sag.loop_ohm", 0.05);
-        let found = found.findings(&SupplySag, Role::SupplyVoltage);
-        assert!(found.len() == 1 && found[0].message.contains("healthy loop"), "{found:?}");
-    }
-
-    #[test]
-    fn without_a_current_only_the_steps_are_told() {
-        let found = loaded(0.2, false).findings(&SupplySag, Role::SupplyVoltage);
-        assert!(found[0].message.contains("resistance cannot be told"), "{}", found[0].message);
-        assert!((evidence(&found[0], "step_v") - 0.8).abs() < 0.03);
-    }
-
-    #[test]
-    fn drop_rule_is_three_percent_of_twelve_volt() {
-        let at = |drop: f64| {
-            Bench::new(20.0, 400)
-                .channel(Role::BatteryVoltage, |_| 13.8)
-                .channel(Role::SupplyVoltage, move |_| 13.8 - drop)
-                .findings(&SupplySag, Role::SupplyVoltage)
-        };
-        assert!(at(0.35).is_empty());
-        assert!(at(0.37)[0].message.contains("3 % rule"));
-        assert!(at(1.25)[0].message.contains("10 % rule"));
-        assert!(at(-0.5)[0].message.contains("no wire does that"));
-    }
-
-    #[test]
-    fn ripple_is_told_from_a_load_step() {
-        let found = bench(|t| {
-            13.8 + if ((t * 10.0) as u64).is_multiple_of(2) && t > 5.0 && t < 8.0 { 0.7 } else { 0.0 }
-        });
-        let found = found.findings(&SupplySag, Role::SupplyVoltage);
-        assert!(found.len() == 1 && found[0].message.contains("peak to peak"), "{found:?}");
-        let step = |t: f64| if t > 10.0 { 13.0 } else { 13.8 };
-        assert!(bench(step).findings(&SupplySag, Role::SupplyVoltage).is_empty());
-    }
-
-    #[test]
-    fn what_is_no_twelve_volt_supply_is_not_judged() {
-        assert!(because(bench(|_| 27.5).run(&SupplySag, Role::Lambda)).contains("not a 12 V system"));
-        assert!(
-            because(bench(|_| 0.0).run(&SupplySag, Role::Lambda)).contains("not the reading of a supply")
-        );
-        let none = Bench::new(20.0, 10).channel(Role::Lambda, |_| 0.85);
-        assert!(because(none.run(&SupplySag, Role::Lambda)).contains("neither"));
-    }
-}
+mod tests;

@@ -34,14 +34,20 @@ pub(super) const LOOP_RESISTANCE: Meta = Meta {
 pub(super) const GROUND_OFFSET: Meta = Meta {
     name: "ground_offset",
     unit: "V",
-    summary: "difference between battery reference and controller supply with the engine standing",
-    how: "Median of the difference in rows with engine speed 0.",
+    summary: "part of the difference between battery reference and controller supply that no load explains",
+    how: "Where a current is logged: the difference at current 0, by the median of slopes. Else the median of the \
+        difference in rows with engine speed 0, which is an upper limit: steady loads flow then too. Beyond the limit it \
+        cannot be told from the drop of such a load, which `supply_drop` counts already, so it is not given twice.",
     limit: "Watch beyond 0.1 V, act beyond 0.5 V (assumed; on an analog output of 0.2 lambda per volt 0.1 V reads as \
         0.02 lambda).",
-    traps: "Zero error of either instrument is in it.",
+    traps: "Zero error of either instrument is in it. A supply above its reference is no drop of any wire.",
     sources: &["offsets of up to 1 V are to be expected: ISO 16750-2 (value from memory)"],
     ageing: Some(Ageing { worse: Worse::Either, act_ratio: None, tells_replacement: false }),
 };
+
+/// Offsets that are watched and acted on, V; assumed, see [`GROUND_OFFSET`].
+const OFFSET_WATCH_V: f64 = 0.1;
+const OFFSET_ACT_V: f64 = 0.5;
 
 /// Rows a median needs (common practice, no source).
 const FEWEST: usize = 20;
@@ -74,6 +80,19 @@ impl Pair<'_> {
             .filter(|(row, (a, b))| a.is_finite() && b.is_finite() && counts(*row))
             .map(|(row, (a, b))| (row, a - b))
             .collect()
+    }
+
+    /// The log's current, its readings in ampere, and the difference in the same rows.
+    fn over_current<'b>(&self, subject: &Subject<'b>) -> Option<(&'b Channel, Vec<f64>, Vec<f64>)> {
+        let log = subject.view.log;
+        let current = log.channels.iter().find(|channel| channel.unit.dimension == Dimension::Current)?;
+        let (load, difference) = self
+            .differences(|_| true)
+            .into_iter()
+            .filter_map(|(row, difference)| current.values().get(row).map(|amps| (*amps, difference)))
+            .filter(|(amps, _)| amps.is_finite())
+            .unzip();
+        Some((current, load, difference))
     }
 
     fn step(&self) -> f64 {
@@ -109,17 +128,9 @@ fn drop(subject: &Subject<'_>, pair: &Pair<'_>) -> HealthMetric {
 
 fn resistance(subject: &Subject<'_>, pair: &Pair<'_>) -> HealthMetric {
     let refuse = |because: &str| subject.not_measurable(&LOOP_RESISTANCE, None, because);
-    let current =
-        subject.view.log.channels.iter().find(|channel| channel.unit.dimension == Dimension::Current);
-    let Some(current) = current else {
+    let Some((current, load, difference)) = pair.over_current(subject) else {
         return refuse("no current channel: drops can be seen, the resistance behind them cannot");
     };
-    let (load, difference): (Vec<f64>, Vec<f64>) = pair
-        .differences(|_| true)
-        .into_iter()
-        .filter_map(|(row, difference)| current.values().get(row).map(|amps| (*amps, difference)))
-        .filter(|(amps, _)| amps.is_finite())
-        .unzip();
     let Some(line) = median_line(&load, &difference).filter(|_| load.len() >= FEWEST) else {
         return refuse("the current does not vary enough");
     };
@@ -135,25 +146,50 @@ fn resistance(subject: &Subject<'_>, pair: &Pair<'_>) -> HealthMetric {
     subject.measured(&LOOP_RESISTANCE, estimate, line.count, verdict)
 }
 
+/// The difference at current 0, V.
+fn without_load(subject: &Subject<'_>, pair: &Pair<'_>) -> Option<(Estimate, String)> {
+    let (current, load, difference) = pair.over_current(subject)?;
+    let line =
+        median_line(&load, &difference).filter(|line| load.len() >= FEWEST && line.high - line.low <= 0.2)?;
+    let typical = median(&load)?.abs();
+    let half = combine(&[0.5 * (line.high - line.low) * typical, 1.959_964 * pair.step()]);
+    let estimate =
+        Estimate { value: line.intercept, low: line.intercept - half, high: line.intercept + half };
+    Some((estimate, format!("at no current, from {} rows over that of {}", line.count, current.name)))
+}
+
 fn offset(subject: &Subject<'_>, pair: &Pair<'_>) -> HealthMetric {
     let refuse = |because: &str| subject.not_measurable(&GROUND_OFFSET, None, because);
-    let Some(speed) = subject.view.log.role(Role::EngineSpeed) else {
-        return refuse("needs engine speed, to know when the engine stands");
-    };
-    let differences = pair.differences(|row| speed.values().get(row) == Some(&0.0));
-    let Some(estimate) = pair.estimate(&differences) else {
-        return refuse(
-            "too few rows with the engine standing: begin the log with the ignition on, engine off",
-        );
+    let (estimate, basis, rows) = if let Some((estimate, basis)) = without_load(subject, pair) {
+        (estimate, basis, pair.differences(|_| true).len())
+    } else {
+        let Some(speed) = subject.view.log.role(Role::EngineSpeed) else {
+            return refuse("needs a current, or engine speed to know when the engine stands");
+        };
+        let differences = pair.differences(|row| speed.values().get(row) == Some(&0.0));
+        let Some(estimate) = pair.estimate(&differences) else {
+            return refuse(
+                "too few rows with the engine standing: begin the log with the ignition on, engine off",
+            );
+        };
+        if estimate.low > OFFSET_WATCH_V {
+            let text = format!(
+                "{:.2} V are lost with the engine standing, and steady loads flow then too: without a current, an offset \
+                 cannot be told from their drop, which supply_drop counts",
+                estimate.value
+            );
+            return refuse(&text);
+        }
+        (estimate, format!("{} rows with the engine standing", differences.len()), differences.len())
     };
     let half = 0.5 * (estimate.high - estimate.low);
     let size = estimate.value.abs();
     let nearest = Estimate { value: size, low: (size - half).max(0.0), high: size + half };
-    let status = against(&nearest, 0.1, 0.5);
+    let status = against(&nearest, OFFSET_WATCH_V, OFFSET_ACT_V);
     let verdict = Verdict {
-        limit: Some(0.1),
+        limit: Some(OFFSET_WATCH_V),
         status: if size <= 2.0 * pair.step() { HealthStatus::Ok } else { status },
-        because: format!("{} rows with the engine standing", differences.len()),
+        because: basis,
     };
-    subject.measured(&GROUND_OFFSET, estimate, differences.len(), verdict)
+    subject.measured(&GROUND_OFFSET, estimate, rows, verdict)
 }

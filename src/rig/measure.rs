@@ -16,6 +16,7 @@ pub fn measure(log: &mut Log, rig: &Rig) {
     log.channels.par_iter_mut().for_each(|channel| {
         channel.measured = one(time_s, channel.values(), channel.role, rig);
     });
+    share_frame(log);
     for (role, witness) in WITNESSES {
         lag_behind(log, *role, *witness);
     }
@@ -68,6 +69,59 @@ fn one(time_s: &[f64], values: &[f64], role: Role, rig: &Rig) -> Measured {
     measured
 }
 
+/// Channels that must show one frame before the others are taken to be renewed with them. Assumed.
+const SHARING: usize = 3;
+/// Largest ratio between frames that are one. Assumed: twice the error of a frame from 20 changes.
+const ONE_FRAME: f64 = 1.05;
+
+/// A logger that asks its channels in turn renews all of them at one period; those that change too seldom to show it
+/// take it from the rest, where their own changes do not contradict.
+fn share_frame(log: &mut Log) {
+    let mut frames: Vec<f64> = log
+        .channels
+        .iter()
+        .filter(|channel| !channel.role.is_mixture())
+        .filter_map(|channel| channel.measured.frame_period_s)
+        .map(|frame| frame.value)
+        .collect();
+    let Some(period_s) = robust::median_in_place(&mut frames) else { return };
+    let one = |frame: f64| frame <= ONE_FRAME * period_s && period_s <= ONE_FRAME * frame;
+    let agree = frames.iter().filter(|frame| one(**frame)).count();
+    if agree < SHARING || 2 * agree < log.channels.len() {
+        return;
+    }
+    let time_s = &log.clock.time_s;
+    for channel in &mut log.channels {
+        let sampled_s = channel.measured.sample_period_s.unwrap_or(f64::INFINITY);
+        // A few chance changes may have shown a shorter one.
+        let known =
+            channel.measured.frame_period_s.is_some_and(|frame| one(frame.value) || frame.value > period_s);
+        if known || channel.role.is_mixture() || sampled_s > period_s / 1.4 {
+            continue;
+        }
+        if renewed_at_most_every(time_s, channel.values(), period_s - sampled_s) {
+            let half = 0.5 * (ONE_FRAME - 1.0) * period_s;
+            channel.measured.frame_period_s =
+                Some(Estimate { value: period_s, low: period_s - half, high: period_s + half });
+        }
+    }
+}
+
+/// Whether hardly any two changes of value follow each other faster than a frame.
+fn renewed_at_most_every(time_s: &[f64], values: &[f64], period_s: f64) -> bool {
+    let (mut changed_s, mut before) = (f64::NEG_INFINITY, f64::NAN);
+    let (mut early, mut all) = (0_usize, 0_usize);
+    for (time, value) in time_s.iter().zip(values).filter(|(_, value)| !value.is_nan()) {
+        if !before.is_nan() && *value != before {
+            all += 1;
+            early += usize::from(*time - changed_s < period_s);
+            changed_s = *time;
+        }
+        before = *value;
+    }
+    early * 20 <= all
+}
+
 /// Median time between rows that hold a value, s.
 fn sample_period(time_s: &[f64], values: &[f64]) -> Option<f64> {
     let mut previous: Option<f64> = None;
@@ -107,11 +161,35 @@ fn rails(time_s: &[f64], values: &[f64], role: Role, fresh_s: f64, measured: &mu
     }
     // Three fresh values alike: two may be chance on a quantised channel.
     let shape = rail::Shape { dwell_s: (2.0 * fresh_s).max(0.05), step: measured.resolution.unwrap_or(0.0) };
-    measured.clip_high = rail::upper(time_s, values, shape).map(|rail| rail.value);
+    measured.clip_high =
+        rail::upper(time_s, values, shape).map(|rail| rail.value).filter(|value| !natural(role, *value));
     let negated: Vec<f64> = values.iter().map(|value| -value).collect();
     // Nothing is slower than standing still: zero is the natural end of these.
-    measured.clip_low =
-        rail::upper(time_s, &negated, shape).map(|rail| -rail.value).filter(|value| *value != 0.0);
+    measured.clip_low = rail::upper(time_s, &negated, shape)
+        .map(|rail| -rail.value)
+        .filter(|value| *value != 0.0 && !natural(role, *value));
+}
+
+/// Deepest vacuum that a shut throttle makes, Pa; instruments end below it. Common practice, no source.
+const DEEPEST_VACUUM_PA: f64 = 15e3;
+/// Temperatures that machines and weather hold by themselves, K: -30 to 120 degrees Celsius. Assumed.
+const HELD_K: (f64, f64) = (243.15, 393.15);
+
+/// Whether the machine holds this extreme by itself, so that it is no end stop of an instrument.
+///
+/// * `value`: inside unit
+fn natural(role: Role, value: f64) -> bool {
+    match role {
+        Role::EngineSpeed | Role::VehicleSpeed | Role::GpsSpeed => true,
+        // Up to the pressure outside: shut throttle, idle, standing engine.
+        Role::ManifoldPressure => (DEEPEST_VACUUM_PA..=105e3).contains(&value),
+        Role::CoolantTemperature
+        | Role::OilTemperature
+        | Role::IntakeAirTemperature
+        | Role::AmbientTemperature
+        | Role::SensorTemperature => (HELD_K.0..=HELD_K.1).contains(&value),
+        _ => false,
+    }
 }
 
 /// The value that the log begins with, when it is held and the channel lives afterwards.

@@ -587,6 +587,13 @@ pub(super) static RULES: &[Rule] = &[
         ]],
         &["pressure", "druck", "level", "flow", "fan", "target"],
     ),
+    // In degrees: a pressure or a level names itself.
+    rule(
+        Role::CoolantTemperature,
+        0.8,
+        &[&["kuhlmittel", "kuhlwasser"]],
+        &["pressure", "druck", "level", "stand", "flow", "fluss", "fan", "pumpe", "target", "soll"],
+    ),
     rule(
         Role::CoolantTemperature,
         0.9,
@@ -922,6 +929,7 @@ pub(super) static RULES: &[Rule] = &[
                 "ubat",
                 "battery",
                 "supply",
+                "versorgung",
                 "v",
                 "vbatt",
                 "vcc",
@@ -945,6 +953,7 @@ pub(super) static RULES: &[Rule] = &[
             "fuel",
         ],
     ),
+    rule(Role::SupplyVoltage, 0.8, &[&["vlog", "vlogger", "vsup", "vsupply", "ulogger"]], &[]),
     rule(
         Role::BatteryVoltage,
         0.95,

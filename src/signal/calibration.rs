@@ -120,8 +120,14 @@ pub fn upper_bound(events: usize, trials: usize, confidence: f64) -> f64 {
     if events >= trials {
         return 1.0;
     }
-    Beta::new(events as f64 + 1.0, (trials - events) as f64)
-        .map_or(1.0, |beta| beta.inverse_cdf(confidence.clamp(0.0, 1.0)))
+    let Ok(beta) = Beta::new(events as f64 + 1.0, (trials - events) as f64) else { return 1.0 };
+    // Halving ends for every input; the library's own iteration does not.
+    let (mut low, mut high) = (0.0, 1.0);
+    for _ in 0..60 {
+        let middle = 0.5 * (low + high);
+        if beta.cdf(middle) < confidence { low = middle } else { high = middle }
+    }
+    high
 }
 
 /// Probability that an event got a higher score than a non-event (area under the curve), ties counted half.

@@ -1,9 +1,8 @@
 //! Tests for values that do not belong to a sample.
 
-use statrs::distribution::{ContinuousCDF, StudentsT};
-
 use super::robust;
 use super::series;
+use super::uncertainty::coverage_factor;
 
 /// Grubbs' statistic: largest distance from the mean over the standard deviation, and the index of that value.
 ///
@@ -103,7 +102,9 @@ fn student(probability: f64, freedom: f64) -> Option<f64> {
     if !(0.0..1.0).contains(&probability) {
         return None;
     }
-    StudentsT::new(0.0, 1.0, freedom).ok().map(|t| t.inverse_cdf(probability))
+    // Symmetric: the upper tail gives the lower one.
+    let coverage = (2.0 * probability - 1.0).abs();
+    (freedom >= 1.0).then(|| coverage_factor(coverage, freedom).copysign(probability - 0.5))
 }
 
 #[cfg(test)]

@@ -383,7 +383,9 @@ fn doubts(
     let scored = detection
         .findings
         .iter()
-        .filter(|f| f.stage == Stage::Scored && f.channel.is_none_or(|channel| channel == index));
+        .filter(|f| f.stage == Stage::Scored && f.channel.is_none_or(|channel| channel == index))
+        // A supply that is truly low is no doubt about its own reading.
+        .filter(|f| !f.of_condition);
     for finding in scored {
         let (fault, within) = calibration::finding(finding.detector, finding.flag);
         *counts.entry(finding.detector).or_insert(0) += 1;

@@ -10,3 +10,4 @@ mod hostile;
 mod kept;
 mod logs;
 mod open_data;
+mod truth;

@@ -1,0 +1,164 @@
+//! Simulated logs with known truth: what healthy machines set off, and whether each detector finds its own fault.
+//!
+//! Seeds here stay below 10 000. `SONDEPROOF_TRUTH_LOGS=200` runs more than the few of an ordinary test run.
+
+use std::collections::BTreeMap;
+
+use sondeproof::document::Audit;
+use sondeproof::log::Role;
+use sondeproof::read::{ReadOptions, from_bytes};
+use sondeproof::rig::{Rig, assemble};
+use sondeproof::signal::calibration::wilson;
+use sondeproof::simulate::{ALL_CHANNELS, Fault, Machine, Run, Scenario, run};
+
+const RATES_HZ: [f64; 6] = [50.0, 10.0, 20.0, 100.0, 25.0, 5.0];
+
+fn asked(few: usize) -> usize {
+    std::env::var("SONDEPROOF_TRUTH_LOGS").ok().and_then(|number| number.parse().ok()).unwrap_or(few)
+}
+
+fn audit_text(text: &[u8], scenario: &Scenario) -> Audit {
+    let table = from_bytes("simulated.csv", text, &ReadOptions::default()).expect("a readable log");
+    let rig = Rig {
+        stoich_afr: scenario.fuel.stoich_afr,
+        full_load_lambda_max: scenario.lean_limit,
+        ..Rig::default()
+    };
+    let log = assemble(table, &rig).expect("a log with time");
+    sondeproof::audit::audit(&log, &rig).document
+}
+
+fn audit(made: &Run) -> Audit {
+    audit_text(&made.text(), &made.scenario)
+}
+
+/// Healthy machines of every kind, at rates from 5 to 100 Hz, with all channels.
+fn healthy(number: usize) -> impl Iterator<Item = Run> {
+    (0..number).map(|k| {
+        let machine = Machine::ALL[k % Machine::ALL.len()];
+        let rate_hz = RATES_HZ[(k / Machine::ALL.len()) % RATES_HZ.len()];
+        run(&Scenario::random(5_000 + k as u64, machine, rate_hz.recip(), ALL_CHANNELS, &[]))
+    })
+}
+
+#[test]
+#[allow(clippy::print_stderr, reason = "the rates are the result")]
+fn healthy_machines_are_believed() {
+    let (mut hours, mut untrue, mut alarms, mut low) = (0.0, Vec::new(), BTreeMap::new(), Vec::new());
+    for made in healthy(asked(10)) {
+        let found = audit(&made);
+        let name = format!("{} {}", made.scenario.name, made.scenario.seed);
+        hours += found.source.duration_s / 3600.0;
+        for event in &found.lean_events {
+            let known = made
+                .truth
+                .events
+                .iter()
+                .any(|truth| truth.start_s - 0.5 <= event.end_s && event.start_s <= truth.end_s + 0.5);
+            if !known {
+                untrue.push(format!("{name}: {:.2} s, {}", event.start_s, event.cause));
+            }
+        }
+        for finding in found.findings.iter().filter(|finding| finding.stage == "scored") {
+            *alarms.entry((finding.detector.clone(), finding.channel.clone())).or_insert(0) += 1;
+        }
+        for (channel, truth) in found.channels.iter().zip(&made.truth.channels) {
+            let mixture = channel.role.is_mixture() && truth.role.is_mixture();
+            assert!(
+                channel.role == truth.role || mixture,
+                "{name}: {} is no {:?}",
+                channel.name,
+                channel.role
+            );
+            match channel.trust.score {
+                Some(score) if score >= 0.90 => {}
+                other => low.push(format!("{name}: {} {other:.3?}", channel.name)),
+            }
+        }
+    }
+    eprintln!("{hours:.2} h of healthy logs; lean events without a cause: {untrue:#?}");
+    eprintln!("findings by detector and channel: {alarms:#?}");
+    assert!(untrue.len() as f64 <= (1.0 * hours).max(1.0), "{untrue:#?}");
+    assert!(low.is_empty(), "{low:#?}");
+}
+
+/// A fault, the detector that must find it, and the channel it stands in (null for any).
+const OWN: &[(&str, &str, Option<Role>)] = &[
+    ("spike", "spike", Some(Role::Lambda)),
+    ("dropout", "dropout", Some(Role::Lambda)),
+    ("stale_link", "flat_line", Some(Role::Lambda)),
+    ("saturation", "saturation", Some(Role::Lambda)),
+    ("slow_sensor:size=4", "slow_response", Some(Role::Lambda)),
+    ("ground_offset:size=0.06", "ground_offset", Some(Role::Lambda)),
+    ("low_supply", "supply_sag", Some(Role::SupplyVoltage)),
+    ("supply_sag:size=6,duration=2", "supply_sag", Some(Role::Lambda)),
+    ("controller_reset", "warm_up", Some(Role::Lambda)),
+];
+
+#[test]
+#[allow(clippy::print_stderr, reason = "the rates are the result")]
+fn each_detector_finds_its_own_fault() {
+    let number = asked(4);
+    let mut missed = Vec::new();
+    for (kind, detector, role) in OWN {
+        let (mut found, mut tried) = (0, 0);
+        for k in 0..number {
+            let mut scenario = Scenario::of(Machine::ALL[k % Machine::ALL.len()], 6_000 + k as u64);
+            let (name, options) = kind.split_once(':').unwrap_or((kind, ""));
+            // In the second pull: the sensor is warm, the engine loaded.
+            let at = format!("{name}@{}:{options}", fault_time_s(&scenario));
+            scenario.faults.push(Fault::parse(at.trim_end_matches(':')).expect("a fault"));
+            let made = run(&scenario);
+            let audit = audit(&made);
+            let channel = |role: Role| audit.channels.iter().find(|channel| channel.role == role);
+            let wanted = role.and_then(channel).map(|channel| channel.name.as_str());
+            tried += 1;
+            found += usize::from(audit.findings.iter().any(|finding| {
+                finding.detector == *detector && wanted.is_none_or(|name| name == finding.channel)
+            }));
+        }
+        let (low, high) = wilson(found, tried);
+        eprintln!("{detector} on {kind}: {found} of {tried} (95 % {low:.2} to {high:.2})");
+        if 2 * found < tried {
+            missed.push(format!("{detector} on {kind}: {found} of {tried}"));
+        }
+    }
+    assert!(missed.is_empty(), "{missed:#?}");
+}
+
+/// A second into the last pull.
+fn fault_time_s(scenario: &Scenario) -> f64 {
+    use sondeproof::simulate::Phase;
+    let mut at_s = 0.0;
+    let mut found_s = 0.0;
+    for phase in &scenario.program {
+        if matches!(phase, Phase::Pull { .. }) {
+            found_s = at_s + 2.0;
+        }
+        at_s += phase.seconds();
+    }
+    found_s
+}
+
+/// The same log with some lines changed, as a failing logger writes it.
+fn with_lines(change: impl Fn(&mut Vec<String>)) -> Audit {
+    let made = run(&Scenario::of(Machine::Car, 6_100));
+    let text = String::from_utf8(made.text()).expect("text");
+    let mut lines: Vec<String> = text.lines().map(str::to_owned).collect();
+    change(&mut lines);
+    audit_text((lines.join("\n") + "\n").as_bytes(), &made.scenario)
+}
+
+fn count(audit: &Audit, detector: &str) -> usize {
+    audit.findings.iter().filter(|finding| finding.detector == detector).count()
+}
+
+#[test]
+fn faults_of_the_clock_are_found_and_a_sound_clock_is_not_doubted() {
+    let sound = with_lines(|_| {});
+    assert_eq!((count(&sound, "time_gap"), count(&sound, "time_order")), (0, 0));
+    let gap = with_lines(|lines| drop(lines.drain(1_000..1_100)));
+    assert_eq!(count(&gap, "time_gap"), 1);
+    let back = with_lines(|lines| lines.swap(1_000, 1_003));
+    assert!(count(&back, "time_order") > 0);
+}
