@@ -271,11 +271,21 @@ fn held(channel: &Channel, view: &View<'_>) -> Vec<Stand> {
     found
 }
 
+/// Lambda that a warm engine shows only without fuel. Assumed.
+const LEAN_OF_A_CUT: f64 = 1.2;
+
 /// Values at which a channel may rest.
 fn is_stop(channel: &Channel, value: f64) -> bool {
     let measured = &channel.measured;
     let near = |stop: f64| (stop - value).abs() <= 0.5 * channel.resolution();
     let speed = matches!(channel.role, Role::EngineSpeed | Role::VehicleSpeed | Role::GpsSpeed);
+    // The leanest reading of all, and lean enough for a cut: an end stop that was met too seldom to be proven.
+    if channel.role.is_mixture() && value >= LEAN_OF_A_CUT {
+        let leanest = channel.values().iter().copied().filter(|v| v.is_finite()).fold(0.0, f64::max);
+        if near(leanest) {
+            return true;
+        }
+    }
     [measured.clip_low, measured.clip_high, measured.rest_value].into_iter().flatten().any(near)
         || (speed && value.abs() <= channel.resolution())
 }

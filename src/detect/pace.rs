@@ -29,9 +29,9 @@ macro_rules! paces {
 }
 
 paces! {
-    ENGINE_SPEED EngineSpeed "engine_speed" "rpm/s" 50e3 8e3
-        "a light engine without load: 100 N m over 0.02 kg m2 is 47 700 rpm/s (computed, inertia assumed); a clutch \
-         slows no engine faster";
+    ENGINE_SPEED EngineSpeed "engine_speed" "rpm/s" 100e3 8e3
+        "a motorcycle engine without load, or its clutch closing: 100 N m over 0.01 kg m2 is 95 500 rpm/s (computed, \
+         inertia assumed)";
     THROTTLE Throttle "throttle" "1/s" 20.0 1.0
         "full stroke in 50 ms: twice as fast as a servo throttle (assumed)";
     PEDAL Pedal "pedal" "1/s" 20.0 1.0 "full stroke of a foot in 50 ms (assumed)";

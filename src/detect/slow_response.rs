@@ -35,6 +35,14 @@ static TOLERANCE: Limit = Limit {
     why: "lambda; extra lag below it changes no conclusion",
 };
 
+static STEPS: Limit = Limit {
+    name: "steps",
+    unit: "1",
+    default: 3.0,
+    range: (1.0, 100.0),
+    why: "natural steps in one direction; the gas itself may have been slow in one or two of them (assumed)",
+};
+
 static TAU: Field = Field { name: "tau_s", unit: "s" };
 static LOW: Field = Field { name: "tau_low_s", unit: "s" };
 static HIGH: Field = Field { name: "tau_high_s", unit: "s" };
@@ -63,7 +71,7 @@ static META: Meta = Meta {
              makes a healthy lean-to-rich response look up to three times slower, so that direction alone proves \
              little.",
     gaps: Gaps::Break,
-    limits: &[&HEALTHY, &FACTOR, &TOLERANCE],
+    limits: &[&HEALTHY, &FACTOR, &TOLERANCE, &STEPS],
     evidence: &[&TAU, &LOW, &HIGH, &BOUND, &EVENTS, &ERROR],
     sources: &[
         "40 CFR 1065.308: rise time times recording rate at least 5",
@@ -103,7 +111,7 @@ impl Detector for SlowResponse {
         let fresh = Fresh::of(view.log, chain.channel, chain.frame_period_s);
         let mut findings = Vec::new();
         for (response, leaner) in [(&chain.rich_to_lean, true), (&chain.lean_to_rich, false)] {
-            if response.events > 0 && response.quantile(0.025) > bound_s {
+            if response.events as f64 >= limits.get(&STEPS) && response.quantile(0.025) > bound_s {
                 let slow = Slow { response, leaner, healthy_s, bound_s, tolerance: limits.get(&TOLERANCE) };
                 slow.findings(channel, &fresh, &mut findings);
             }
