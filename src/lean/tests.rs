@@ -293,12 +293,31 @@ fn removing_a_channel_never_turns_a_hazard_into_anything_else() {
 /// Events of the demonstration log under load, after a change to the text of its rows.
 fn demonstration(change: impl Fn(&str) -> String) -> Vec<LeanEvent> {
     let text: Vec<String> = include_str!("../../datasets/hill_climb_demo.csv").lines().map(change).collect();
+    let events = hill_climb(&text);
+    events.into_iter().filter(|e| e.context == "full_load").collect()
+}
+
+/// Every event of a log of the hill-climb car.
+fn hill_climb(text: &[String]) -> Vec<LeanEvent> {
     let rig = Rig::parse(include_str!("../../datasets/hill_climb.toml"), "hill_climb.toml").expect("a rig");
     let table = read::from_bytes("demo.csv", text.join("\n").as_bytes(), &ReadOptions::default())
         .expect("a readable log");
     let log = rig::assemble(table, &rig).expect("a log with roles");
-    let events = crate::audit::audit(&log, &rig).document.lean_events;
-    events.into_iter().filter(|e| e.context == "full_load").collect()
+    crate::audit::audit(&log, &rig).document.lean_events
+}
+
+#[test]
+fn film_that_refills_after_an_over_run_is_not_part_of_the_cut() {
+    // The throttle opens again at 30.2, 44.1 and 58.0 s, and the film takes fuel back (truth of this log).
+    let text: Vec<String> =
+        include_str!("../../datasets/hill_climb_tip_in.csv").lines().map(str::to_owned).collect();
+    let events = hill_climb(&text);
+    for (open_s, settled_s) in [(30.2, 30.6), (44.1, 44.5), (58.0, 58.5)] {
+        let hazard = events
+            .iter()
+            .any(|e| e.treat_as == TreatAs::Hazard && e.start_s >= open_s && e.end_s <= settled_s);
+        assert!(hazard, "{open_s}: {}", events.iter().map(brief).collect::<Vec<_>>().join("\n"));
+    }
 }
 
 #[test]

@@ -6,6 +6,7 @@ use std::ops::Range;
 use super::constants as k;
 use super::evidence::{self, Case, Feature, Group, Reading};
 use super::hypothesis::{Cause, Class, Context, Prior};
+use super::limit;
 use crate::document::Verdict;
 
 /// An episode with everything that was found out about it.
@@ -218,7 +219,12 @@ fn with_way_back(case: &Case<'_, '_>, cause: Cause, frames: &Range<usize>) -> Ra
     let last = frames.end.checked_sub(1).and_then(|i| scene.frames.get(i));
     let rest_s = last.map_or(0.0, |f| episode.end_s(scene) - f.time_s);
     let back_s = 3.0 * scene.chain.lean_to_rich.quantile(0.975) + scene.period_s.min(0.2);
-    let closed = cause == Cause::Overrun && !episode.regime.rich();
+    // Fuel that comes back on an opened throttle may be lean by itself: that part is judged alone.
+    let (from_s, to_s) = (last.map_or(0.0, |f| f.time_s) - case.delay_s, episode.end_s(scene));
+    let shut = limit::throttle(scene)
+        .and_then(|w| w.range(from_s, to_s))
+        .is_some_and(|(_, high)| high < k::CLOSED_THROTTLE.value);
+    let closed = cause == Cause::Overrun && !episode.regime.rich() && shut;
     if closed && !frames.is_empty() && rest_s <= back_s {
         frames.start..episode.frames.end
     } else {
