@@ -246,7 +246,7 @@ fn follow(
     }
     let values: Vec<f64> = points.iter().map(|point| point.value).collect();
     let ages: Vec<f64> = points.iter().map(|point| point.age).collect();
-    let baseline = baseline(&values);
+    let baseline = baseline(&points);
     match (ageing.worse, baseline, ageing.act_ratio) {
         (Worse::Up, Some(base), Some(ratio)) => limit = Some(base.value * ratio),
         // A limit on both sides is no place that a line leads to.
@@ -283,13 +283,18 @@ fn rates_match(rate_hz: Option<f64>, latest_hz: Option<f64>) -> bool {
     }
 }
 
-fn baseline(values: &[f64]) -> Option<Baseline> {
-    let first = &values[..values.len().min(BASELINE_SESSIONS)];
+/// The spread is never taken for smaller than what one session's own interval leaves open.
+fn baseline(points: &[Point]) -> Option<Baseline> {
+    let first = &points[..points.len().min(BASELINE_SESSIONS)];
     if first.len() < 3 {
         return None;
     }
-    let value = robust::median(first)?;
-    let (_, spread) = robust::centre_and_spread(first, SPREAD_FLOOR * value.abs())?;
+    let values: Vec<f64> = first.iter().map(|point| point.value).collect();
+    let widths: Vec<f64> = first.iter().filter_map(|p| p.interval).map(|(low, high)| high - low).collect();
+    let own =
+        robust::median(&widths).unwrap_or(0.0) / (2.0 * uncertainty::coverage_factor(0.95, f64::INFINITY));
+    let value = robust::median(&values)?;
+    let (_, spread) = robust::centre_and_spread(&values, own.max(SPREAD_FLOOR * value.abs()))?;
     Some(Baseline { value, spread })
 }
 

@@ -124,7 +124,11 @@ pub fn render(life: &Life, width: usize) -> String {
 fn answer(life: &Life) -> String {
     let since = life.since.as_deref().unwrap_or("the first session");
     let sessions = words::count(life.sessions, "session");
-    let past = |metric: &&MetricTrend| metric.points.last().is_some_and(|p| p.status == HealthStatus::Act);
+    // The sensor's own first sessions outrank the limit for a sensor of unknown make.
+    let past = |metric: &&MetricTrend| {
+        let last = metric.points.last();
+        last.is_some_and(|p| metric.limit.map_or(p.status == HealthStatus::Act, |limit| p.value > limit))
+    };
     let names =
         |metrics: Vec<&MetricTrend>| words::list(&metrics.iter().map(|m| name(m)).collect::<Vec<_>>(), 4);
     let acting: Vec<&MetricTrend> =
@@ -219,12 +223,13 @@ fn sentence(life: &Life, metric: &MetricTrend) -> String {
         Forecast::Refused(_) => String::new(),
         Forecast::Reached => format!("The fitted line is past its limit of {limit}: act now."),
         Forecast::In { age, soonest, latest, sessions } => {
-            let latest = latest.map_or_else(|| "open".to_owned(), |age| format!("{age:.0}"));
+            let latest = latest.map_or_else(|| "open".to_owned(), span);
             let sessions =
                 if life.age_is_hours { format!(", or {sessions:.0} sessions") } else { String::new() };
             format!(
-                "Act before about {age:.0} more {unit} (95 % interval {soonest:.0} to {latest}{sessions}): the limit is \
-                 {limit}."
+                "Act before about {} more {unit} (95 % interval {} to {latest}{sessions}): the limit is {limit}.",
+                span(*age),
+                span(*soonest)
             )
         }
     };
@@ -235,6 +240,11 @@ fn sentence(life: &Life, metric: &MetricTrend) -> String {
         text.push_str(&forecast);
     }
     text
+}
+
+/// Hours or sessions with the digits that help.
+fn span(age: f64) -> String {
+    if age < 10.0 { format!("{age:.1}") } else { format!("{age:.0}") }
 }
 
 /// What would tell more.

@@ -8,6 +8,7 @@ mod conventions;
 mod golden;
 mod hostile;
 mod kept;
+mod ledger;
 mod logs;
 mod open_data;
 mod truth;

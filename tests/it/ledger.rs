@@ -1,0 +1,165 @@
+//! Sensor health over sessions: the commands, the season of the data sets, killed processes, other readers.
+
+use std::collections::BTreeSet;
+use std::path::Path;
+use std::process::{Command, Stdio};
+use std::thread::sleep;
+use std::time::Duration;
+
+use sondeproof::ledger::{Kind, Ledger};
+
+use crate::kept::root;
+use crate::logs::{folder, outcome, sondeproof, text};
+
+fn season() -> Vec<(String, String)> {
+    let mut logs: Vec<(String, String)> = std::fs::read_dir(root().join("datasets/season"))
+        .expect("the season")
+        .map(|item| item.expect("an entry").path())
+        .filter(|path| path.extension().is_some_and(|extension| extension == "gz"))
+        .map(|path| {
+            let name = path.file_name().expect("a name").to_string_lossy().into_owned();
+            (name[..10].to_owned(), text(&path))
+        })
+        .collect();
+    logs.sort();
+    logs
+}
+
+/// The whole season of sensors A-0107 and A-0112 in one ledger, as the README tells it.
+fn fill(ledger: &Path) {
+    let rig = text(&root().join("datasets/season/car.toml"));
+    for (day, log) in season() {
+        let serial = if day.as_str() < "2026-08-15" { "A-0107" } else { "A-0112" };
+        let place = text(ledger);
+        outcome(
+            &["ledger", "add", &log, "--rig", &rig, "--sensor", serial, "--date", &day, "--ledger", &place],
+            0,
+        );
+    }
+}
+
+#[test]
+fn the_season_shows_the_ageing_sensor_its_replacement_and_the_bad_wiring_day() {
+    let folder = folder();
+    let ledger = folder.path().join("ledger");
+    fill(&ledger);
+    let place = text(&ledger);
+    let (list, _) = outcome(&["ledger", "show", "--ledger", &place], 0);
+    assert!(list.contains("A-0107") && list.contains("A-0112"), "{list}");
+
+    let (old, _) = outcome(&["ledger", "trend", "A-0107", "--ledger", &place], 0);
+    assert!(old.contains("Getting worse") || old.contains("Act:"), "{old}");
+    assert!(old.contains("time constant, rich to lean"), "{old}");
+    assert!(old.contains("Has risen"), "{old}");
+    let (new, _) = outcome(&["ledger", "trend", "A-0112", "--ledger", &place], 0);
+    assert!(!new.contains("Getting worse") && !new.contains("Act:"), "{new}");
+
+    let entries = Ledger::new(ledger).entries("A-0107").expect("a ledger");
+    let drop_of = |day: &str| {
+        let entry = entries.iter().find(|entry| entry.at.starts_with(day)).expect("that session");
+        let metric = entry.metrics.iter().find(|m| m.metric == "supply_drop" || m.metric == "ground_offset");
+        metric.and_then(|m| m.value).expect("a measured loss")
+    };
+    assert!(drop_of("2026-06-13") > drop_of("2026-06-06") + 0.5, "the bad wiring day stands out");
+}
+
+#[test]
+fn adding_a_log_twice_and_compacting_change_nothing() {
+    let folder = folder();
+    let place = text(&folder.path().join("ledger"));
+    let (_, log) = season().remove(0);
+    let add = ["ledger", "add", &log, "--sensor", "A-0107", "--date", "2026-03-14", "--ledger", &place];
+    assert!(outcome(&add, 0).0.contains("added to"));
+    assert!(outcome(&add, 0).0.contains("is already in"));
+    outcome(&["ledger", "fit", "A-0107", "--date", "2026-03-01", "--ledger", &place], 0);
+    let (before, _) = outcome(&["ledger", "show", "A-0107", "--ledger", &place], 0);
+    outcome(&["ledger", "compact", "--ledger", &place], 0);
+    assert_eq!(outcome(&["ledger", "show", "A-0107", "--ledger", &place], 0).0, before);
+}
+
+#[test]
+fn bad_ledger_calls_say_what_to_do() {
+    let folder = folder();
+    let place = text(&folder.path().join("ledger"));
+    let (_, log) = season().remove(0);
+    let (_, error) = outcome(&["ledger", "add", &log, "--ledger", &place], 2);
+    assert!(error.contains("has no serial") && error.contains("--sensor"), "{error}");
+    let (_, error) = outcome(&["ledger", "trend", "B-1", "--ledger", &place], 2);
+    assert!(error.contains("has no sensor `B-1`"), "{error}");
+    let (_, error) = outcome(&["ledger", "fit", "A-0107", "--date", "May", "--ledger", &place], 2);
+    assert!(error.contains("2026-05-17"), "{error}");
+}
+
+/// `KILLS=500` runs the long form.
+#[test]
+fn killed_processes_lose_and_double_nothing() {
+    let kills: u64 = std::env::var("KILLS").ok().and_then(|n| n.parse().ok()).unwrap_or(25);
+    let folder = folder();
+    let place = folder.path().join("ledger");
+    let ledger = Ledger::new(place.clone());
+    let logs = season();
+    let mut sure: BTreeSet<String> = BTreeSet::new();
+    for round in 0..kills {
+        let (day, log) = &logs[round as usize % logs.len()];
+        let arguments: Vec<String> = if round % 5 == 4 {
+            ["ledger", "compact", "--ledger", &text(&place)].map(str::to_owned).to_vec()
+        } else {
+            ["ledger", "add", log, "--sensor", "A-0107", "--date", day, "--ledger", &text(&place)]
+                .map(str::to_owned)
+                .to_vec()
+        };
+        let mut child: std::process::Child = sondeproof()
+            .args(&arguments)
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("starts");
+        // From 0 to past the length of an undisturbed call, unevenly.
+        sleep(Duration::from_micros((round * 7_919) % 120_000));
+        child.kill().ok();
+        let finished = child.wait().expect("ends").success();
+        let entries = ledger.entries("A-0107").expect("a whole ledger after every kill");
+        let ids: Vec<&str> = entries.iter().map(|entry| entry.id.as_str()).collect();
+        let unique: BTreeSet<&str> = ids.iter().copied().collect();
+        assert_eq!(unique.len(), ids.len(), "an entry is there twice");
+        for id in &sure {
+            assert!(unique.contains(id.as_str()), "round {round} lost a session");
+        }
+        assert!(entries.iter().all(|entry| entry.kind == Kind::Session && entry.metrics.len() > 5));
+        sure = unique.into_iter().map(str::to_owned).collect();
+        if finished && round % 5 != 4 {
+            assert!(entries.iter().any(|entry| entry.log == log.rsplit('/').next().unwrap_or_default()));
+        }
+    }
+}
+
+/// Two general data tools read the folder as one table. `SONDEPROOF_PYTHON` names a Python that has them.
+#[test]
+fn general_data_tools_read_the_folder_as_one_table() {
+    let Some(python) = std::env::var_os("SONDEPROOF_PYTHON") else {
+        eprintln!("skipped: SONDEPROOF_PYTHON is not set");
+        return;
+    };
+    let folder = folder();
+    let place = folder.path().join("ledger");
+    let ledger = Ledger::new(place.clone());
+    for (day, log) in season().into_iter().take(4) {
+        for serial in ["A-0107", "B 2/7"] {
+            outcome(
+                &["ledger", "add", &log, "--sensor", serial, "--date", &day, "--ledger", &text(&place)],
+                0,
+            );
+        }
+    }
+    let rows: usize = ["A-0107", "B 2/7"]
+        .iter()
+        .flat_map(|serial| ledger.entries(serial).expect("a ledger"))
+        .map(|entry| entry.metrics.len())
+        .sum();
+    let script = root().join("tests/it/read_ledger.py");
+    let read = Command::new(python).arg(script).arg(&place).output().expect("Python runs");
+    let said = String::from_utf8_lossy(&read.stdout).into_owned();
+    assert!(read.status.success(), "{}", String::from_utf8_lossy(&read.stderr));
+    let expected = format!("rows {rows}\nsensors A-0107, B 2/7\n");
+    assert_eq!(said, expected.repeat(2), "a data frame library, then an embedded SQL engine");
+}
