@@ -135,6 +135,7 @@ fn killed_processes_lose_and_double_nothing() {
 
 /// Two general data tools read the folder as one table. `SONDEPROOF_PYTHON` names a Python that has them.
 #[test]
+#[allow(clippy::print_stderr)] // a skipped test says so
 fn general_data_tools_read_the_folder_as_one_table() {
     let Some(python) = std::env::var_os("SONDEPROOF_PYTHON") else {
         eprintln!("skipped: SONDEPROOF_PYTHON is not set");
