@@ -211,7 +211,7 @@ mod tests {
     fn a_fit_finds_the_curve_that_made_the_outcomes() {
         let made = Curve { offset: 1.5, low_slope: 2.0, high_slope: 0.3 };
         let trials: Vec<Trial> = (1..99)
-            .map(|k| f64::from(k) / 100.0)
+            .map(|percent| f64::from(percent) / 100.0)
             .map(|raw| Trial { stated: raw, good: made.apply(raw), weight: 10.0 })
             .collect();
         let found = curve(&trials);

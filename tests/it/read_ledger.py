@@ -13,6 +13,6 @@ print("rows", frame.height)
 print("sensors", ", ".join(sorted(unquote(name) for name in frame["sensor"].unique())))
 
 table = f"read_parquet('{pattern}', hive_partitioning = true)"
-print("rows", duckdb.sql(f"select count(metric) from {table}").fetchone()[0])
+print("rows", duckdb.sql(f"select count(metric) from {table}").fetchall()[0][0])
 names = duckdb.sql(f"select distinct sensor from {table}").fetchall()
 print("sensors", ", ".join(sorted(unquote(str(name)) for (name,) in names)))
