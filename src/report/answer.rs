@@ -5,7 +5,7 @@
     reason = "sentences grow piece by piece; `write!` would add a Result to discard"
 )]
 
-use super::words::{count, duration, lambda, list, number, odds, percent, plain, time};
+use super::words::{count, duration, lambda, list, number, odds, percent, plain, sentence, statements, time};
 use crate::document::{
     Audit, Channel, Claim, ClaimStatus, Decision, Evidence, Grade, LeanEvent, TreatAs, Verdict,
 };
@@ -126,9 +126,11 @@ pub(super) fn belief(audit: &Audit) -> String {
         if let Some(worst) =
             channel.trust.deductions.first().filter(|_| channel.trust.grade != Grade::Trusted)
         {
-            words.push_str(&format!(": {}", worst.why.trim_end_matches('.')));
+            words.push_str(&format!(". {}", sentence(&worst.why)));
+        } else {
+            words.push('.');
         }
-        words.push_str(". ");
+        words.push(' ');
     } else {
         words.push_str("There is no mixture reading to believe. ");
     }
@@ -182,19 +184,26 @@ pub(super) fn sayable(audit: &Audit) -> String {
     if limited > 0 {
         words.push_str(&format!(", {limited} more with a reservation"));
     }
-    let lead = of(ClaimStatus::Supported).chain(of(ClaimStatus::Limited)).next();
+    let lead = audit.claims.iter().find(|claim| claim.status != ClaimStatus::NotSupported);
     match lead {
-        Some(claim) => format!("{words}. {}.", claim.text.trim_end_matches('.')),
+        Some(claim) => {
+            let reserved = if claim.status == ClaimStatus::Limited { "With a reservation: " } else { "" };
+            format!("{words}. {reserved}{}.", claim.text.trim_end_matches('.'))
+        }
         None => format!("{words}."),
     }
 }
 
 /// The gate's decision with its reasons.
 pub(super) fn usable(audit: &Audit) -> String {
-    let reasons = list(&audit.gate.reasons, 3);
+    let mut reasons: Vec<String> = audit.gate.reasons.iter().take(3).map(|reason| sentence(reason)).collect();
+    if audit.gate.reasons.len() > 3 {
+        reasons.push(format!("And {}.", count(audit.gate.reasons.len() - 3, "more reason")));
+    }
+    let reasons = reasons.join(" ");
     match audit.gate.decision {
         Decision::Open => format!("YES, gate open. {reasons}"),
-        Decision::Withheld => format!("NO, gate withheld: {reasons}"),
+        Decision::Withheld => format!("NO, gate withheld. {reasons}"),
     }
 }
 
@@ -231,7 +240,11 @@ pub(super) fn sides(event: &LeanEvent) -> (Vec<&Evidence>, Vec<&Evidence>) {
         if own == (evidence.log10_lr > 0.0) { supporting.push(evidence) } else { opposing.push(evidence) }
     }
     for side in [&mut supporting, &mut opposing] {
-        side.sort_by(|a, b| b.log10_lr.abs().total_cmp(&a.log10_lr.abs()).then(a.name.cmp(&b.name)));
+        // What speaks for a cause tells more than what speaks against its rivals.
+        side.sort_by(|a, b| {
+            let order = (b.log10_lr > 0.0).cmp(&(a.log10_lr > 0.0));
+            order.then(b.log10_lr.abs().total_cmp(&a.log10_lr.abs())).then(a.name.cmp(&b.name))
+        });
     }
     (supporting, opposing)
 }
@@ -277,11 +290,13 @@ pub(super) const fn verdict(verdict: Verdict) -> &'static str {
     }
 }
 
-/// A claim as it may be made.
-pub(super) fn statement(claim: &Claim) -> String {
+/// A claim as it may be made, with its reservations except those that are said elsewhere.
+pub(super) fn statement(claim: &Claim, elsewhere: &[&str]) -> String {
     let text = claim.text.trim_end_matches('.');
-    match claim.status {
-        ClaimStatus::Supported => format!("{text}."),
-        _ => format!("{text}: {}", claim.because),
+    if claim.status == ClaimStatus::Supported {
+        return format!("{text}.");
     }
+    let own: Vec<&str> =
+        statements(&claim.because).into_iter().filter(|words| !elsewhere.contains(words)).collect();
+    if own.is_empty() { format!("{text}.") } else { format!("{text}: {}.", own.join("; ")) }
 }

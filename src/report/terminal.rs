@@ -10,8 +10,8 @@ use super::answer::{
     usable, verdict,
 };
 use super::page::{ALARM, Page, STRONG};
-use super::words::{count, duration, list, number, plain, time};
-use crate::document::{Audit, ClaimStatus, HealthStatus, LeanEvent, TreatAs, Verdict};
+use super::words::{count, duration, list, number, plain, sentence, statements, time};
+use crate::document::{Audit, ClaimStatus, HealthMetric, HealthStatus, LeanEvent, TreatAs, Verdict};
 
 /// Width of the label column of the answer.
 const QUESTION: usize = 20;
@@ -52,7 +52,7 @@ fn answer(page: &mut Page, audit: &Audit) {
     page.labelled(0, "What may be said?", QUESTION, &sayable(audit), STRONG);
     page.labelled(0, "Use it as it is?", QUESTION, &usable(audit), STRONG);
     if let Some(event) = most_urgent(audit) {
-        let next = format!("{} ({})", event.next_check, event.id);
+        let next = format!("{}: {}", event.id, sentence(&event.next_check));
         page.labelled(0, "What next?", QUESTION, &next, STRONG);
     }
 }
@@ -103,7 +103,7 @@ fn one_event(page: &mut Page, event: &LeanEvent) {
     page.labelled(2, &format!("{} {treat}", event.id), LABEL + 7, &head, style);
     page.labelled(4, "reading", LABEL, &peak(event), Style::new());
     if !event.because.is_empty() {
-        page.labelled(4, "because", LABEL, &event.because, Style::new());
+        page.labelled(4, "because", LABEL, &sentence(&event.because), Style::new());
     }
     let most = if event.treat_as == TreatAs::Benign { 1 } else { 3 };
     let (supporting, opposing) = sides(event);
@@ -132,7 +132,7 @@ fn one_event(page: &mut Page, event: &LeanEvent) {
         page.labelled(4, "probability", LABEL, &others, Style::new());
     }
     if !event.next_check.is_empty() {
-        page.labelled(4, "next check", LABEL, &event.next_check, STRONG);
+        page.labelled(4, "next check", LABEL, &sentence(&event.next_check), STRONG);
     }
 }
 
@@ -173,6 +173,7 @@ fn claims(page: &mut Page, audit: &Audit) {
         return;
     }
     page.heading("WHAT MAY BE SAID");
+    let shared = shared_reservations(audit);
     for (status, label) in [
         (ClaimStatus::Supported, "supported"),
         (ClaimStatus::Limited, "limited"),
@@ -197,9 +198,27 @@ fn claims(page: &mut Page, audit: &Audit) {
             continue;
         }
         for claim in with_status() {
-            page.labelled(2, label, LABEL, &statement(claim), Style::new());
+            page.labelled(2, label, LABEL, &statement(claim, &shared), Style::new());
         }
     }
+    for reservation in &shared {
+        page.labelled(2, "for several", LABEL, &sentence(reservation), Style::new());
+    }
+}
+
+/// Reservations that more than one claim carries: said once, below them.
+fn shared_reservations(audit: &Audit) -> Vec<&str> {
+    let limited = || audit.claims.iter().filter(|claim| claim.status == ClaimStatus::Limited);
+    let mut shared: Vec<&str> = Vec::new();
+    for (index, claim) in limited().enumerate() {
+        for words in statements(&claim.because) {
+            let again = limited().skip(index + 1).any(|other| statements(&other.because).contains(&words));
+            if again && !shared.contains(&words) {
+                shared.push(words);
+            }
+        }
+    }
+    shared
 }
 
 fn health(page: &mut Page, audit: &Audit) {
@@ -224,7 +243,6 @@ fn health(page: &mut Page, audit: &Audit) {
         _ => 2,
     });
     for (word, metric) in &metrics {
-        let direction = metric.direction.as_ref().map_or(String::new(), |d| format!(", {}", plain(d)));
         let value = metric.value.map_or(String::new(), |value| {
             let range = match (metric.low, metric.high) {
                 (Some(low), Some(high)) => {
@@ -238,7 +256,7 @@ fn health(page: &mut Page, audit: &Audit) {
             };
             format!(" {} {}{range}", number(value, metric.low, metric.high), metric.unit)
         });
-        let words = format!("{}{direction}:{value}. {}", plain(&metric.metric), metric.because);
+        let words = format!("{}:{value}. {}", measured(metric), sentence(&metric.because));
         page.labelled(2, word, LABEL, &words, Style::new());
     }
     let silent = audit.sensor_health.len() - metrics.len();
@@ -247,10 +265,16 @@ fn health(page: &mut Page, audit: &Audit) {
             .sensor_health
             .iter()
             .filter(|metric| metric.status == HealthStatus::NotMeasurable)
-            .map(|metric| plain(&metric.metric))
+            .map(measured)
             .collect();
         page.labelled(2, "not measurable", LABEL, &list(&names, 6), Style::new());
     }
+}
+
+/// What a health metric measures, with its direction where it has one.
+fn measured(metric: &HealthMetric) -> String {
+    let direction = metric.direction.as_ref().map_or(String::new(), |d| format!(" {}", plain(d)));
+    format!("{}{direction}", plain(&metric.metric))
 }
 
 /// What the detectors did: how much was found, and what nobody looked at.

@@ -93,6 +93,22 @@ pub(super) fn list(items: &[String], most: usize) -> String {
     }
 }
 
+/// A text as a sentence: a capital first and a full stop last. Names such as `injector_duty` keep their letters.
+pub(super) fn sentence(text: &str) -> String {
+    let text = text.trim();
+    let mut letters = text.chars();
+    let Some(first) = letters.next() else { return String::new() };
+    let name = text.split(' ').next().is_some_and(|word| word.contains('_'));
+    let first = if name { first.to_string() } else { first.to_uppercase().to_string() };
+    let stop = if text.ends_with(['.', '!', '?']) { "" } else { "." };
+    format!("{first}{}{stop}", letters.as_str())
+}
+
+/// The statements of a text that was joined from several, without their full stops.
+pub(super) fn statements(text: &str) -> Vec<&str> {
+    text.split("; ").flat_map(|part| part.split(". ")).map(|part| part.trim_end_matches('.')).collect()
+}
+
 /// A name of the document in words: `fuel_supply` is `fuel supply`.
 pub(super) fn plain(name: &str) -> String {
     name.replace('_', " ")
@@ -132,6 +148,15 @@ mod tests {
         assert_eq!(duration(12.34), "12.3 s");
         assert_eq!(duration(192.0), "3 min 12 s");
         assert_eq!(duration(3_720.0), "1 h 2 min");
+    }
+
+    #[test]
+    fn sentences_start_and_end_as_sentences() {
+        assert_eq!(sentence("measure it"), "Measure it.");
+        assert_eq!(sentence("It holds."), "It holds.");
+        assert_eq!(sentence("fuel_supply is likely"), "fuel_supply is likely.");
+        assert_eq!(sentence(""), "");
+        assert_eq!(statements("a; b 0.94. c."), ["a", "b 0.94", "c"]);
     }
 
     #[test]

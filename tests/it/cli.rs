@@ -5,6 +5,7 @@ use std::process::Stdio;
 
 use serde_json::Value;
 
+use crate::kept;
 use crate::logs::{drive, drive_without, file, folder, outcome, sondeproof, text};
 
 fn json(text: &str) -> Value {
@@ -322,6 +323,10 @@ fn a_proposed_rig_file_is_a_rig_file() {
 fn without_any_word_the_demonstration_is_audited() {
     let (report, remark) = outcome(&[], 0);
     assert!(remark.contains("demonstration") && report.contains("LEAN EVENTS"), "{report}");
+    // The README shows the answer and the first two events as they are printed.
+    let third = report.match_indices("\n  L").nth(2).expect("three events").0;
+    let shown = report[..third].trim_end();
+    kept::block(&kept::root().join("README.md"), "report", &format!("```text\n{shown}\n\n  ...\n```\n"));
 }
 
 #[test]
