@@ -42,17 +42,23 @@ impl Failure {
     /// A file that could not be written.
     pub(super) fn write(path: &std::path::Path, error: &io::Error) -> Self {
         use io::ErrorKind::{
-            BrokenPipe, IsADirectory, NotADirectory, NotFound, PermissionDenied, ReadOnlyFilesystem,
+            BrokenPipe, IsADirectory, NotADirectory, NotFound, PermissionDenied, QuotaExceeded,
+            ReadOnlyFilesystem, StorageFull,
         };
-        let message = |help: &str| format!("cannot write {}: {error}\n  help: {help}", path.display());
+        let message = |problem: &str, help: &str| {
+            Self::Input(format!("cannot write {}: {problem}\n  help: {help}", path.display()))
+        };
         match error.kind() {
             BrokenPipe => Self::BrokenPipe,
             NotFound | NotADirectory => {
-                Self::Input(message("create the folder first, or name another place"))
+                message("its folder does not exist", "create the folder first, or name another place")
             }
-            IsADirectory => Self::Input(message("this is a folder; name a file in it")),
+            IsADirectory => message("this is a folder", "name a file in it"),
             PermissionDenied | ReadOnlyFilesystem => {
-                Self::Input(message("name a place that you may write to"))
+                message("writing there is not permitted", "name a place that you may write to")
+            }
+            StorageFull | QuotaExceeded => {
+                message("the disk is full", "make room, or name a place on another disk")
             }
             _ => Self::Internal(format!("cannot write {}: {error}", path.display())),
         }

@@ -335,11 +335,7 @@ pub fn check_limits(rig: &Rig) -> Result<(), LimitError> {
             meta.limits.iter().find(|limit| format!("{}.{}", meta.name, limit.name) == *name)
         });
         let Some(limit) = found else {
-            return Err(LimitError {
-                name: name.clone(),
-                problem: "belongs to no detector; `sondeproof explain` lists the detectors and their limits"
-                    .to_owned(),
-            });
+            return Err(LimitError { name: name.clone(), problem: "belongs to no detector".to_owned() });
         };
         if !(limit.range.0..=limit.range.1).contains(value) {
             return Err(LimitError {

@@ -1,5 +1,6 @@
 //! Files to tables: the format is told from the content, never from the file's name.
 
+mod access;
 mod arrow_file;
 mod cells;
 mod compress;
@@ -14,6 +15,7 @@ mod time;
 mod time_name;
 mod write;
 
+pub(crate) use access::refusal;
 pub use arrow_file::{ROLE_KEY, SOURCE_NAME_KEY, UNIT_KEY};
 pub use cells::UNREADABLE_KEPT;
 pub use compress::{EXPANDED_MOST, RATIO_MOST};
@@ -42,7 +44,7 @@ pub struct ReadOptions {
 #[non_exhaustive]
 pub enum ReadError {
     /// The file could not be opened or read.
-    #[error("cannot read {path}: {source}")]
+    #[error("cannot read {path}: {}", refusal(path, source))]
     Io {
         /// File.
         path: PathBuf,

@@ -16,7 +16,7 @@ use crate::log::Role;
 #[non_exhaustive]
 pub enum RigError {
     /// The file could not be read.
-    #[error("cannot read rig file {path}: {source}")]
+    #[error("cannot read rig file {path}: {}", crate::read::refusal(path, source))]
     Io {
         /// File.
         path: PathBuf,
@@ -143,24 +143,40 @@ fn read_rig(table: &DeTable<'_>) -> Checked<Rig> {
         rig.stated.insert(key.get_ref().to_string());
     }
     if let Err(error) = detect::check_limits(&rig) {
-        let names: Vec<String> = detect::ALL
-            .iter()
-            .flat_map(|d| {
-                let meta = d.meta();
-                meta.limits.iter().map(|limit| format!("{}.{}", meta.name, limit.name))
-            })
-            .collect();
-        let near = nearest(&error.name, names.iter().map(String::as_str));
         return Err(Fault {
             span: limit_spans.get(&error.name).cloned().unwrap_or(0..0),
+            help: limit_help(&error),
             problem: error.to_string(),
-            help: near.filter(|near| *near != error.name).map_or_else(
-                || "write a value within the limit's range; `sondeproof explain` lists them".to_owned(),
-                |near| format!("did you mean `{near}`? `sondeproof explain` lists every limit"),
-            ),
         });
     }
     Ok(rig)
+}
+
+/// What to write in place of a refused limit: the nearest of its detector's, or the nearest detector.
+fn limit_help(error: &detect::LimitError) -> String {
+    let (detector, limit) = error.name.split_once('.').unwrap_or((&error.name, ""));
+    let metas = || detect::ALL.iter().map(|detector| detector.meta());
+    let Some(meta) = metas().find(|meta| meta.name == detector) else {
+        let near = nearest(detector, metas().map(|meta| meta.name));
+        return near.map_or_else(
+            || {
+                "`sondeproof explain` lists the detectors, `sondeproof explain NAME` the limits of one"
+                    .to_owned()
+            },
+            |near| {
+                format!("did you mean the detector `{near}`? `sondeproof explain {near}` lists its limits")
+            },
+        );
+    };
+    let limits: Vec<&str> = meta.limits.iter().map(|limit| limit.name).collect();
+    if limits.contains(&limit) {
+        return format!("`sondeproof explain {detector}` says what the limit means and where it comes from");
+    }
+    match nearest(limit, limits.iter().copied()) {
+        Some(near) => format!("did you mean `{detector}.{near}`?"),
+        None if limits.is_empty() => format!("`{detector}` has no limits; leave the line out"),
+        None => format!("`{detector}` has the limits {}", limits.join(", ")),
+    }
 }
 
 fn read_fuel(rig: &mut Rig, value: &Spanned<DeValue<'_>>, ratio_stated: bool) -> Checked<()> {

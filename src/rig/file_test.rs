@@ -98,7 +98,11 @@ fn wrong_values_say_what_to_write() {
         ("rate_hz = nan", (1, 11), "Hz"),
         ("rate_hz = 0", (1, 11), "Hz"),
         ("sensor = 3", (1, 10), "table"),
-        ("[limits]\nno_such.limit = 1", (2, 9), "explain"),
+        ("[limits]\nno_such.limit = 1", (2, 9), "`sondeproof explain` lists the detectors"),
+        ("[limits]\nflatline.hold_s = 1", (2, 10), "did you mean the detector `flat_line`?"),
+        ("[limits]\nflat_line.dead_ms = 1", (2, 11), "did you mean `flat_line.dead_s`?"),
+        ("[limits]\nflat_line.nonsense = 1", (2, 11), "`flat_line` has the limits "),
+        ("[limits]\nflat_line.dead_s = 1e9", (2, 11), "`sondeproof explain flat_line`"),
         ("x = ", (1, 5), "key = value"),
     ] {
         let (line, column, message) = refuse(text);

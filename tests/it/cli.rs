@@ -71,6 +71,22 @@ fn one_bad_log_does_not_stop_the_others() {
 }
 
 #[test]
+fn a_path_that_holds_no_log_is_told_what_to_do_and_exits_2() {
+    let folder = folder();
+    let missing = text(&folder.path().join("missing.csv"));
+    let out = text(&folder.path().join("out.parquet"));
+    for path in [text(folder.path()), missing] {
+        for command in
+            [&["audit", &path][..], &["gate", &path], &["rig", &path], &["convert", &path, "-o", &out]]
+        {
+            let (_, errors) = outcome(command, 2);
+            assert!(errors.starts_with("error: cannot read ") && errors.contains(&path), "{errors}");
+            assert!(errors.contains("\n  help: ") && !errors.contains("os error"), "{errors}");
+        }
+    }
+}
+
+#[test]
 fn several_logs_give_one_document_per_line_or_a_folder() {
     let folder = folder();
     let logs = ["a.csv", "b.csv"].map(|name| file(folder.path(), name, drive()));
