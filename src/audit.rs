@@ -179,6 +179,7 @@ fn findings(log: &Log, detection: &Detection) -> Vec<document::Finding> {
             end_s: time_s[finding.rows.end.max(finding.rows.start + 1) - 1],
             samples: finding.rows.len() as u64,
             flag: finding.flag.code(),
+            about: finding.about,
             message: finding.message.clone(),
             evidence: finding
                 .evidence

@@ -268,10 +268,27 @@ pub struct Finding {
     pub samples: u64,
     /// 3, 4 or 9.
     pub flag: u8,
+    /// `fault`: the reading may be false; `limit`: a healthy instrument shows the same there, and yet it is no
+    /// value; `condition`: the thing measured is out of the ordinary, its reading may be true.
+    pub about: About,
     /// Plain sentence.
     pub message: String,
     /// Numbers behind it; the unit is the last part of the name or stands in `explain`.
     pub evidence: BTreeMap<String, Option<f64>>,
+}
+
+/// What a finding says about the samples it covers.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum About {
+    /// The reading may be false: moves flags and trust.
+    Fault,
+    /// A healthy instrument shows the same there, and yet it is no value: an end stop, the rest value until the
+    /// sensor is ready. Moves flags; trust only as far as such samples were found false on simulated logs.
+    Limit,
+    /// The thing measured is out of the ordinary (a supply that is truly low) and its reading may well be true:
+    /// leaves flags and trust alone.
+    Condition,
 }
 
 /// What a lean event is taken for.

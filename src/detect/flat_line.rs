@@ -282,7 +282,8 @@ fn is_stop(channel: &Channel, value: f64) -> bool {
     // The leanest reading of all, and lean enough for a cut: an end stop that was met too seldom to be proven.
     if channel.role.is_mixture() && value >= LEAN_OF_A_CUT {
         let leanest = channel.values().iter().copied().filter(|v| v.is_finite()).fold(0.0, f64::max);
-        if near(leanest) {
+        // A converter shows the end stop itself one step beside the rest value that is written for it.
+        if value >= leanest - 1.5 * channel.resolution() {
             return true;
         }
     }

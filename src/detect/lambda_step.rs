@@ -62,6 +62,10 @@ static FRAME: Field = Field { name: "frame_period_s", unit: "s" };
 static BIT: Field = Field { name: "flipped_bit", unit: "1" };
 static RATIO: Field = Field { name: "decade_ratio", unit: "1" };
 
+/// Lowest bit that is believed flipped. A single reading off by about `n` steps is off by a power of two by chance
+/// once in `n`: below 2^6 that is no proof (computed).
+const LOWEST_BIT: u32 = 6;
+
 /// Richest mixture that fires: lambda 0.6.
 const PHI_RICHEST: f64 = 1.67;
 
@@ -81,7 +85,8 @@ static META: Meta = Meta {
              row. Impossible both ways within `longest_pulse_s` is bad; a lone impossible rise is suspect.\n\
              2. **Width.** A value shorter than one frame of the link, with the held value back exactly, was never \
              sent: bad.\n\
-             3. **Code.** A single value off its two equal neighbours by exactly a power of two of the resolution, \
+             3. **Code.** A single value off its two equal neighbours by exactly a power of two of the resolution (2^6 \
+             or more: smaller ones are met by chance), \
              or by a factor of ten: suspect.",
     assumes: "For the slew test: fresh values at most `longest_period_s` apart, a device without lead compensation, \
               and time stamps good to one frame. For the width test: an established frame period of at least three rows.",
@@ -137,6 +142,7 @@ struct Rows<'a> {
     segments: &'a [Range<usize>],
     row_s: Option<f64>,
     fresh_s: Option<f64>,
+    stops: [Option<f64>; 2],
 }
 
 impl<'a> Rows<'a> {
@@ -149,7 +155,16 @@ impl<'a> Rows<'a> {
             segments: &clock.segments,
             row_s,
             fresh_s: chain.fresh_period_s.or(row_s),
+            stops: [
+                chain.clip_lean.or(channel.measured.clip_high),
+                chain.clip_rich.or(channel.measured.clip_low),
+            ],
         }
+    }
+
+    /// Whether a value is an end stop of the reading.
+    fn at_stop(&self, lambda: f64) -> bool {
+        self.stops.iter().flatten().any(|stop| (lambda - stop).abs() <= 1.5 * self.channel.resolution())
     }
 
     /// Rows, times and lambda of one stretch, without empty rows.
@@ -296,10 +311,12 @@ fn code_findings(rows: &Rows<'_>, limits: &Limits<'_>) -> Vec<Finding> {
         let (row, _, lambda) = rows.valid(segment);
         for k in 1..lambda.len().saturating_sub(1) {
             let (before, value) = (lambda[k - 1], lambda[k]);
-            if before != lambda[k + 1] || (value - before).abs() < limits.get(&LEAST) {
+            // Two neighbours at an end stop are equal by the stop and not because nothing moved.
+            if before != lambda[k + 1] || (value - before).abs() < limits.get(&LEAST) || rows.at_stop(before)
+            {
                 continue;
             }
-            let bit = slew::flipped_bit(value - before, resolution);
+            let bit = slew::flipped_bit(value - before, resolution).filter(|bit| *bit >= LOWEST_BIT);
             let decade = slew::shifted_digit(value, before, resolution);
             let (what, field) = match bit {
                 _ if decade => {

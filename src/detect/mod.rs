@@ -9,6 +9,7 @@ use std::ops::Range;
 use rayon::prelude::*;
 
 use crate::chain::Chain;
+use crate::document::About;
 use crate::flag::Flag;
 use crate::log::{Channel, Log, Role};
 use crate::rig::Rig;
@@ -172,9 +173,8 @@ pub struct Finding {
     pub message: String,
     /// Numbers behind the message.
     pub evidence: Vec<(&'static Field, f64)>,
-    /// What is wrong is the thing measured (a supply that is truly low), not its reading: such a finding leaves
-    /// the samples' flags and the channel's trust alone.
-    pub of_condition: bool,
+    /// What it says about the samples.
+    pub about: About,
 }
 
 impl Finding {
@@ -193,14 +193,20 @@ impl Finding {
             flag,
             message,
             evidence,
-            of_condition: false,
+            about: About::Fault,
         }
     }
 
     /// The same finding about the thing measured, whose reading may well be true.
     #[must_use]
     pub fn condition(self) -> Self {
-        Self { of_condition: true, ..self }
+        Self { about: About::Condition, ..self }
+    }
+
+    /// The same finding about samples that are no values although nothing is wrong.
+    #[must_use]
+    pub fn limit(self) -> Self {
+        Self { about: About::Limit, ..self }
     }
 }
 
@@ -481,7 +487,9 @@ fn pass(flags: &mut [Flag], values: &[f64], evaluated: &Evaluated) {
 /// A missing value stays missing, a row in which the channel was not due stays so, and a finding that something
 /// is missing says nothing against the values on either side of it. Nor does one about the thing measured.
 fn fail(flags: &mut [Flag], values: &[f64], findings: &[Finding]) {
-    for finding in findings.iter().filter(|finding| finding.flag != Flag::Missing && !finding.of_condition) {
+    for finding in
+        findings.iter().filter(|finding| finding.flag != Flag::Missing && finding.about != About::Condition)
+    {
         for (flag, value) in within(flags, values, finding.rows.clone()) {
             if !value.is_nan() {
                 *flag = flag.worst(finding.flag);

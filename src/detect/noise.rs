@@ -9,6 +9,7 @@ use super::{
 use crate::flag::Flag;
 use crate::log::{Channel, Role};
 use crate::signal::{robust, runs};
+use crate::state::bit;
 
 /// See its text in `sondeproof explain noise`.
 pub(super) struct NoiseLevel;
@@ -46,7 +47,7 @@ ceilings! {
     TEMPERATURE "temperature_k" "K" 2.0 "heat capacity allows no scatter: this is electrical (assumed)",
         CoolantTemperature 2.0 OilTemperature 2.0 IntakeAirTemperature 1.0 AmbientTemperature 2.0;
     EXHAUST "exhaust_gas_temperature_k" "K" 25.0
-        "a sheathed thermocouple of 1 s smooths every cycle: this is electrical (assumed)", ExhaustGasTemperature 0.5;
+        "a sheathed thermocouple of 0.5 s or more smooths every cycle: this is electrical (assumed)", ExhaustGasTemperature 0.15;
     ROAD "vehicle_speed_mps" "m/s" 1.5 "at 10 Hz already 3 g back and forth (computed)",
         VehicleSpeed 0.2 GpsSpeed 0.2;
     VOLTAGE "voltage_v" "V" 0.18
@@ -90,7 +91,7 @@ static META: Meta = Meta {
              standard deviation from second differences, which are blind to level and slope; for lambda in \
              phi = 1/lambda. Suspect above the ceiling of the role, or above a third of it when it is also \
              `quiet_factor` times the channel's own quiet level (the lower quartile of its windows, at least the \
-             resolution).",
+             resolution); the latter not for lambda where fuel is cut or the throttle opens.",
     assumes: "Readings come often enough that motion is smooth between them; each role has its slowest rate, below \
               which the test does not run.",
     misses: "Noise slower than the readings (drift, hum folded down by sampling). A controller that hunts, or an \
@@ -132,9 +133,18 @@ impl Detector for NoiseLevel {
         let floor = if mixture { 0.0 } else { channel.resolution() };
         let quiet = robust::quantile_in_place(&mut levels.clone(), 0.25).unwrap_or(0.0).max(floor);
         let most = limits.get(ceiling.limit);
+        // The mixture itself jumps where it is cut or held back.
+        let cuts = bit::LIMITER | bit::GEAR_CHANGE | bit::UNLOAD | bit::OVER_RUN | bit::TIP_IN;
+        let cut = |at: &Range<usize>| {
+            mixture && readings.shown(at.start, at.end).any(|row| view.state.has(row, cuts))
+        };
         let loud = |index: usize| {
             let sigma = levels[index];
-            sigma > most || (sigma > most / 3.0 && sigma > limits.get(&FACTOR) * quiet && quiet > 0.0)
+            sigma > most
+                || (!cut(&windows[index])
+                    && sigma > most / 3.0
+                    && sigma > limits.get(&FACTOR) * quiet
+                    && quiet > 0.0)
         };
         let findings = runs::of(levels.len(), loud)
             .into_iter()

@@ -62,6 +62,10 @@ static RATE_LIMITS: [&Limit; pace::LIMITS.len() + 1] = {
     limits
 };
 
+/// A change below this share of a quantity's range leads to no other conclusion, whatever its pace; and a channel
+/// of two or three distinct values shows no resolution of its own. Assumed: the accuracy of a plain instrument.
+const LEAST_SHARE: f64 = 0.01;
+
 /// A change that is not possible.
 struct Step {
     /// Index of the reading after it.
@@ -97,7 +101,7 @@ impl Detector for RateOfChange {
                 let stands = stopped(readings.rows[at - 1]) && stopped(readings.rows[at]);
                 let per_s = if stands { limits.get(&STOPPED).min(per_s) } else { per_s };
                 let elapsed_s = readings.elapsed_s(at);
-                let allowed = per_s.mul_add(elapsed_s, readings.scatter);
+                let allowed = per_s.mul_add(elapsed_s, readings.scatter.max(LEAST_SHARE * pace.span));
                 let change = readings.change(at);
                 (change.abs() > allowed && change.is_finite()).then_some(Step {
                     at,

@@ -3,6 +3,7 @@
 use std::ops::Range;
 
 use super::pace::shown;
+use super::warm_up;
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
@@ -48,8 +49,9 @@ static META: Meta = Meta {
     needs: &[],
     method: "Values equal to the exact repeated end stop that the log shows (or the rig file states, for lambda), \
              within half a step. Such a value says \"at least this much\" and is suspect. Lambda at its lean end \
-             stop is what air reads: it is expected, and neither passed nor flagged, while the engine stands, in \
-             over-run, and until `after_over_run_s` later. Under load it is always flagged, and it is never taken \
+             stop is what air reads: it is expected, and neither passed nor flagged, from power-up on, while the \
+             engine stands, in over-run, and until `after_over_run_s` later, and wherever the throttle is known to \
+             be neither wide open nor in steady cruise. Under load it is always flagged, and it is never taken \
              as a sign that the reading is false: a real cut or a starved engine reaches the end stop too.",
     assumes: "The end stop is exact and repeated. Operating states are known; where they are not, every lean end \
               stop counts as under load.",
@@ -101,17 +103,24 @@ impl Detector for Saturation {
     }
 }
 
-/// Rows in which the sensor is expected to read air: the engine stands, or fuel is cut in over-run, and a while
-/// after. Without knowledge of the state there are none.
+/// Rows in which the sensor is expected to read air, or in which no conclusion rests on what it reads: from
+/// power-up on, while the engine stands, in over-run and a while after, at light load. Without knowledge of the
+/// state only the first.
 fn air_rows(channel: &Channel, view: &View<'_>, after_s: f64) -> Vec<bool> {
     let time_s = &view.log.clock.time_s;
     let knows = channel.role.is_mixture() && view.state.bits.iter().any(|bits| *bits != 0);
     let knows_running = knows && view.log.index_of(Role::EngineSpeed).is_some();
+    let knows_load = knows && view.state.bits.iter().any(|bits| bits & bit::WIDE_OPEN != 0);
+    let start = warm_up::power_up(channel);
     let mut last_s = f64::NEG_INFINITY;
     time_s
         .iter()
         .enumerate()
         .map(|(row, now_s)| {
+            let counts = view.state.has(row, bit::WIDE_OPEN | bit::FULL_LOAD | bit::CRUISE);
+            if start.contains(&row) || (knows_load && !counts) {
+                return true;
+            }
             let stands = knows_running && !view.state.has(row, bit::RUNNING);
             if knows && (stands || view.state.has(row, bit::OVER_RUN)) {
                 last_s = *now_s;
@@ -127,14 +136,15 @@ fn describe(channel: &Channel, view: &View<'_>, rows: Range<usize>, stop: f64, u
         (Some(first), Some(last)) => last - first,
         _ => 0.0,
     };
+    let held = if rows.len() > 1 { format!("for {held_s:.2} s") } else { "in one row".to_owned() };
     let message = format!(
-        "{} is at its {} end stop of {} for {held_s:.2} s: the true value is at {} this",
+        "{} is at its {} end stop of {} {held}: the true value is at {} this",
         channel.name,
         if upper { "upper" } else { "lower" },
         shown(channel, stop),
         if upper { "least" } else { "most" },
     );
-    Finding::new(rows, Flag::Suspect, message, vec![(&HELD, held_s), (&STOP, stop)])
+    Finding::new(rows, Flag::Suspect, message, vec![(&HELD, held_s), (&STOP, stop)]).limit()
 }
 
 #[cfg(test)]

@@ -27,6 +27,14 @@ static FACTOR: Limit = Limit {
     why: "watch at 1.5 times the healthy value: cylinder sequence and mixing add 10 to 20 % to the apparent time \
           constant (simulated; the factor is from memory)",
 };
+static FILM: Limit = Limit {
+    name: "film_factor",
+    unit: "1",
+    default: 2.5,
+    range: (1.0, 10.0),
+    why: "fuel refilling the port wall after a cut makes a healthy response to richer gas look 0.15 to 0.20 s for \
+          0.08 s (computed for a film share of 0.2 and 0.3 s)",
+};
 static TOLERANCE: Limit = Limit {
     name: "tolerance",
     unit: "1",
@@ -62,7 +70,7 @@ static META: Meta = Meta {
     applies_to: &[Role::Lambda, Role::Afr],
     needs: &[],
     method: "The apparent time constant of this chain, from the log's own steps (fuel cut entry and exit), in each \
-             direction. Slow where the lower end of its 95 % interval exceeds `factor` times the healthy upper end. \
+             direction. Slow where the lower end of its 95 % interval exceeds `factor` times the healthy upper end, towards richer gas `film_factor` times. \
              Suspect are then only the rows where the extra lag `(tau - healthy) dphi/dt` moves the reading by more \
              than `tolerance`: a slow sensor is still right when nothing moves.",
     assumes: "The steps of the log are fast against the time constant, and port fuel film adds little to the recovery. \
@@ -71,7 +79,7 @@ static META: Meta = Meta {
              makes a healthy lean-to-rich response look up to three times slower, so that direction alone proves \
              little.",
     gaps: Gaps::Break,
-    limits: &[&HEALTHY, &FACTOR, &TOLERANCE, &STEPS],
+    limits: &[&HEALTHY, &FACTOR, &FILM, &TOLERANCE, &STEPS],
     evidence: &[&TAU, &LOW, &HIGH, &BOUND, &EVENTS, &ERROR],
     sources: &[
         "40 CFR 1065.308: rise time times recording rate at least 5",
@@ -111,6 +119,7 @@ impl Detector for SlowResponse {
         let fresh = Fresh::of(view.log, chain.channel, chain.frame_period_s);
         let mut findings = Vec::new();
         for (response, leaner) in [(&chain.rich_to_lean, true), (&chain.lean_to_rich, false)] {
+            let bound_s = if leaner { bound_s } else { bound_s.max(healthy_s * limits.get(&FILM)) };
             if response.events as f64 >= limits.get(&STEPS) && response.quantile(0.025) > bound_s {
                 let slow = Slow { response, leaner, healthy_s, bound_s, tolerance: limits.get(&TOLERANCE) };
                 slow.findings(channel, &fresh, &mut findings);
@@ -132,7 +141,8 @@ struct Slow<'a> {
 impl Slow<'_> {
     fn findings(&self, channel: &Channel, fresh: &Fresh, findings: &mut Vec<Finding>) {
         let error: Vec<f64> = (0..fresh.len()).map(|k| self.lag_error(fresh, k)).collect();
-        let tolerance = |k: usize| (self.tolerance / fresh.phi[k]).max(self.tolerance);
+        // d phi = phi^2 d lambda; the tolerance is absolute below lambda 1 and relative above.
+        let tolerance = |k: usize| self.tolerance * fresh.phi[k] * fresh.phi[k].max(1.0);
         let moving = runs::of(error.len(), |k| error[k] > tolerance(k));
         let mut spans = runs::join(moving, |end, start| {
             fresh.segment[start] == fresh.segment[end - 1]
@@ -152,7 +162,7 @@ impl Slow<'_> {
                 Flag::Suspect,
                 format!(
                     "{} follows gas {direction} with {:.0} ms ({:.0} to {:.0}, {} steps), healthy is up to {:.0} ms and the \
-                     limit {:.0} ms: here it lagged by up to lambda {worst:.3}",
+                     limit {:.0} ms: here it lagged by up to {worst:.3} in 1/lambda",
                     channel.name,
                     estimate.value * 1e3,
                     estimate.low * 1e3,
@@ -173,7 +183,7 @@ impl Slow<'_> {
         }
     }
 
-    /// Extra lag at a fresh sample, in lambda; 0 where the reading moves the other way.
+    /// Extra lag at a fresh sample, in phi; 0 where the reading moves the other way.
     fn lag_error(&self, fresh: &Fresh, k: usize) -> f64 {
         if k == 0 || fresh.segment[k] != fresh.segment[k - 1] {
             return 0.0;
@@ -183,8 +193,7 @@ impl Slow<'_> {
         if !slope.is_finite() || (slope < 0.0) != self.leaner {
             return 0.0;
         }
-        // d lambda = lambda^2 d phi.
-        (self.response.tau_s - self.healthy_s) * slope.abs() / (fresh.phi[k] * fresh.phi[k])
+        (self.response.tau_s - self.healthy_s) * slope.abs()
     }
 }
 

@@ -8,6 +8,7 @@ use super::{
 use crate::flag::Flag;
 use crate::log::{Channel, Clock, Role};
 use crate::signal::{robust, runs};
+use crate::state::bit;
 
 mod wiring;
 
@@ -57,6 +58,14 @@ static RECOVERY: Limit = Limit {
     default: 10.0,
     range: (0.0, 60.0),
     why: "light-off of a cold element takes up to 10 s (data sheet of a planar sensor)",
+};
+static STARTER: Limit = Limit {
+    name: "starter_s",
+    unit: "s",
+    default: 1.0,
+    range: (0.0, 10.0),
+    why: "inrush before the engine speed shows, and recovery of the battery after the starter lets go (assumed); a \
+          starter pulls the supply below every code, for which ISO 16750-2 has a profile of its own",
 };
 static DROP: Limit = Limit {
     name: "drop_share",
@@ -113,7 +122,8 @@ static META: Meta = Meta {
     method: "The voltage against the supply codes of ISO 16750-2: under 10.5 V for longer than `hold_s` suspect, over \
              16 V likewise, and ripple of 0.5 V that turns at least four times in a second. The mixture reading in \
              those rows: suspect at 9 to 10.5 V, bad below 9 V (or below the rig's `sensor.supply_min_v` where that \
-             is lower), bad below 6 V until the sensor can be warm again.\n\n\
+             is lower), bad below 6 V until the sensor can be warm again. While the starter turns, and \
+             `starter_s` around it, only a voltage below 6 V counts: it is meant to sag then.\n\n\
              With both voltages: drop = reference - supply, against 3 % and 10 % of 12 V. Where a current is logged, \
              `drop = I R + offset` by the median of slopes, leaving out 0.2 s around load steps; else only the \
              heights of the drop's steps can be told: R cannot, and an offset between two instruments looks the \
@@ -125,7 +135,7 @@ static META: Meta = Meta {
              the lowest supply counts those rows. Only a supply above its own reference is held against the reading. A sag also slows fuel pump and injectors, so it proves nothing about the \
              mixture.",
     gaps: Gaps::Break,
-    limits: &[&SUSPECT, &BAD, &INVALID, &HIGH, &HOLD, &RECOVERY, &DROP, &LOOP, &RIPPLE],
+    limits: &[&SUSPECT, &BAD, &INVALID, &HIGH, &HOLD, &RECOVERY, &STARTER, &DROP, &LOOP, &RIPPLE],
     evidence: &[
         &LOWEST, &LIMIT, &LASTED, &DROPPED, &SHARE, &OHM, &OHM_LOW, &OHM_HIGH, &OFFSET, &STEP, &STEPS,
     ],
@@ -167,6 +177,8 @@ struct Bounds {
     high_v: f64,
     hold_s: f64,
     recovery_s: f64,
+    /// When the starter turned, s.
+    starter_s: Vec<Range<f64>>,
     /// What sets `suspect_v`.
     basis: &'static str,
 }
@@ -182,9 +194,18 @@ impl Bounds {
             high_v: limits.get(&HIGH),
             hold_s: limits.get(&HOLD),
             recovery_s: limits.get(&RECOVERY),
+            starter_s: starter_times(view, limits.get(&STARTER)),
             basis: if stated.is_some() { "the controller's stated minimum" } else { "ISO 16750-2 code D" },
         }
     }
+}
+
+/// When the starter turned, with time to either side, s.
+fn starter_times(view: &View<'_>, beside_s: f64) -> Vec<Range<f64>> {
+    let at = |row: usize| view.log.clock.time_s.get(row).copied();
+    let around =
+        |rows: &Range<usize>| Some(at(rows.start)? - beside_s..at(rows.end.checked_sub(1)?)? + beside_s);
+    view.state.windows_of(bit::CRANKING).filter_map(around).collect()
 }
 
 /// Readings of a voltage, empty rows left out.
@@ -206,6 +227,14 @@ impl Series {
             period_s: channel.measured.sample_period_s.or(clock.period_s).unwrap_or(0.0),
             row,
         }
+    }
+
+    /// Runs of samples below a limit that no starter explains.
+    fn below(&self, limit_v: f64, bounds: &Bounds) -> Vec<Range<usize>> {
+        let starting = |k: usize| bounds.starter_s.iter().any(|time| time.contains(&self.time_s[k]));
+        runs::of(self.volt.len(), |k| {
+            self.volt[k] < limit_v && (self.volt[k] < bounds.invalid_v || !starting(k))
+        })
     }
 
     /// How long samples stand for, s.
@@ -273,7 +302,7 @@ fn levels(channel: &Channel, view: &View<'_>, series: &Series, bounds: &Bounds, 
     } else {
         format!(" (no {} in the log to compare with)", other.label())
     };
-    for samples in runs::of(series.volt.len(), |k| series.volt[k] < bounds.suspect_v) {
+    for samples in series.below(bounds.suspect_v, bounds) {
         let lasted_s = series.length_s(&samples);
         let lowest = series.volt[samples.clone()].iter().copied().fold(f64::INFINITY, f64::min);
         if lasted_s < bounds.hold_s && lowest >= bounds.bad_v {
@@ -371,16 +400,18 @@ fn mixture(channel: &Channel, view: &View<'_>, bounds: &Bounds) -> Result<Vec<Fi
         return Err("the log has neither a supply voltage nor a battery voltage".to_owned());
     };
     credible(supply, bounds)?;
+    // Until the sensor is ready its reading stands for nothing anyway, whatever the supply.
+    let ready_row = super::warm_up::power_up(channel).end;
     let mut findings = Vec::new();
     for segment in &log.clock.segments {
         let series = Series::of(supply, &log.clock, segment.clone());
-        let below = |limit_v: f64| runs::of(series.volt.len(), |k| series.volt[k] < limit_v);
+        let below = |limit_v: f64| series.below(limit_v, bounds);
         let long = below(bounds.suspect_v).into_iter().filter(|run| series.length_s(run) >= bounds.hold_s);
         let suspect = long.map(|run| Sag { run, flag: Flag::Suspect, limit_v: bounds.suspect_v });
         let bad = below(bounds.bad_v).into_iter();
         let bad = bad.map(|run| Sag { run, flag: Flag::Bad, limit_v: bounds.bad_v });
-        findings
-            .extend(suspect.chain(bad).map(|sag| consequence(channel, supply, view, &series, &sag, bounds)));
+        let found = suspect.chain(bad).map(|sag| consequence(channel, supply, view, &series, &sag, bounds));
+        findings.extend(found.filter(|finding| finding.rows.end > ready_row));
     }
     Ok(findings)
 }

@@ -18,7 +18,7 @@ static SETTLE: Limit = Limit {
     unit: "s",
     default: 5.0,
     range: (0.0, 60.0),
-    why: "time after the first live value until the heater loop has settled (assumed)",
+    why: "time after a restart until the heater loop has settled (assumed)",
 };
 static START: Limit = Limit {
     name: "start_hold_s",
@@ -61,9 +61,10 @@ static META: Meta = Meta {
     applies_to: &[Role::Lambda, Role::Afr],
     needs: &[],
     method: "The rest value is what the channel shows, exactly and without moving, from power-up until its first live \
-             value. Rows at it are bad, and the `settle_s` after it suspect. The same value held again for \
+             value. Rows at it are bad: no measurement, as of every such sensor, so this says when the sensor was ready and \
+             is held against nothing else. The same value held again for \
              `reset_hold_s` in mid-log while the channel is otherwise never that still is a controller reset: bad, \
-             and suspect until settled; `warm_up_share` says how far the values after it run steadily one way, as a \
+             and the `settle_s` after it suspect; `warm_up_share` says how far the values after it run steadily one way, as a \
              warm-up does. Where the element's temperature is logged, rows below 650 °C are suspect.",
     assumes: "The log starts no later than the controller, or the rest value is known. A rest value that equals the \
               lean end stop cannot be told from free air, so it is suspect at power-up and never taken for a reset.",
@@ -166,16 +167,18 @@ impl Rest {
             } else {
                 (Flag::Bad, "its rest value")
             };
-            findings.push(Finding::new(
-                run.clone(),
-                flag,
-                format!(
-                    "{} stood at {:.3} for the first {lasted_s:.1} s: {text}, so the sensor was not ready",
-                    channel.name, self.value
-                ),
-                vec![(&REST, self.value), (&LASTED, lasted_s)],
-            ));
-            self.settling(channel, view, run.end, limits, findings);
+            findings.push(
+                Finding::new(
+                    run.clone(),
+                    flag,
+                    format!(
+                        "{} was ready after {lasted_s:.1} s: until then it stood at {:.3}, {text}",
+                        channel.name, self.value
+                    ),
+                    vec![(&REST, self.value), (&LASTED, lasted_s)],
+                )
+                .limit(),
+            );
         }
     }
 
@@ -250,6 +253,16 @@ impl Rest {
     }
 }
 
+/// The rows from the first value on in which a mixture reading does not change, if it does later: a sensor that is
+/// not ready yet.
+pub(super) fn power_up(channel: &Channel) -> Range<usize> {
+    let values = channel.values();
+    let Some(first) = values.iter().position(|value| value.is_finite()) else { return 0..0 };
+    let same = |value: &f64| value.is_nan() || Some(value) == values.get(first);
+    let end = values.iter().skip(first).position(|value| !same(value));
+    end.filter(|_| channel.role.is_mixture()).map_or(0..0, |length| first..first + length)
+}
+
 /// The value that stands from the first reading on, if it stands long enough and is left later.
 fn held_at_start(channel: &Channel, time_s: &[f64], hold_s: f64) -> Option<f64> {
     let values = channel.values();
@@ -320,6 +333,7 @@ fn cold(channel: &Channel, view: &View<'_>, limits: &Limits<'_>, findings: &mut 
 mod tests {
     use super::*;
     use crate::detect::testing::{Bench, Noise, because, evidence, quantised};
+    use crate::document::About;
 
     /// Rest value for 8 s, a warm-up curve, then live values around lambda 0.85; the same again at 60 s.
     fn log(rest: f64, reset: bool) -> Bench {
@@ -339,20 +353,24 @@ mod tests {
     }
 
     #[test]
-    fn rest_value_at_power_up_is_bad_and_settling_suspect() {
+    fn rest_value_at_power_up_is_no_measurement_and_no_fault() {
         let found = log(1.0, false).findings(&WarmUp, Role::Lambda);
-        let flags: Vec<_> = found.iter().map(|f| (f.rows.clone(), f.flag)).collect();
-        assert_eq!(flags, [(0..160, Flag::Bad), (160..261, Flag::Suspect)]);
+        let flags: Vec<_> = found.iter().map(|f| (f.rows.clone(), f.flag, f.about)).collect();
+        assert_eq!(flags, [(0..160, Flag::Bad, About::Limit)]);
         assert_eq!(evidence(&found[0], "rest_value"), 1.0);
     }
 
     #[test]
     fn same_value_in_mid_log_is_a_reset() {
         let found = log(1.0, true).findings(&WarmUp, Role::Lambda);
-        assert_eq!(found.len(), 4, "{found:?}");
-        assert_eq!((found[2].rows.clone(), found[2].flag), (1200..1360, Flag::Bad));
-        assert!(found[2].message.contains("started again"));
-        assert!(evidence(&found[2], "warm_up_share") > 0.2);
+        assert_eq!(found.len(), 3, "{found:?}");
+        assert_eq!(
+            (found[1].rows.clone(), found[1].flag, found[1].about),
+            (1200..1360, Flag::Bad, About::Fault)
+        );
+        assert!(found[1].message.contains("started again"));
+        assert!(evidence(&found[1], "warm_up_share") > 0.2);
+        assert_eq!((found[2].rows.start, found[2].flag), (1360, Flag::Suspect));
     }
 
     #[test]

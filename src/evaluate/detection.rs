@@ -8,6 +8,7 @@ use super::outcome::{Found, Outcome};
 use super::suite::Load;
 use super::verdicts::Share;
 use crate::detect;
+use crate::document::About;
 use crate::simulate::FaultKind;
 
 /// A fault may show for so long after its end (a controller warms up again), s; assumed.
@@ -18,10 +19,12 @@ const AFTER_S: f64 = 10.0;
 pub struct DetectorRow {
     /// Its name.
     pub name: String,
-    /// Fault-free logs in which it ran and reported something.
+    /// Fault-free logs in which it ran and doubted a reading.
     pub false_logs: Share,
-    /// Findings per hour on fault-free logs.
+    /// Such findings per hour on fault-free logs.
     pub false_per_hour: f64,
+    /// Fault-free logs in which it reported a limit of the instrument or an unusual condition of the machine.
+    pub told_logs: Share,
     /// Logs with that one fault in which it reports something while the fault acts.
     pub by_fault: BTreeMap<String, Share>,
 }
@@ -38,9 +41,11 @@ pub fn tabulate(outcomes: &[Outcome]) -> Vec<DetectorRow> {
 
 fn row(name: &'static str, outcomes: &[Outcome]) -> DetectorRow {
     let ran = |outcome: &&Outcome| outcome.ran.contains(&name);
-    let (mut logs, mut with, mut findings, mut hours) = (0, 0, 0, 0.0);
+    let (mut logs, mut with, mut told, mut findings, mut hours) = (0, 0, 0, 0, 0.0);
     for outcome in outcomes.iter().filter(|o| o.load == Load::FaultFree).filter(ran) {
-        let count = outcome.findings.iter().filter(|(detector, _)| *detector == name).count();
+        let own = || outcome.findings.iter().filter(|found| found.detector == name);
+        let count = own().filter(|found| found.about == About::Fault).count();
+        told += usize::from(own().count() > count);
         logs += 1;
         with += usize::from(count > 0);
         findings += count;
@@ -49,8 +54,10 @@ fn row(name: &'static str, outcomes: &[Outcome]) -> DetectorRow {
     let mut faults: BTreeMap<&'static str, (usize, usize)> = BTreeMap::new();
     for outcome in outcomes.iter().filter(|o| o.load == Load::Single).filter(ran) {
         for (kind, time) in &outcome.faults {
-            let reports = |(detector, found): &Found| {
-                *detector == name && found.start <= time.end + AFTER_S && found.end >= time.start - 0.5
+            let reports = |found: &Found| {
+                found.detector == name
+                    && found.time.start <= time.end + AFTER_S
+                    && found.time.end >= time.start - 0.5
             };
             let slot = faults.entry(kind.meta().name).or_default();
             slot.0 += usize::from(outcome.findings.iter().any(reports));
@@ -61,6 +68,7 @@ fn row(name: &'static str, outcomes: &[Outcome]) -> DetectorRow {
         name: name.to_owned(),
         false_logs: Share::of(with, logs),
         false_per_hour: findings as f64 / f64::max(hours, 1e-9),
+        told_logs: Share::of(told, logs),
         by_fault: faults
             .into_iter()
             .map(|(fault, (count, of))| (fault.to_owned(), Share::of(count, of)))

@@ -6,7 +6,7 @@ use super::matching::Tolerance;
 use super::suite::{Load, Plan, plan};
 use crate::audit::{Audited, audit};
 use crate::detect::View;
-use crate::document::{Audit, LeanEvent, TreatAs, Verdict};
+use crate::document::{About, Audit, LeanEvent, TreatAs, Verdict};
 use crate::lean;
 use crate::log::{Channel, Log, Role};
 use crate::read::{self, ReadOptions};
@@ -80,8 +80,16 @@ pub struct TauFact {
     pub chain_s: f64,
 }
 
-/// A finding: detector, and from when to when, s.
-pub type Found = (&'static str, Range<f64>);
+/// A finding.
+#[derive(Clone, Debug)]
+pub struct Found {
+    /// Detector.
+    pub detector: &'static str,
+    /// From when to when, s.
+    pub time: Range<f64>,
+    /// What it says about the samples.
+    pub about: About,
+}
 
 /// What one log came to.
 #[derive(Clone, Debug)]
@@ -250,7 +258,7 @@ fn findings(log: &Log, audited: &Audited) -> Vec<Found> {
         .filter(|finding| finding.stage == crate::detect::Stage::Scored)
         .map(|finding| {
             let last = finding.rows.end.saturating_sub(1).max(finding.rows.start);
-            (finding.detector, at(finding.rows.start)..at(last))
+            Found { detector: finding.detector, time: at(finding.rows.start)..at(last), about: finding.about }
         })
         .collect()
 }

@@ -169,7 +169,7 @@ fn extra(out: &mut String, name: &str, extra: &Extra) {
 fn detectors(out: &mut String, rows: &[DetectorRow]) {
     let _ = writeln!(
         out,
-        "\nDetector          fault-free logs with a finding   per hour   logs with its own fault that it reports"
+        "\nDetector          fault-free logs doubted   per hour   told of a limit   logs with its own fault that it reports"
     );
     for row in rows {
         let own: Vec<String> = meant_for(&row.name)
@@ -181,10 +181,11 @@ fn detectors(out: &mut String, rows: &[DetectorRow]) {
             .collect();
         let _ = writeln!(
             out,
-            "  {:16} {:>30} {:>10.2}   {}",
+            "  {:16} {:>23} {:>10.2} {:>17}   {}",
             row.name,
             percent(row.false_logs),
             row.false_per_hour,
+            row.told_logs.count,
             own.join(", ")
         );
     }

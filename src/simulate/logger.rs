@@ -236,7 +236,7 @@ fn decimals_of(step: f64) -> usize {
 fn other(input: &Input<'_>, skew_s: f64, role: Role, written: &Written, index: usize) -> Column {
     let Input { scenario, trace, faults, times } = *input;
     let noise = Stream::new(scenario.seed, role.name());
-    let followed = follow(scenario, trace, role, faults, written);
+    let followed = follow(scenario, trace, role, written);
     let mut values = Vec::with_capacity(times.len());
     let mut due_s = 0.0;
     let mut held = f64::NAN;
@@ -285,7 +285,7 @@ fn other(input: &Input<'_>, skew_s: f64, role: Role, written: &Written, index: u
 }
 
 /// The quantity as its instrument shows it every millisecond, in the unit of the trace.
-fn follow(scenario: &Scenario, trace: &Trace, role: Role, faults: &[Fault], written: &Written) -> Vec<f32> {
+fn follow(scenario: &Scenario, trace: &Trace, role: Role, written: &Written) -> Vec<f32> {
     let source: Vec<f32> = match role {
         Role::EngineSpeed => trace.engine_rpm.clone(),
         Role::Throttle => trace.throttle.clone(),
@@ -294,7 +294,7 @@ fn follow(scenario: &Scenario, trace: &Trace, role: Role, faults: &[Fault], writ
         Role::InjectorDuty => trace.duty.clone(),
         Role::InjectorPulseWidth => trace.pulse_ms.clone(),
         Role::BatteryVoltage => trace.battery_v.clone(),
-        Role::SupplyVoltage => logger_supply(scenario, trace, faults),
+        Role::SupplyVoltage => logger_supply(scenario, trace),
         Role::CoolantTemperature => trace.coolant_c.clone(),
         Role::ExhaustGasTemperature => trace.exhaust_c.clone(),
         Role::VehicleSpeed => trace.speed_mps.clone(),
@@ -315,11 +315,12 @@ fn follow(scenario: &Scenario, trace: &Trace, role: Role, faults: &[Fault], writ
     source.into_iter().map(lagged).collect()
 }
 
-/// Battery less the drop in the loop to the logger.
-fn logger_supply(scenario: &Scenario, trace: &Trace, faults: &[Fault]) -> Vec<f32> {
+/// Battery less the drop in the loop to the logger. A bad joint makes the supply truly low: a healthy instrument
+/// reads it as it is.
+fn logger_supply(scenario: &Scenario, trace: &Trace) -> Vec<f32> {
     let electrics = &scenario.electrics;
     let mut extra_ohm = 0.0;
-    for fault in faults.iter().filter(|fault| fault.kind == FaultKind::LowSupply) {
+    for fault in scenario.faults.iter().filter(|fault| fault.kind == FaultKind::LowSupply) {
         extra_ohm = fault.size / electrics.steady_load_a.max(0.1);
     }
     let ohm = electrics.loop_ohm + extra_ohm;

@@ -13,7 +13,7 @@ use std::ops::Range;
 
 use crate::chain::Chain;
 use crate::detect::{Detection, Stage, View};
-use crate::document::{Deduction, Grade, Trust, Verdict};
+use crate::document::{About, Deduction, Grade, Trust, Verdict};
 use crate::flag::Flag;
 use crate::lean::Event;
 use crate::log::{Channel, Log, Role};
@@ -385,7 +385,7 @@ fn doubts(
         .iter()
         .filter(|f| f.stage == Stage::Scored && f.channel.is_none_or(|channel| channel == index))
         // A supply that is truly low is no doubt about its own reading.
-        .filter(|f| !f.of_condition);
+        .filter(|f| f.about != About::Condition);
     for finding in scored {
         let (fault, within) = calibration::finding(finding.detector, finding.flag);
         *counts.entry(finding.detector).or_insert(0) += 1;

@@ -2,6 +2,7 @@
 
 use super::*;
 use crate::detect::testing::{Bench, Noise, because, evidence, quantised};
+use crate::document::About;
 use crate::log::{Dimension, Unit};
 
 fn dip(from_s: f64, to_s: f64, volt: f64) -> impl FnMut(f64) -> f64 {
@@ -144,9 +145,9 @@ fn true_drop_is_told_and_leaves_the_reading_good() {
             .channel(Role::SupplyVoltage, move |_| 13.8 - drop)
             .findings(&SupplySag, Role::SupplyVoltage)
     };
-    assert!(bench(1.2).iter().all(|finding| finding.of_condition) && !bench(1.2).is_empty());
+    assert!(bench(1.2).iter().all(|finding| finding.about == About::Condition) && !bench(1.2).is_empty());
     // No wire lifts a supply above its source: that one speaks against the reading.
-    assert!(bench(-0.6).iter().all(|finding| !finding.of_condition) && !bench(-0.6).is_empty());
+    assert!(bench(-0.6).iter().all(|finding| finding.about != About::Condition) && !bench(-0.6).is_empty());
     let sag = self::bench(dip(20.0, 22.0, 8.0)).findings(&SupplySag, Role::SupplyVoltage);
-    assert!(sag.len() == 1 && sag[0].of_condition, "{sag:?}");
+    assert!(sag.len() == 1 && sag[0].about == About::Condition, "{sag:?}");
 }
