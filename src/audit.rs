@@ -53,7 +53,17 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
         .enumerate()
         .map(|(index, event)| document::LeanEvent { id: format!("L{}", index + 1), ..event.record })
         .collect();
-    let gate = gate::decide(&channels, &lean_events, &claims);
+    let evidence = gate::Evidence {
+        channels: &channels,
+        lean_events: &lean_events,
+        lean_not_evaluated: lean_not_evaluated.as_deref(),
+        claims: &claims,
+        sensor_health: &sensor_health,
+        day: log.clock.start.as_deref(),
+        fitted: rig.sensor.installed.as_deref(),
+        checks: rig.sensor.checked.as_slice(),
+    };
+    let gate = gate::decide(&evidence, &gate::Policy::next_step());
 
     let document = Audit {
         schema: SCHEMA.to_owned(),
@@ -109,6 +119,7 @@ fn rig_used(log: &Log, rig: &Rig, chain: Option<&Chain>) -> document::Rig {
         full_load_lambda_max: rig.full_load_lambda_max,
         sensor_serial: rig.sensor.serial.clone(),
         sensor_installed: rig.sensor.installed.clone(),
+        sensor_checked: rig.sensor.checked.clone(),
         tau_s: tau.map(|tau| document::Interval { value: tau.value, low: tau.low, high: tau.high }),
         tau_basis: chain.map(|chain| chain.rich_to_lean.basis.clone()),
         frame_period_s: chain.and_then(|chain| chain.frame_period_s),

@@ -99,6 +99,9 @@ pub struct Rig {
     pub sensor_serial: Option<String>,
     /// Day the sensor was fitted.
     pub sensor_installed: Option<String>,
+    /// Day on which the sensor was last found in order in a known gas.
+    #[serde(default)]
+    pub sensor_checked: Option<String>,
     /// Time constant of the mixture reading as used, s.
     pub tau_s: Option<Interval>,
     /// Where `tau_s` came from.
@@ -485,8 +488,14 @@ pub struct HealthMetric {
 pub struct Gate {
     /// `open` or `withheld`.
     pub decision: Decision,
-    /// Why.
+    /// Policy that decided: a ready one or a file; null in documents of before there were policies.
+    #[serde(default)]
+    pub policy: Option<String>,
+    /// Why, in plain sentences.
     pub reasons: Vec<String>,
+    /// What would open a withheld gate, in plain sentences; empty when it is open.
+    #[serde(default)]
+    pub evidence_needed: Vec<String>,
 }
 
 /// A gate's decision.

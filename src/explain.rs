@@ -6,11 +6,13 @@ use crate::claim;
 use crate::detect::{self, Gaps, Meta, Scope, Stage};
 use crate::document::Audit;
 use crate::flag::Flag;
+use crate::gate;
 use crate::health;
 use crate::lean::constants::{self, Constant};
 use crate::lean::evidence::{self, Feature};
 use crate::lean::hypothesis::{Cause, Class};
 use crate::log::{Role, UNITS};
+use crate::setting::edits;
 use crate::simulate::FaultKind;
 use crate::state;
 use crate::trust::calibration::Tolerance;
@@ -57,6 +59,7 @@ pub fn topics() -> Vec<Topic> {
     topics.extend(GRADES.iter().map(|word| word.topic("grade")));
     topics.extend(STATUSES.iter().map(|word| word.topic("claim status")));
     topics.extend(DECISIONS.iter().map(|word| word.topic("gate")));
+    topics.extend(gate::READY.iter().map(policy_topic));
     topics.extend(flags());
     topics.extend(EXIT_CODES.iter().map(|word| word.topic("exit code")));
     topics.extend(Role::ALL.iter().map(|role| role_topic(*role)));
@@ -78,7 +81,7 @@ pub fn find(name: &str) -> Result<Vec<Topic>, Unknown> {
     let mut near: Vec<(usize, &str)> = topics
         .iter()
         .map(|topic| {
-            let steps = distance(&wanted, &topic.name);
+            let steps = edits(&wanted, &topic.name);
             let part = wanted.len() > 2 && topic.name.contains(&wanted);
             (if part { steps.min(1) } else { steps }, topic.name.as_str())
         })
@@ -471,6 +474,18 @@ fn claim_topic(meta: &claim::Meta) -> Topic {
     }
 }
 
+fn policy_topic(ready: &gate::Ready) -> Topic {
+    let summary =
+        gate::Policy::parse(ready.text, ready.name).map(|policy| policy.summary).unwrap_or_default();
+    let page = format!(
+        "Open means: {summary}.\n\n`sondeproof gate LOG --policy {}` asks it. A policy of your own is a file of the same \
+         form, of which every part may be left out; what it does not ask for does not withhold, except that a lean \
+         event that counts as a danger always does unless `allowed` names its verdict.\n\n## The policy\n```toml\n{}```\n",
+        ready.name, ready.text
+    );
+    Topic { name: ready.name.to_owned(), kind: "policy", summary: format!("open means: {summary}"), page }
+}
+
 fn fault_topic(kind: FaultKind) -> Topic {
     let meta = kind.meta();
     Topic {
@@ -565,25 +580,6 @@ fn sentence(clause: &str) -> String {
     letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect())
 }
 
-/// Fewest single-letter insertions, deletions and exchanges that turn one word into the other.
-fn distance(a: &str, b: &str) -> usize {
-    let b: Vec<char> = b.chars().collect();
-    let mut row: Vec<usize> = (0..=b.len()).collect();
-    for (i, letter) in a.chars().enumerate() {
-        let mut diagonal = i;
-        let mut left = i + 1;
-        let mut next = vec![left];
-        for (j, other) in b.iter().enumerate() {
-            let above = row[j + 1];
-            left = (left + 1).min(above + 1).min(diagonal + usize::from(letter != *other));
-            diagonal = above;
-            next.push(left);
-        }
-        row = next;
-    }
-    row[b.len()]
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -612,13 +608,6 @@ mod tests {
     fn a_name_is_found_however_it_is_typed() {
         assert!(find("Time-Gap").is_ok());
         assert!(find(" not evaluated ").is_ok());
-    }
-
-    #[test]
-    fn distance_counts_letters() {
-        assert_eq!(distance("spike", "spike"), 0);
-        assert_eq!(distance("spik", "spike"), 1);
-        assert_eq!(distance("", "gap"), 3);
     }
 
     #[test]

@@ -1,113 +1,392 @@
-//! The gate: whether a log may be used without further evidence.
+//! The gate: whether a log may be used without further evidence, by a policy.
 
-use crate::document::{Channel, Claim, ClaimStatus, Decision, Gate, Grade, LeanEvent, TreatAs};
+mod policy;
+
+pub use policy::{Policy, PolicyError, READY, Ready};
+
+use crate::claim;
+use crate::document::{
+    Audit, Channel, Claim, ClaimStatus, Decision, Gate, Grade, HealthMetric, HealthStatus, LeanEvent, TreatAs,
+};
 use crate::log::Role;
 
-/// Claims that the default policy asks for.
-const ASKED: [&str; 3] = ["full_load_lambda_mean", "full_load_lambda_max", "full_load_lambda_p95"];
+/// What a gate looks at.
+#[derive(Clone, Copy, Debug)]
+pub struct Evidence<'a> {
+    /// Trust per channel.
+    pub channels: &'a [Channel],
+    /// Every lean event, judged.
+    pub lean_events: &'a [LeanEvent],
+    /// Why lean events could not be looked for.
+    pub lean_not_evaluated: Option<&'a str>,
+    /// What a report may say.
+    pub claims: &'a [Claim],
+    /// Health of the mixture sensor in this log.
+    pub sensor_health: &'a [HealthMetric],
+    /// Day of the log, ISO 8601; a time after it is ignored.
+    pub day: Option<&'a str>,
+    /// Day on which the sensor was fitted: what was checked before was another one.
+    pub fitted: Option<&'a str>,
+    /// Days on which the sensor was found in order in a known gas, ISO 8601, in any order.
+    pub checks: &'a [String],
+}
 
-/// Decides for one document, by the default policy.
-///
-/// Open when the mixture channel's trust is at least 0.80, no lean event is a hazard, and the full-load lambda
-/// claims are supported, with or without reservation. Everything else withholds, and each reason says what would
-/// open the gate.
-pub fn decide(channels: &[Channel], events: &[LeanEvent], claims: &[Claim]) -> Gate {
-    let mut against = Vec::new();
-    let mut reservations = Vec::new();
-    trust(channels, &mut against, &mut reservations);
-    lean_events(events, &mut against, &mut reservations);
-    for claim in claims.iter().filter(|claim| ASKED.contains(&claim.id.as_str())) {
-        match claim.status {
-            ClaimStatus::NotSupported => {
-                against.push(format!("{} is not supported: {}", claim.id, claim.because));
-            }
-            ClaimStatus::Limited => {
-                reservations.push(format!("{} holds with a reservation: {}", claim.id, claim.because));
-            }
-            ClaimStatus::Supported => {}
+impl<'a> Evidence<'a> {
+    /// The evidence of a document, with the date of its log and the check that the rig file states.
+    pub fn of(audit: &'a Audit) -> Self {
+        Self {
+            channels: &audit.channels,
+            lean_events: &audit.lean_events,
+            lean_not_evaluated: audit.lean_not_evaluated.as_deref(),
+            claims: &audit.claims,
+            sensor_health: &audit.sensor_health,
+            day: audit.source.start.as_deref(),
+            fitted: audit.rig.sensor_installed.as_deref(),
+            checks: audit.rig.sensor_checked.as_slice(),
         }
-    }
-    if !ASKED.iter().all(|id| claims.iter().any(|claim| claim.id == *id)) {
-        against.push("the full-load lambda claims were not judged".to_owned());
-    }
-    shorten(&mut against);
-    shorten(&mut reservations);
-    if against.is_empty() {
-        let mut reasons = vec![
-            "the mixture reading may be believed, no lean event is a hazard, and the full-load lambda claims hold"
-                .to_owned(),
-        ];
-        reasons.append(&mut reservations);
-        Gate { decision: Decision::Open, reasons }
-    } else {
-        Gate { decision: Decision::Withheld, reasons: against }
     }
 }
 
-/// The three claims often fail for one reason: say it once.
-fn shorten(reasons: &mut Vec<String>) {
-    let tail = |text: &str| text.split_once(": ").map(|(_, tail)| tail.to_owned());
-    let mut seen: Vec<String> = Vec::new();
-    reasons.retain(|reason| match tail(reason) {
-        Some(tail) if seen.contains(&tail) => false,
-        Some(tail) => {
-            seen.push(tail);
-            true
-        }
-        None => true,
-    });
+/// Whether a session checked the sensor in a known gas and found it in order: free air is the only one that an
+/// ordinary log meets.
+pub fn checks_sensor(health: &[HealthMetric]) -> bool {
+    health.iter().any(|metric| metric.metric == "free_air" && metric.status == HealthStatus::Ok)
 }
 
-fn trust(channels: &[Channel], against: &mut Vec<String>, reservations: &mut Vec<String>) {
-    // The same choice as `Log::mixture`: lambda before air/fuel ratio, the surest role first.
-    let surest = |role: Role| {
-        channels.iter().filter(|channel| channel.role == role).reduce(|best, channel| {
-            if channel.role_confidence > best.role_confidence { channel } else { best }
-        })
-    };
-    let Some(channel) = surest(Role::Lambda).or_else(|| surest(Role::Afr)) else {
-        against.push("the log has no lambda or air/fuel ratio channel; log one".to_owned());
-        return;
-    };
-    let name = &channel.name;
-    match (channel.trust.grade, channel.trust.score) {
-        (Grade::Trusted, _) => {}
-        (Grade::Limited, Some(score)) => {
-            reservations.push(format!("trust of {name} is limited ({score:.2})"));
+/// Decides by a policy. Every reason against is paired with the evidence that would lift it.
+pub fn decide(evidence: &Evidence<'_>, policy: &Policy) -> Gate {
+    let mut case = Case::default();
+    case.trust(evidence.channels, policy);
+    case.lean_events(evidence, policy);
+    case.claims(evidence.claims, policy);
+    case.health(evidence.sensor_health, policy);
+    case.check(evidence, policy);
+    case.close(policy)
+}
+
+/// What speaks against, what stays beside an open gate, and what would open it.
+#[derive(Default)]
+struct Case {
+    against: Vec<String>,
+    reservations: Vec<String>,
+    needed: Vec<String>,
+}
+
+impl Case {
+    fn withhold(&mut self, reason: &str, needed: &str) {
+        self.against.push(sentence(reason));
+        let needed = sentence(needed);
+        if !self.needed.contains(&needed) {
+            self.needed.push(needed);
         }
-        (_, Some(score)) => {
-            let main = channel.trust.deductions.first().map_or_else(String::new, |d| format!("; most of it: {}", d.why));
-            against.push(format!(
-                "trust of {name} is {score:.2}, below 0.80{main}; put that right and repeat the run"
-            ));
+    }
+
+    fn reserve(&mut self, reservation: &str) {
+        self.reservations.push(sentence(reservation));
+    }
+
+    fn close(self, policy: &Policy) -> Gate {
+        let name = policy.name.clone();
+        if !self.against.is_empty() {
+            return Gate {
+                decision: Decision::Withheld,
+                policy: Some(name),
+                reasons: self.against,
+                evidence_needed: self.needed,
+            };
         }
-        (_, None) => against.push(format!(
-            "no test could judge {name} in the samples that count; log it faster or longer, with engine speed and \
-             throttle beside it"
-        )),
+        let mut reasons = vec![if policy.summary.is_empty() {
+            format!("Everything that {name} asks for holds.")
+        } else {
+            sentence(&policy.summary)
+        }];
+        reasons.extend(self.reservations);
+        Gate { decision: Decision::Open, policy: Some(name), reasons, evidence_needed: Vec::new() }
+    }
+
+    fn trust(&mut self, channels: &[Channel], policy: &Policy) {
+        for (role, least) in &policy.trust {
+            let (found, what) = if role.is_mixture() {
+                // The same choice as `Log::mixture`: lambda before air/fuel ratio.
+                let mixture = surest(channels, Role::Lambda).or_else(|| surest(channels, Role::Afr));
+                (mixture, "lambda or air/fuel ratio")
+            } else {
+                (surest(channels, *role), role.label())
+            };
+            match found {
+                Some(channel) => self.trust_of(channel, *least),
+                None => self.withhold(
+                    &format!("the log has no {what} channel"),
+                    &format!("log {what}, or name its column in the rig file"),
+                ),
+            }
+        }
+        for (name, least) in &policy.columns {
+            match channels.iter().find(|channel| channel.name == *name) {
+                Some(channel) => self.trust_of(channel, *least),
+                None => self.withhold(
+                    &format!("the log has no column called `{name}`"),
+                    &format!("log `{name}`, or put its name in this log into the policy"),
+                ),
+            }
+        }
+    }
+
+    fn trust_of(&mut self, channel: &Channel, least: f64) {
+        let name = &channel.name;
+        let Some(score) = channel.trust.score else {
+            return self.withhold(
+                &format!("no test could judge {name} in the samples that count"),
+                &format!("log {name} faster or longer, with engine speed and throttle beside it"),
+            );
+        };
+        let main = channel.trust.deductions.first();
+        if score < least {
+            let because = main.map_or_else(String::new, |main| format!(": {}", first_statement(&main.why)));
+            self.withhold(
+                &format!("trust of {name} is {}, below {}{because}", floored(score), floored(least)),
+                &format!("put right what takes trust from {name}, then repeat the run{because}"),
+            );
+        } else if channel.trust.grade != Grade::Trusted {
+            self.reserve(&format!("trust of {name} is {} ({})", floored(score), channel.trust.grade.word()));
+        }
+    }
+
+    /// Events of one verdict and cause are one reason: a log may hold hundreds.
+    fn lean_events(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
+        let mut groups: Vec<Vec<&LeanEvent>> = Vec::new();
+        for event in evidence.lean_events {
+            let same = |group: &&mut Vec<&LeanEvent>| {
+                group
+                    .first()
+                    .is_some_and(|other| other.verdict == event.verdict && other.cause == event.cause)
+            };
+            match groups.iter_mut().find(same) {
+                Some(group) => group.push(event),
+                None => groups.push(vec![event]),
+            }
+        }
+        for group in &groups {
+            self.lean_group(group, policy);
+        }
+        let hazards = policy.allowed.contains(&crate::document::Verdict::Undetermined);
+        if let Some(because) = evidence.lean_not_evaluated {
+            let reason = format!("lean events could not be looked for: {because}");
+            if hazards {
+                self.reserve(&reason);
+            } else {
+                self.withhold(
+                    &reason,
+                    "log lambda or air/fuel ratio with engine speed and throttle beside it",
+                );
+            }
+        }
+    }
+
+    fn lean_group(&mut self, group: &[&LeanEvent], policy: &Policy) {
+        let Some(first) = group.first() else { return };
+        let who = match group {
+            [one] => format!("lean event {} at {:.2} s", one.id, one.start_s),
+            [one, rest @ ..] => {
+                format!("lean event {} at {:.2} s and {} more like it", one.id, one.start_s, rest.len())
+            }
+            [] => return,
+        };
+        let what = match first.treat_as {
+            TreatAs::Hazard => format!("counts as a danger ({})", first.cause),
+            TreatAs::Invalid => format!("was not measured ({}); it is not known to be safe", first.cause),
+            TreatAs::Benign => format!("is harmless ({})", first.cause),
+        };
+        let checks = || {
+            let mut checks: Vec<&str> = Vec::new();
+            for event in group.iter().filter(|event| !event.next_check.is_empty()) {
+                if !checks.contains(&event.next_check.as_str()) {
+                    checks.push(&event.next_check);
+                }
+            }
+            checks
+        };
+        if !policy.allowed.contains(&first.verdict) {
+            self.withhold(
+                &format!("{who} {what}"),
+                checks().first().copied().unwrap_or("repeat that part of the run"),
+            );
+            for check in checks().into_iter().skip(1).take(2) {
+                let check = sentence(check);
+                if !self.needed.contains(&check) {
+                    self.needed.push(check);
+                }
+            }
+        } else if first.treat_as == TreatAs::Hazard {
+            self.reserve(&format!("{who} {what}; this policy lets it pass, which does not make it safe"));
+        } else if first.treat_as == TreatAs::Invalid {
+            self.reserve(&format!("{who} {what}; repeat that part"));
+        }
+    }
+
+    fn claims(&mut self, claims: &[Claim], policy: &Policy) {
+        // Claims often fail for one reason: it is said once.
+        let mut failed: Vec<(ClaimStatus, String, String, Vec<&str>)> = Vec::new();
+        let mut note = |status, because: String, needed: String, name| match failed
+            .iter_mut()
+            .find(|(other, reason, ..)| *other == status && *reason == because)
+        {
+            Some((.., names)) => names.push(name),
+            None => failed.push((status, because, needed, vec![name])),
+        };
+        let mut reserved: Vec<(String, Vec<&str>)> = Vec::new();
+        for (name, weakest) in &policy.claims {
+            let needs = || {
+                claim::ALL
+                    .iter()
+                    .find(|meta| meta.name == name)
+                    .map_or(String::new(), |meta| meta.needs.to_owned())
+            };
+            let Some(claim) = claims.iter().find(|claim| claim.id == *name) else {
+                note(ClaimStatus::NotSupported, "it was not judged".to_owned(), needs(), name);
+                continue;
+            };
+            let because = first_statement(&claim.because).to_owned();
+            match (claim.status, weakest) {
+                (ClaimStatus::Supported, _) => {}
+                (ClaimStatus::Limited, ClaimStatus::Limited | ClaimStatus::NotSupported) => {
+                    match reserved.iter_mut().find(|(reason, _)| *reason == because) {
+                        Some((_, names)) => names.push(name),
+                        None => reserved.push((because, vec![name])),
+                    }
+                }
+                (ClaimStatus::Limited, ClaimStatus::Supported) => {
+                    let reservations = claim.because.split(". ").next().unwrap_or_default().to_owned();
+                    note(
+                        claim.status,
+                        because,
+                        format!("a run without these reservations: {reservations}"),
+                        name,
+                    );
+                }
+                (ClaimStatus::NotSupported, _) => note(claim.status, because, needs(), name),
+            }
+        }
+        for (status, because, needed, names) in failed {
+            let word = if status == ClaimStatus::Limited { "only limited" } else { "not supported" };
+            let verb = if names.len() == 1 { "is" } else { "are" };
+            self.withhold(&format!("{} {verb} {word}: {because}", joined(&names)), &needed);
+        }
+        for (because, names) in reserved {
+            let verb = if names.len() == 1 { "holds" } else { "hold" };
+            self.reserve(&format!("{} {verb} with a reservation: {because}", joined(&names)));
+        }
+    }
+
+    fn health(&mut self, metrics: &[HealthMetric], policy: &Policy) {
+        if let Some(worst) = policy.health {
+            for metric in metrics.iter().filter(|metric| severity(metric.status) > severity(worst)) {
+                let direction = metric.direction.as_ref().map_or(String::new(), |way| format!(" ({way})"));
+                self.withhold(
+                    &format!("sensor health: {}{direction} asks for action: {}", metric.metric, first_statement(&metric.because)),
+                    &format!(
+                        "check the sensor and its wiring until {} is within its limit (`sondeproof explain {}`), then \
+                         repeat the run",
+                        metric.metric, metric.metric
+                    ),
+                );
+            }
+        }
+        for name in &policy.measured {
+            let told = |metric: &&HealthMetric| {
+                metric.metric == *name && metric.status != HealthStatus::NotMeasurable
+            };
+            if !metrics.iter().any(|metric| told(&metric)) {
+                let because = metrics
+                    .iter()
+                    .find(|metric| metric.metric == *name)
+                    .map_or("the log has no mixture channel", |metric| first_statement(&metric.because));
+                self.withhold(
+                    &format!("sensor health: {name} was not measured: {because}"),
+                    &format!("a run that tells {name} (`sondeproof explain {name}`)"),
+                );
+            }
+        }
+    }
+
+    fn check(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
+        let Some(most) = policy.check_max_age_days else { return };
+        if checks_sensor(evidence.sensor_health) {
+            return;
+        }
+        let needed = format!(
+            "check the sensor in free air and state it: `checked = 2026-05-17` under `[sensor]` in the rig file, or add \
+             the log of a check to a ledger and name the ledger; it may be {most} days old"
+        );
+        let Some(day) = evidence.day.and_then(day) else {
+            return self.withhold(
+                "the log carries no date, so that the age of the sensor's last check is not known",
+                "state the day of the run with `--date 2026-05-17`",
+            );
+        };
+        let fitted = evidence.fitted.and_then(self::day);
+        let counts =
+            |check: &jiff::civil::Date| *check <= day && fitted.is_none_or(|fitted| *check >= fitted);
+        let last = evidence.checks.iter().filter_map(|check| self::day(check)).filter(counts).max();
+        let Some(last) = last else {
+            return self.withhold("no check of this sensor before the run is known", &needed);
+        };
+        let age_days = f64::from(day.since(last).map_or(0, |span| span.get_days()));
+        if age_days > most {
+            self.withhold(
+                &format!("the sensor's last check, {last}, was {age_days} days before the run; the policy allows {most}"),
+                &needed,
+            );
+        }
     }
 }
 
-fn lean_events(events: &[LeanEvent], against: &mut Vec<String>, reservations: &mut Vec<String>) {
-    for event in events {
-        match event.treat_as {
-            TreatAs::Hazard => {
-                let check = if event.next_check.is_empty() {
-                    String::new()
-                } else {
-                    format!(". Next: {}", event.next_check)
-                };
-                against.push(format!(
-                    "lean event {} at {:.2} s counts as a hazard ({}){check}",
-                    event.id, event.start_s, event.cause
-                ));
-            }
-            TreatAs::Invalid => reservations.push(format!(
-                "lean event {} at {:.2} s was not measured ({}): it is not known to be safe; repeat that part",
-                event.id, event.start_s, event.cause
-            )),
-            TreatAs::Benign => {}
-        }
+fn day(text: &str) -> Option<jiff::civil::Date> {
+    text.get(..10)?.parse().ok()
+}
+
+const fn severity(status: HealthStatus) -> u8 {
+    match status {
+        // Unknown is no illness; `measured` asks for what must be known.
+        HealthStatus::Ok | HealthStatus::NotMeasurable => 0,
+        HealthStatus::Watch => 1,
+        HealthStatus::Act => 2,
+    }
+}
+
+/// The channel of a role, the surest where there are several.
+fn surest(channels: &[Channel], role: Role) -> Option<&Channel> {
+    channels
+        .iter()
+        .filter(|channel| channel.role == role)
+        .reduce(|best, channel| if channel.role_confidence > best.role_confidence { channel } else { best })
+}
+
+/// A score with two digits, never rounded up over the limit that it misses.
+fn floored(score: f64) -> String {
+    // The small addition keeps 0.29 from becoming 0.28 by its binary form.
+    format!("{:.2}", (score * 100.0 + 1e-9).floor() / 100.0)
+}
+
+/// Up to the first stop or semicolon.
+fn first_statement(text: &str) -> &str {
+    let end = [". ", "; "].iter().filter_map(|stop| text.find(stop)).min().unwrap_or(text.len());
+    text.get(..end).unwrap_or(text).trim_end_matches('.')
+}
+
+/// A capital first, a full stop last; a name such as `boost_max` keeps its letters.
+fn sentence(text: &str) -> String {
+    let text = text.trim();
+    let mut letters = text.chars();
+    let Some(first) = letters.next() else { return String::new() };
+    let stop = if text.ends_with(['.', '!', '?']) { "" } else { "." };
+    format!("{}{}{stop}", first.to_uppercase(), letters.as_str())
+}
+
+fn joined(names: &[&str]) -> String {
+    match names {
+        [before @ .., last] if !before.is_empty() => format!("claims {} and {last}", before.join(", ")),
+        _ => format!("claim {}", names.concat()),
     }
 }
 
@@ -141,23 +420,29 @@ mod tests {
     }
 
     fn claims(status: ClaimStatus) -> Vec<Claim> {
-        ASKED
-            .iter()
+        Policy::next_step()
+            .claims
+            .keys()
             .map(|id| Claim {
-                id: (*id).to_owned(),
+                id: id.clone(),
                 text: String::new(),
                 value: Some(0.82),
                 unit: String::new(),
                 low: Some(0.8),
                 high: Some(0.84),
                 status,
-                because: "the reason".into(),
+                because: "the reason; what would help. The method".into(),
                 windows: Vec::new(),
             })
             .collect()
     }
 
     fn event(treat_as: TreatAs) -> LeanEvent {
+        let (verdict, cause) = match treat_as {
+            TreatAs::Hazard => (Verdict::Undetermined, "undetermined"),
+            TreatAs::Benign => (Verdict::FuelCut, "overrun"),
+            TreatAs::Invalid => (Verdict::Artefact, "stale_link"),
+        };
         LeanEvent {
             id: "L1".into(),
             channel: "Lambda".into(),
@@ -166,8 +451,8 @@ mod tests {
             peak_lambda: 1.1,
             peak_is_bound: false,
             context: "full_load".into(),
-            verdict: Verdict::Undetermined,
-            cause: "undetermined".into(),
+            verdict,
+            cause: cause.into(),
             treat_as,
             posterior: BTreeMap::new(),
             evidence: Vec::new(),
@@ -178,31 +463,159 @@ mod tests {
         }
     }
 
+    fn metric(name: &str, status: HealthStatus) -> HealthMetric {
+        HealthMetric {
+            metric: name.to_owned(),
+            channel: "Lambda".into(),
+            direction: None,
+            value: Some(1.0),
+            unit: String::new(),
+            low: None,
+            high: None,
+            events: 3,
+            limit: None,
+            status,
+            because: "three cuts".into(),
+        }
+    }
+
+    fn by(policy: &Policy, channels: &[Channel], events: &[LeanEvent], claims: &[Claim]) -> Gate {
+        let evidence = Evidence {
+            channels,
+            lean_events: events,
+            lean_not_evaluated: None,
+            claims,
+            sensor_health: &[],
+            day: None,
+            fitted: None,
+            checks: &[],
+        };
+        decide(&evidence, policy)
+    }
+
     #[test]
     fn good_evidence_opens() {
-        let gate = decide(&[channel(Some(0.97))], &[event(TreatAs::Benign)], &claims(ClaimStatus::Supported));
+        let gate = by(
+            &Policy::next_step(),
+            &[channel(Some(0.97))],
+            &[event(TreatAs::Benign)],
+            &claims(ClaimStatus::Supported),
+        );
         assert_eq!(gate.decision, Decision::Open);
-        assert_eq!(gate.reasons.len(), 1);
+        assert_eq!((gate.reasons.len(), gate.evidence_needed.len()), (1, 0), "{gate:?}");
     }
 
     #[test]
     fn reservations_stay_with_an_open_gate_and_are_said_once() {
-        let gate = decide(&[channel(Some(0.90))], &[event(TreatAs::Invalid)], &claims(ClaimStatus::Limited));
+        let gate = by(
+            &Policy::next_step(),
+            &[channel(Some(0.90))],
+            &[event(TreatAs::Invalid)],
+            &claims(ClaimStatus::Limited),
+        );
         assert_eq!(gate.decision, Decision::Open);
         assert_eq!(gate.reasons.len(), 4, "{:?}", gate.reasons);
     }
 
     #[test]
     fn each_missing_piece_withholds_and_says_what_would_open() {
-        let good = claims(ClaimStatus::Supported);
-        let hazard = decide(&[channel(Some(0.97))], &[event(TreatAs::Hazard)], &good);
+        let (policy, good) = (Policy::next_step(), claims(ClaimStatus::Supported));
+        let hazard = by(&policy, &[channel(Some(0.97))], &[event(TreatAs::Hazard)], &good);
         assert_eq!(hazard.decision, Decision::Withheld);
-        assert!(hazard.reasons[0].contains("log fuel pressure"), "{:?}", hazard.reasons);
+        assert_eq!(hazard.evidence_needed, ["Log fuel pressure."]);
         for channels in [vec![channel(None)], vec![channel(Some(0.7))], Vec::new()] {
-            assert_eq!(decide(&channels, &[], &good).decision, Decision::Withheld);
+            let gate = by(&policy, &channels, &[], &good);
+            assert_eq!((gate.decision, gate.evidence_needed.len()), (Decision::Withheld, 1), "{gate:?}");
         }
-        let refused = decide(&[channel(Some(0.97))], &[], &claims(ClaimStatus::NotSupported));
-        assert_eq!(refused.decision, Decision::Withheld);
-        assert_eq!(decide(&[channel(Some(0.97))], &[], &[]).decision, Decision::Withheld);
+        let refused = by(&policy, &[channel(Some(0.97))], &[], &claims(ClaimStatus::NotSupported));
+        assert_eq!(
+            (refused.decision, refused.reasons.len()),
+            (Decision::Withheld, 1),
+            "said once: {refused:?}"
+        );
+        assert_eq!(by(&policy, &[channel(Some(0.97))], &[], &[]).decision, Decision::Withheld);
+    }
+
+    #[test]
+    fn every_word_of_a_gate_is_a_short_sentence() {
+        let many: Vec<LeanEvent> = (0..300).map(|_| event(TreatAs::Hazard)).collect();
+        let gate =
+            by(&Policy::next_step(), &[channel(Some(0.7999))], &many, &claims(ClaimStatus::NotSupported));
+        assert!(gate.reasons[0].contains("0.79, below 0.80"), "{:?}", gate.reasons);
+        assert_eq!(gate.reasons.len(), 3, "{:?}", gate.reasons);
+        for text in gate.reasons.iter().chain(&gate.evidence_needed) {
+            assert!(
+                text.starts_with(char::is_uppercase) && text.ends_with('.') && text.len() < 250,
+                "{text}"
+            );
+        }
+    }
+
+    #[test]
+    fn a_policy_may_ask_for_less_but_never_calls_a_danger_safe() {
+        let archive = Policy::load(std::path::Path::new("archive")).expect("ready");
+        let mut channels = vec![channel(Some(0.3)), channel(Some(0.9))];
+        channels[1].role = Role::EngineSpeed;
+        let gate = by(&archive, &channels, &[event(TreatAs::Hazard)], &[]);
+        assert_eq!(gate.decision, Decision::Open);
+        assert!(gate.reasons.iter().any(|reason| reason.contains("counts as a danger")), "{gate:?}");
+        assert_eq!(by(&archive, &channels[..1], &[], &[]).decision, Decision::Withheld, "no engine speed");
+    }
+
+    #[test]
+    fn columns_health_and_the_age_of_the_last_check_are_asked_for() {
+        let policy = Policy::parse(
+            "[columns]\n\"Lambda\" = 0.5\n[sensor]\nhealth = \"ok\"\nmeasured = [\"noise\"]\ncheck_max_age_days = 30",
+            "own.toml",
+        )
+        .expect("a policy");
+        let channels = [channel(Some(0.9))];
+        let withheld = |health: &[HealthMetric], day: Option<&str>, fitted: Option<&str>, checks: &[&str]| {
+            let checks: Vec<String> = checks.iter().map(|day| (*day).to_owned()).collect();
+            let evidence = Evidence {
+                channels: &channels,
+                lean_events: &[],
+                lean_not_evaluated: None,
+                claims: &[],
+                sensor_health: health,
+                day,
+                fitted,
+                checks: &checks,
+            };
+            decide(&evidence, &policy).reasons.join(" ")
+        };
+        let quiet = [metric("noise", HealthStatus::Ok)];
+        let run = Some("2026-05-17T10:00:00");
+        let open = withheld(&quiet, run, None, &["2026-04-17", "2025-01-01"]);
+        assert!(open.starts_with("Everything"), "30 days are within 30: {open}");
+        assert!(withheld(&quiet, run, None, &["2026-04-16"]).contains("31 days before"));
+        assert!(withheld(&quiet, run, None, &["2026-06-01"]).contains("No check of this sensor"));
+        assert!(
+            withheld(&quiet, run, Some("2026-05-01"), &["2026-04-30"]).contains("No check"),
+            "another sensor"
+        );
+        assert!(withheld(&quiet, None, None, &["2026-04-17"]).contains("no date"));
+        assert!(
+            withheld(&[metric("noise", HealthStatus::Watch)], run, None, &["2026-05-01"]).contains("noise")
+        );
+        let unknown = [metric("noise", HealthStatus::NotMeasurable)];
+        assert!(withheld(&unknown, run, None, &["2026-05-01"]).contains("not measured"));
+        let in_air = [metric("noise", HealthStatus::Ok), metric("free_air", HealthStatus::Ok)];
+        assert!(withheld(&in_air, None, None, &[]).starts_with("Everything"), "this log is the check");
+    }
+
+    #[test]
+    fn lean_events_that_could_not_be_looked_for_withhold() {
+        let evidence = Evidence {
+            channels: &[],
+            lean_events: &[],
+            lean_not_evaluated: Some("the mixture channel has fewer than two values"),
+            claims: &[],
+            sensor_health: &[],
+            day: None,
+            fitted: None,
+            checks: &[],
+        };
+        assert_eq!(decide(&evidence, &Policy::default()).decision, Decision::Withheld);
     }
 }

@@ -23,6 +23,7 @@ pub mod log;
 pub mod read;
 pub mod report;
 pub mod rig;
+pub mod setting;
 pub mod signal;
 pub mod simulate;
 pub mod state;

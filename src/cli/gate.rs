@@ -8,9 +8,12 @@ use serde::Serialize;
 use super::failure::Failure;
 use super::source;
 use super::{Ending, output};
-use crate::document::Decision;
+use crate::document::{Audit, Decision, Gate};
+use crate::gate::{self, Evidence, Policy};
+use crate::ledger::{Entry as Session, Kind, Ledger};
+use crate::rig::Rig;
 
-/// Decide whether logs may be used without further evidence: exit code 0 open, 3 withheld
+/// Decide by a policy whether logs may be used without further evidence: exit code 0 open, 3 withheld
 #[derive(clap::Args)]
 pub(super) struct Arguments {
     /// Log files
@@ -18,12 +21,25 @@ pub(super) struct Arguments {
     logs: Vec<PathBuf>,
     #[command(flatten)]
     options: source::Options,
+    /// What must hold: `next_step`, `publish`, `archive` (see `sondeproof explain publish`), or a policy file (TOML)
+    #[arg(long, value_name = "POLICY", default_value = "next_step")]
+    policy: PathBuf,
+    /// Ledger in which earlier checks of the sensor stand
+    #[arg(long, value_name = "DIR")]
+    ledger: Option<PathBuf>,
+    /// Serial of the sensor, where the rig file gives none
+    #[arg(long, value_name = "SERIAL")]
+    sensor: Option<String>,
+    /// Day of the run, where the log gives none (as 2026-05-17)
+    #[arg(long, value_name = "DATE", value_parser = super::ledger::date)]
+    date: Option<String>,
 }
 
 /// The line: withheld when any log is.
 #[derive(Serialize)]
-struct Line {
+struct Line<'a> {
     schema: &'static str,
+    policy: &'a str,
     decision: Decision,
     logs: Vec<Entry>,
 }
@@ -35,10 +51,13 @@ struct Entry {
     sha256: Option<String>,
     decision: Decision,
     reasons: Vec<String>,
+    evidence_needed: Vec<String>,
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let rig = arguments.options.rig()?;
+    let policy = Policy::load(&arguments.policy).map_err(|error| Failure::Input(error.to_string()))?;
+    let history = history(arguments, &rig)?;
     let sources = source::files(&arguments.logs);
     let results: Vec<_> = sources
         .par_iter()
@@ -48,12 +67,16 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let mut logs = Vec::new();
     for (source, result) in sources.iter().zip(results) {
         logs.push(match result {
-            Ok(document) => Entry {
-                path: document.source.path,
-                sha256: Some(document.source.sha256),
-                decision: document.gate.decision,
-                reasons: document.gate.reasons,
-            },
+            Ok(document) => {
+                let gate = decide(&document, &policy, &history, arguments.date.as_deref());
+                Entry {
+                    path: document.source.path,
+                    sha256: Some(document.source.sha256),
+                    decision: gate.decision,
+                    reasons: gate.reasons,
+                    evidence_needed: gate.evidence_needed,
+                }
+            }
             Err(failure) => {
                 failure.print();
                 failed = Some(failed.map_or(failure.code(), |code: u8| code.min(failure.code())));
@@ -61,14 +84,18 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
                     path: source.name(),
                     sha256: None,
                     decision: Decision::Withheld,
-                    reasons: vec!["the log could not be read".to_owned()],
+                    reasons: vec!["The log could not be read.".to_owned()],
+                    evidence_needed: vec![
+                        "A log that can be read; the error says what stopped this one.".to_owned(),
+                    ],
                 }
             }
         });
     }
     let withheld = logs.iter().any(|entry| entry.decision == Decision::Withheld);
     let decision = if withheld { Decision::Withheld } else { Decision::Open };
-    let mut line = serde_json::to_vec(&Line { schema: "sondeproof.gate/1", decision, logs })
+    let line = Line { schema: "sondeproof.gate/1", policy: &policy.name, decision, logs };
+    let mut line = serde_json::to_vec(&line)
         .map_err(|error| Failure::Internal(format!("cannot write the decision: {error}")))?;
     line.push(b'\n');
     output::emit(&line)?;
@@ -77,4 +104,34 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
         (None, true) => Ok(Ending::Withheld),
         (None, false) => Ok(Ending::Done),
     }
+}
+
+/// The sensor's earlier sessions and fittings, where a ledger is named.
+fn history(arguments: &Arguments, rig: &Rig) -> Result<Vec<Session>, Failure> {
+    let Some(folder) = &arguments.ledger else { return Ok(Vec::new()) };
+    let serial = arguments.sensor.as_ref().or(rig.sensor.serial.as_ref()).ok_or_else(|| {
+        Failure::Input(
+            "the ledger is kept by the sensor's serial, and none is known\n  help: add `--sensor A-0107`, or \
+             `serial = \"A-0107\"` under `[sensor]` in the rig file"
+                .to_owned(),
+        )
+    })?;
+    Ledger::new(folder.clone()).entries(serial).map_err(super::ledger::failed)
+}
+
+/// The decision on one document, with what the ledger and the command line add to it.
+fn decide(document: &Audit, policy: &Policy, history: &[Session], date: Option<&str>) -> Gate {
+    let evidence = Evidence::of(document);
+    let mut checks = evidence.checks.to_vec();
+    checks.extend(
+        history.iter().filter(|entry| gate::checks_sensor(&entry.metrics)).map(|entry| entry.at.clone()),
+    );
+    let day = date.or(evidence.day);
+    // A sensor that came in after this run was not the one that measured it.
+    let fittings = history.iter().filter(|entry| entry.kind == Kind::Fit).map(|entry| entry.at.as_str());
+    let fitted = fittings
+        .chain(evidence.fitted)
+        .filter(|at| day.is_none_or(|day| at.get(..10) <= day.get(..10)))
+        .max();
+    gate::decide(&Evidence { day, fitted, checks: &checks, ..evidence }, policy)
 }

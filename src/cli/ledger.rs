@@ -79,7 +79,7 @@ enum Action {
     Compact,
 }
 
-fn date(text: &str) -> Result<String, String> {
+pub(super) fn date(text: &str) -> Result<String, String> {
     text.parse::<jiff::civil::Date>()
         .map(|date| date.to_string())
         .map_err(|_| "expected a day such as 2026-05-17".to_owned())
@@ -110,7 +110,7 @@ fn open(arguments: &Arguments) -> Result<Ledger, Failure> {
     Ok(Ledger::new(folder))
 }
 
-fn failed(error: LedgerError) -> Failure {
+pub(super) fn failed(error: LedgerError) -> Failure {
     match error {
         LedgerError::Io { path, source } => Failure::write(&path, &source),
         other => Failure::Input(other.to_string()),

@@ -10,6 +10,7 @@ use toml::de::{DeTable, DeValue};
 use super::{ColumnRig, Rig, SensorRig, fuel};
 use crate::detect;
 use crate::log::Role;
+use crate::setting::{self, Checked, Fault, Mistake, check_keys, nearest, number, table, text, wrong_kind};
 
 /// Why a rig file was refused.
 #[derive(Debug, thiserror::Error)]
@@ -24,33 +25,9 @@ pub enum RigError {
         source: std::io::Error,
     },
     /// A key or value is not what the rig file knows.
-    #[error(
-        "cannot use rig file {file}, line {line}, column {column}: {problem}\n  found: {found}\n  help: {help}"
-    )]
-    Content {
-        /// File.
-        file: String,
-        /// From 1.
-        line: usize,
-        /// From 1, in characters.
-        column: usize,
-        /// What is wrong.
-        problem: String,
-        /// What stands there.
-        found: String,
-        /// What to do.
-        help: String,
-    },
+    #[error(transparent)]
+    Content(#[from] Box<Mistake>),
 }
-
-/// What is wrong at a span of the text.
-struct Fault {
-    span: Range<usize>,
-    problem: String,
-    help: String,
-}
-
-type Checked<T> = Result<T, Fault>;
 
 const TOP_KEYS: &[&str] = &[
     "name",
@@ -66,7 +43,7 @@ const TOP_KEYS: &[&str] = &[
     "limits",
 ];
 const SENSOR_KEYS: &[&str] =
-    &["serial", "installed", "tau_s", "link", "frame_hz", "clip_lean", "supply_min_v"];
+    &["serial", "installed", "checked", "tau_s", "link", "frame_hz", "clip_lean", "supply_min_v"];
 const COLUMN_KEYS: &[&str] = &["role", "unit"];
 
 impl Rig {
@@ -88,25 +65,7 @@ impl Rig {
     /// Text that is not TOML, a key that does not exist, a value of the wrong kind or outside its range, a
     /// limit that no detector has: with line, column and what to write instead.
     pub fn parse(text: &str, file: &str) -> Result<Self, RigError> {
-        let fail = |fault: Fault| {
-            let (line, column) = place(text, fault.span.start);
-            RigError::Content {
-                file: file.to_owned(),
-                line,
-                column,
-                problem: fault.problem,
-                found: excerpt(text, &fault.span),
-                help: fault.help,
-            }
-        };
-        let document = DeTable::parse(text).map_err(|error| {
-            fail(Fault {
-                span: error.span().unwrap_or(0..0),
-                problem: format!("not TOML: {}", error.message().lines().collect::<Vec<_>>().join(", ")),
-                help: "write `key = value`; text in double quotes, numbers with a decimal point".to_owned(),
-            })
-        })?;
-        let mut rig = read_rig(document.get_ref()).map_err(fail)?;
+        let mut rig = setting::parse(text, "rig file", file, read_rig)?;
         rig.file = Some(file.to_owned());
         Ok(rig)
     }
@@ -206,6 +165,7 @@ fn read_sensor(value: &Spanned<DeValue<'_>>) -> Checked<SensorRig> {
         match key.get_ref().as_ref() {
             "serial" => sensor.serial = Some(text(value)?),
             "installed" => sensor.installed = Some(day(value)?),
+            "checked" => sensor.checked = Some(day(value)?),
             "tau_s" => sensor.tau_s = Some(pair(value)?),
             "link" => sensor.link = Some(link(value)?),
             "frame_hz" => sensor.frame_hz = Some(number(value, 0.01, 10_000.0, "Hz")?),
@@ -277,76 +237,6 @@ fn read_limits(
         }
     }
     Ok(())
-}
-
-fn check_keys(table: &DeTable<'_>, known: &[&str], place: &str) -> Checked<()> {
-    for (key, _) in table {
-        let name = key.get_ref().as_ref();
-        if !known.contains(&name) {
-            let near = nearest(name, known.iter().copied());
-            return Err(Fault {
-                span: key.span(),
-                problem: format!("{place} has no key `{name}`"),
-                help: near.map_or_else(
-                    || format!("keys: {}", known.join(", ")),
-                    |near| format!("did you mean `{near}`?"),
-                ),
-            });
-        }
-    }
-    Ok(())
-}
-
-fn wrong_kind(value: &Spanned<DeValue<'_>>, wanted: &str) -> Fault {
-    Fault {
-        span: value.span(),
-        problem: format!("expected {wanted}, not {}", kind(value.get_ref())),
-        help: format!("write {wanted}"),
-    }
-}
-
-fn kind(value: &DeValue<'_>) -> &'static str {
-    match value {
-        DeValue::String(_) => "text",
-        DeValue::Integer(_) | DeValue::Float(_) => "a number",
-        DeValue::Boolean(_) => "true or false",
-        DeValue::Datetime(_) => "a date",
-        DeValue::Array(_) => "a list",
-        DeValue::Table(_) => "a table",
-    }
-}
-
-fn text(value: &Spanned<DeValue<'_>>) -> Checked<String> {
-    value.get_ref().as_str().map(str::to_owned).ok_or_else(|| wrong_kind(value, "text in double quotes"))
-}
-
-fn table<'a, 'i>(value: &'a Spanned<DeValue<'i>>, what: &str) -> Checked<&'a DeTable<'i>> {
-    value.get_ref().as_table().ok_or_else(|| wrong_kind(value, &format!("a table for {what}")))
-}
-
-fn number(value: &Spanned<DeValue<'_>>, low: f64, high: f64, unit: &str) -> Checked<f64> {
-    let number = match value.get_ref() {
-        DeValue::Integer(integer) => {
-            i64::from_str_radix(&integer.as_str().replace('_', ""), integer.radix()).ok().map(|v| v as f64)
-        }
-        DeValue::Float(float) => float.as_str().replace('_', "").parse::<f64>().ok(),
-        _ => None,
-    };
-    let Some(number) = number else {
-        return Err(wrong_kind(value, "a number without quotes, with a decimal point"));
-    };
-    if !number.is_finite() || !(low..=high).contains(&number) {
-        return Err(Fault {
-            span: value.span(),
-            problem: format!("{number} is outside its range"),
-            help: if unit.is_empty() {
-                "write a finite number".to_owned()
-            } else {
-                format!("write {low} to {high} ({unit})")
-            },
-        });
-    }
-    Ok(number)
 }
 
 fn pair(value: &Spanned<DeValue<'_>>) -> Checked<[f64; 2]> {
@@ -434,50 +324,4 @@ fn unit(value: &Spanned<DeValue<'_>>) -> Checked<String> {
             |near| format!("did you mean `{near}`?"),
         ),
     })
-}
-
-/// The known name that differs in the fewest letters: at most a third of them.
-fn nearest<'a>(wanted: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
-    let limit = (wanted.chars().count() / 3).max(1);
-    known
-        .map(|name| (edits(&wanted.to_lowercase(), &name.to_lowercase()), name))
-        .filter(|(edits, _)| *edits <= limit)
-        .min_by_key(|(edits, _)| *edits)
-        .map(|(_, name)| name)
-}
-
-/// Levenshtein distance: single letters to insert, drop or replace.
-fn edits(a: &str, b: &str) -> usize {
-    let b: Vec<char> = b.chars().collect();
-    let mut row: Vec<usize> = (0..=b.len()).collect();
-    for (i, from) in a.chars().enumerate() {
-        let mut diagonal = row[0];
-        row[0] = i + 1;
-        for (j, to) in b.iter().enumerate() {
-            let replaced = diagonal + usize::from(from != *to);
-            diagonal = row[j + 1];
-            row[j + 1] = replaced.min(row[j] + 1).min(diagonal + 1);
-        }
-    }
-    row[b.len()]
-}
-
-fn place(text: &str, offset: usize) -> (usize, usize) {
-    let before = text.get(..offset).unwrap_or(text);
-    let line = before.matches('\n').count() + 1;
-    let column = before.rsplit('\n').next().map_or(0, |rest| rest.chars().count()) + 1;
-    (line, column)
-}
-
-/// What stands at a place, on one line, not longer than people read.
-fn excerpt(text: &str, span: &Range<usize>) -> String {
-    let found = text.get(span.clone()).unwrap_or_default();
-    let mut line: String = found.lines().next().unwrap_or_default().chars().take(60).collect();
-    if line.is_empty() {
-        text.get(span.start..)
-            .and_then(|rest| rest.lines().next())
-            .unwrap_or("end of file")
-            .clone_into(&mut line);
-    }
-    if line.is_empty() { "end of line".to_owned() } else { line }
 }

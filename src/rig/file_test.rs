@@ -33,7 +33,7 @@ fn refuse(text: &str) -> (usize, usize, String) {
     let error = Rig::parse(text, "test.toml").expect_err("a bad rig file");
     let message = error.to_string();
     match error {
-        RigError::Content { line, column, .. } => (line, column, message),
+        RigError::Content(mistake) => (mistake.line, mistake.column, message),
         RigError::Io { .. } => panic!("no file was read"),
     }
 }

@@ -44,6 +44,8 @@ pub struct SensorRig {
     pub serial: Option<String>,
     /// Day it was fitted, ISO 8601.
     pub installed: Option<String>,
+    /// Day on which it was last found in order in a known gas, ISO 8601.
+    pub checked: Option<String>,
     /// Plausible 63 % response of a healthy one, s, low and high.
     pub tau_s: Option<[f64; 2]>,
     /// `serial` or `analog`.

@@ -84,10 +84,12 @@ fn sensor_lines(log: &Log, rig: &Rig) -> Vec<String> {
     vec![
         "[sensor]".to_owned(),
         text_or("serial", sensor.serial.as_deref(), "\"A-0001\"  # sensor health is kept by it"),
-        sensor
-            .installed
-            .as_deref()
-            .map_or_else(|| "# installed = 2026-03-01".to_owned(), |day| format!("installed = {day}")),
+        day_or("installed", sensor.installed.as_deref(), "2026-03-01"),
+        day_or(
+            "checked",
+            sensor.checked.as_deref(),
+            "2026-05-17  # last found in order in a known gas, such as air",
+        ),
         sensor.tau_s.map_or_else(
             || "# tau_s = [0.045, 0.100]  # plausible 63 % response of a healthy one".to_owned(),
             |[low, high]| format!("tau_s = [{low}, {high}]"),
@@ -101,6 +103,10 @@ fn sensor_lines(log: &Log, rig: &Rig) -> Vec<String> {
 
 fn number_or(key: &str, value: Option<f64>, example: &str) -> String {
     value.map_or_else(|| format!("# {key} = {example}"), |value| format!("{key} = {value}"))
+}
+
+fn day_or(key: &str, value: Option<&str>, example: &str) -> String {
+    value.map_or_else(|| format!("# {key} = {example}"), |day| format!("{key} = {day}"))
 }
 
 fn text_or(key: &str, value: Option<&str>, example: &str) -> String {

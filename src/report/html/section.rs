@@ -424,6 +424,7 @@ pub(super) fn provenance(audit: &Audit) -> Vec<(&'static str, String)> {
         ("Full-load limit", format!("lambda {}", number(rig.full_load_lambda_max, None, None))),
         ("Sensor", text(&rig.sensor_serial)),
         ("Sensor fitted", text(&rig.sensor_installed)),
+        ("Sensor last checked", text(&rig.sensor_checked)),
         ("Response of the reading", tau),
         ("Period of the link", rig.frame_period_s.map_or_else(unknown, duration)),
         (
