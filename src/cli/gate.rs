@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use rayon::prelude::*;
+use schemars::JsonSchema;
 use serde::Serialize;
 
 use super::failure::Failure;
@@ -36,21 +37,29 @@ pub(super) struct Arguments {
 }
 
 /// The line: withheld when any log is.
-#[derive(Serialize)]
-struct Line<'a> {
-    schema: &'static str,
-    policy: &'a str,
+#[derive(Serialize, JsonSchema)]
+pub(super) struct Line {
+    /// `sondeproof.gate/1`.
+    schema: String,
+    /// Policy that decided: a ready one or a file.
+    policy: String,
+    /// `withheld` when any log is.
     decision: Decision,
+    /// In the order given.
     logs: Vec<Entry>,
 }
 
-#[derive(Serialize)]
+#[derive(Serialize, JsonSchema)]
 struct Entry {
+    /// As given.
     path: String,
     /// Null when the log could not be read.
     sha256: Option<String>,
+    /// Of this log.
     decision: Decision,
+    /// Why, in plain sentences.
     reasons: Vec<String>,
+    /// What would open the gate; empty when it is open.
     evidence_needed: Vec<String>,
 }
 
@@ -94,7 +103,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     }
     let withheld = logs.iter().any(|entry| entry.decision == Decision::Withheld);
     let decision = if withheld { Decision::Withheld } else { Decision::Open };
-    let line = Line { schema: "sondeproof.gate/1", policy: &policy.name, decision, logs };
+    let line = Line { schema: "sondeproof.gate/1".to_owned(), policy: policy.name, decision, logs };
     let mut line = serde_json::to_vec(&line)
         .map_err(|error| Failure::Internal(format!("cannot write the decision: {error}")))?;
     line.push(b'\n');

@@ -2,6 +2,7 @@
 //! exit code.
 
 mod audit;
+mod completions;
 mod convert;
 mod evaluate;
 mod explain;
@@ -45,6 +46,8 @@ enum Command {
     Evaluate(evaluate::Arguments),
     Schema(schema::Arguments),
     Ledger(ledger::Arguments),
+    Completions(completions::Arguments),
+    Man(completions::Page),
 }
 
 /// How a command that did its work ended.
@@ -100,6 +103,8 @@ impl Command {
             Self::Evaluate(arguments) => evaluate::run(arguments),
             Self::Schema(arguments) => schema::run(arguments),
             Self::Ledger(arguments) => ledger::run(arguments),
+            Self::Completions(arguments) => completions::run(arguments),
+            Self::Man(_) => completions::page(),
         }
     }
 }

@@ -6,7 +6,7 @@ use arrow_array::{Array, ArrayRef};
 use arrow_buffer::BooleanBuffer;
 use arrow_schema::DataType;
 
-use super::{Rig, codes, guess, measure};
+use super::{Rig, codes, guess, measure, name};
 use crate::log::{Channel, Code, Dimension, Log, Note, Role, UNKNOWN, Unit};
 use crate::read::{ReadError, Table, find_time};
 
@@ -69,6 +69,11 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
         if used.contains(&index) {
             continue;
         }
+        let stated = rig.column(&column.name).or_else(|| rig.column(&column.source_name)).is_some();
+        if !stated && tells_position(&column.name, column.unit.as_deref()) {
+            leave_out(&column.name, &mut notes);
+            continue;
+        }
         let unit = column.unit;
         let role = column.role.as_deref().and_then(Role::from_name);
         let (name, source_name) = (column.name, column.source_name);
@@ -90,6 +95,23 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
     let mut log = Log { source, clock, channels, text_columns, notes };
     measure::measure(&mut log, rig);
     Ok(log)
+}
+
+/// Whether a column says where the machine was. Who publishes a report does not mean to publish a home address.
+fn tells_position(name: &str, unit: Option<&str>) -> bool {
+    let measured = unit.and_then(guess::parse_unit).map(|unit| unit.dimension);
+    // "Lat" in m/s2 is a lateral acceleration.
+    !matches!(measured, Some(Dimension::Acceleration | Dimension::Speed)) && name::is_position(name)
+}
+
+/// Says that a column was left out, and takes back what reading quoted of it.
+fn leave_out(name: &str, notes: &mut Vec<Note>) {
+    notes.retain(|known| known.channel.as_deref() != Some(name));
+    notes.push(note(
+        name,
+        "holds positions, so that it is left out of every result; naming it under `[columns]` in the rig file takes it in"
+            .to_owned(),
+    ));
 }
 
 /// The rig's unit over the header's.

@@ -1,6 +1,8 @@
 //! What a column's name alone tells.
 
-use super::words::{COMMANDED, NOT_A_READING, NOT_MIXTURE, RULES, Rule};
+use super::words::{
+    COMMANDED, NOT_A_READING, NOT_MIXTURE, POSITION, POSITION_BESIDE, POSITION_SHORT, RULES, Rule,
+};
 use crate::log::Role;
 
 /// A role read from a name.
@@ -49,6 +51,17 @@ pub fn read_name(name: &str) -> Option<NameHint> {
 pub fn is_commanded(name: &str) -> bool {
     let folded = fold(name);
     COMMANDED.iter().any(|word| folded.has(word))
+}
+
+/// Whether a name speaks of a place on earth: a latitude, a longitude or a grid coordinate.
+///
+/// Short words count only beside words that say where they come from: "Long Term Fuel Trim" and "Lat G" are no places.
+pub fn is_position(name: &str) -> bool {
+    let folded = fold(name);
+    let own = |word: &String| POSITION_SHORT.contains(&word.as_str());
+    POSITION.iter().any(|word| folded.has(word))
+        || (folded.words.iter().any(own)
+            && folded.words.iter().all(|word| own(word) || POSITION_BESIDE.contains(&word.as_str())))
 }
 
 fn meets(rule: &Rule, name: &Folded) -> Option<NameHint> {

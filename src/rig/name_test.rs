@@ -286,3 +286,32 @@ fn look_alikes_tell_nothing_that_a_check_would_use() {
         .collect();
     assert!(wrong.is_empty(), "{wrong:#?}");
 }
+
+#[test]
+fn places_are_told_from_what_only_sounds_like_them() {
+    for name in [
+        "Latitude",
+        "GPS Longitude (deg)",
+        "Lat",
+        "lon",
+        "GPS_Lat",
+        "LatitudeDec",
+        "Längengrad",
+        "gps long",
+        "Easting",
+    ] {
+        assert!(super::name::is_position(name), "{name}");
+    }
+    for name in [
+        "Long Term Fuel Trim",
+        "Lat G",
+        "Longitudinal acceleration",
+        "Lat Acc",
+        "Lambda",
+        "Pulse",
+        "latency",
+        "",
+    ] {
+        assert!(!super::name::is_position(name), "{name}");
+    }
+}

@@ -1133,3 +1133,54 @@ pub(super) static NOT_A_READING: &[&str] = NO_DEVICE;
 
 /// Words for a commanded value.
 pub(super) static COMMANDED: &[&str] = TARGET;
+
+/// Words for a place on earth.
+pub(super) const POSITION: &[&str] = &[
+    "latitude",
+    "longitude",
+    "latitud",
+    "longitud",
+    "breitengrad",
+    "langengrad",
+    "latitudine",
+    "longitudine",
+    "easting",
+    "northing",
+    "hochwert",
+    "rechtswert",
+    "geohash",
+    "coordinate",
+    "koordinate",
+    "coordonnee",
+];
+/// Short words for the same, which may mean something else.
+pub(super) const POSITION_SHORT: &[&str] = &["lat", "lon", "lng", "long"];
+/// Words that may stand beside a short one without changing its meaning.
+pub(super) const POSITION_BESIDE: &[&str] = &[
+    "gps",
+    "gnss",
+    "satellite",
+    "satellit",
+    "deg",
+    "degree",
+    "degrees",
+    "grad",
+    "dec",
+    "decimal",
+    "dd",
+    "ddmm",
+    "pos",
+    "position",
+    "loc",
+    "location",
+    "wgs",
+    "raw",
+    "car",
+    "vehicle",
+    "phone",
+    "min",
+    "e",
+    "w",
+    "n",
+    "s",
+];

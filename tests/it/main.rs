@@ -5,10 +5,13 @@
 
 mod cli;
 mod conventions;
+mod faults;
+mod gate;
 mod golden;
 mod hostile;
 mod kept;
 mod ledger;
 mod logs;
 mod open_data;
+mod privacy;
 mod truth;

@@ -1,0 +1,280 @@
+//! Outputs under faults of the machine: a full disk, a folder that may not be written to, killed processes, two at
+//! once. What stands at the path afterwards is the old file or the new one, never half of one.
+#![cfg(unix)]
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Stdio};
+use std::thread::sleep;
+use std::time::Duration;
+
+use crate::logs::{drive, drive_without, file, folder, outcome, sondeproof, text};
+
+const OUTPUTS: [&str; 4] = ["run.json", "run.html", "run.flags.parquet", "run.parquet"];
+
+/// The commands that write every kind of output of one log into a folder.
+fn commands(log: &str, out: &Path) -> [Vec<String>; 2] {
+    let at = |name: &str| text(&out.join(name));
+    let words = |words: &[&str]| words.iter().map(|word| (*word).to_owned()).collect::<Vec<_>>();
+    [
+        words(&[
+            "audit",
+            log,
+            "--json",
+            &at(OUTPUTS[0]),
+            "--html",
+            &at(OUTPUTS[1]),
+            "--flags",
+            &at(OUTPUTS[2]),
+        ]),
+        words(&["convert", log, "-o", &at(OUTPUTS[3])]),
+    ]
+}
+
+fn quietly(arguments: &[String]) -> Command {
+    let mut command = sondeproof();
+    command.args(arguments).stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null());
+    command
+}
+
+fn contents(out: &Path) -> BTreeMap<&'static str, Vec<u8>> {
+    OUTPUTS.into_iter().map(|name| (name, fs::read(out.join(name)).expect(name))).collect()
+}
+
+/// What one undisturbed run writes.
+fn written(log: &str, out: &Path) -> BTreeMap<&'static str, Vec<u8>> {
+    for arguments in commands(log, out) {
+        assert!(quietly(&arguments).status().expect("run").success());
+    }
+    contents(out)
+}
+
+fn old(out: &Path) {
+    for name in OUTPUTS {
+        fs::write(out.join(name), b"old").expect("old");
+    }
+}
+
+/// Unfinished files of the writer.
+fn parts(out: &Path) -> Vec<PathBuf> {
+    let entries = fs::read_dir(out).expect("listed").map(|entry| entry.expect("entry").path());
+    entries.filter(|path| path.extension().is_some_and(|extension| extension == "part")).collect()
+}
+
+#[test]
+fn the_same_log_gives_the_same_files_whatever_the_threads() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let mut before: Option<BTreeMap<&str, Vec<u8>>> = None;
+    for threads in ["1", "2", "5"] {
+        for arguments in commands(&log, folder.path()) {
+            let status = quietly(&arguments).env("RAYON_NUM_THREADS", threads).status();
+            assert!(status.expect("run").success());
+        }
+        let now = contents(folder.path());
+        if let Some(before) = &before {
+            for name in OUTPUTS {
+                assert!(before[name] == now[name], "{name} differs with {threads} threads");
+            }
+        }
+        before = Some(now);
+    }
+}
+
+#[test]
+fn a_process_killed_at_any_moment_leaves_the_old_file_or_the_new_one() {
+    let folder = folder();
+    let out = folder.path();
+    let log = file(out, "run.csv", drive());
+    let new = written(&log, out);
+    let mut kills = 0;
+    for round in 0..40_u64 {
+        old(out);
+        let arguments = &commands(&log, out)[usize::from(round % 5 == 4)];
+        let mut child = quietly(arguments).spawn().expect("started");
+        // From the start of the program to past its usual end, in steps that no period of the writer repeats.
+        sleep(Duration::from_millis(round * 37 % 400));
+        kills += usize::from(child.try_wait().expect("asked").is_none());
+        child.kill().ok();
+        child.wait().expect("ended");
+        for (name, bytes) in contents(out) {
+            assert!(bytes == b"old" || bytes == new[name], "{name}: {} bytes in round {round}", bytes.len());
+        }
+    }
+    assert!(kills > 0, "no process was still at work");
+    assert!(parts(out).len() <= kills, "a kill leaves at most the one file it interrupted");
+}
+
+#[test]
+fn two_processes_at_once_leave_one_whole_answer() {
+    let folder = folder();
+    let out = folder.path();
+    let logs = [file(out, "a.csv", drive()), file(out, "b.csv", drive_without("Knock"))];
+    let answers = logs.each_ref().map(|log| written(log, out));
+    for _ in 0..4 {
+        let children: Vec<_> = logs
+            .iter()
+            .flat_map(|log| commands(log, out))
+            .map(|arguments| quietly(&arguments).spawn().expect("started"))
+            .collect();
+        for mut child in children {
+            assert!(child.wait().expect("ended").success());
+        }
+        for (name, bytes) in contents(out) {
+            assert!(answers.iter().any(|answer| answer[name] == bytes), "{name}");
+        }
+    }
+    assert!(parts(out).is_empty());
+}
+
+/// Every output fails with an error, the old file stays and nothing is left behind.
+fn refused(log: &str, out: &Path, run: impl Fn(&[String]) -> Command) {
+    old(out);
+    let at = |name: &str| text(&out.join(name));
+    for (option, name) in [("--json", OUTPUTS[0]), ("--html", OUTPUTS[1]), ("--flags", OUTPUTS[2])] {
+        let output = run(&["audit".into(), log.into(), option.into(), at(name)]).output().expect("run");
+        let errors = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert!(output.status.code().is_some_and(|code| code == 1 || code == 2), "{option}: {errors}");
+        assert!(errors.contains("cannot write") && errors.contains(name), "{errors}");
+    }
+    let output = run(&["convert".into(), log.into(), "-o".into(), at(OUTPUTS[3])]).output().expect("run");
+    assert!(!output.status.success());
+    for name in OUTPUTS {
+        assert_eq!(fs::read(out.join(name)).expect(name), b"old", "{name}");
+    }
+    assert!(parts(out).is_empty(), "{:?}", parts(out));
+}
+
+#[test]
+fn a_file_size_limit_is_an_error_and_the_old_file_stays() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let out = folder.path().join("out");
+    fs::create_dir(&out).expect("folder");
+    refused(&log, &out, |arguments| {
+        let mut command = Command::new("sh");
+        // 8 blocks of at most 1 kB; ignored, the signal becomes an error of the write.
+        command.arg("-c").arg("trap '' XFSZ; ulimit -f 8; exec \"$@\"").arg("sh");
+        command.arg(env!("CARGO_BIN_EXE_sondeproof")).args(arguments);
+        command
+    });
+}
+
+/// Taken off again however the test ends.
+struct Mounted(PathBuf);
+
+impl Drop for Mounted {
+    fn drop(&mut self) {
+        Command::new("umount").arg(&self.0).status().ok();
+    }
+}
+
+#[test]
+fn a_full_disk_is_an_error_and_the_old_file_stays() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let out = folder.path().join("small");
+    fs::create_dir(&out).expect("folder");
+    let mounted = Command::new("mount")
+        .args(["-t", "tmpfs", "-o", "size=64k", "tmpfs"])
+        .arg(&out)
+        .stderr(Stdio::null())
+        .status()
+        .is_ok_and(|status| status.success());
+    if !mounted {
+        eprintln!("skipped: no small file system may be mounted here");
+        return;
+    }
+    let _mounted = Mounted(out.clone());
+    fs::write(out.join("ballast"), vec![b'x'; 40 << 10]).expect("room for the old files only");
+    refused(&log, &out, sondeproof_with);
+}
+
+fn sondeproof_with(arguments: &[String]) -> Command {
+    let mut command = sondeproof();
+    command.args(arguments);
+    command
+}
+
+#[test]
+fn a_folder_that_may_not_be_written_to_is_an_error_with_a_way_out() {
+    use std::os::unix::fs::PermissionsExt;
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let out = folder.path().join("locked");
+    fs::create_dir(&out).expect("folder");
+    old(&out);
+    fs::set_permissions(&out, fs::Permissions::from_mode(0o555)).expect("locked");
+    let all_powerful = fs::write(out.join("probe"), b"").is_ok();
+    if all_powerful {
+        // Nothing is locked for the superuser, except what the kernel itself refuses.
+        fs::remove_file(out.join("probe")).expect("removed");
+        let (_, errors) = outcome(&["audit", &log, "--json", "/proc/run.json"], 2);
+        assert!(errors.contains("cannot write /proc/run.json") && errors.contains("help:"), "{errors}");
+    } else {
+        refused(&log, &out, sondeproof_with);
+    }
+    fs::set_permissions(&out, fs::Permissions::from_mode(0o755)).expect("unlocked");
+}
+
+#[test]
+fn a_reader_that_goes_away_is_no_error_of_any_command() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    for arguments in [
+        &["audit", &log][..],
+        &["audit", &log, "--json", "-"],
+        &["audit", &log, &log, "--json", "-"],
+        &["audit"],
+        &["gate", &log],
+        &["rig", &log],
+        &["explain"],
+        &["explain", "spike"],
+        &["schema"],
+        &["schema", "gate"],
+        &["completions", "bash"],
+        &["man"],
+        &["--help"],
+    ] {
+        let mut child = sondeproof()
+            .args(arguments)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("started");
+        drop(child.stdout.take());
+        let output = child.wait_with_output().expect("ended");
+        let errors = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.code(), Some(0), "{arguments:?}: {errors}");
+        assert!(!errors.contains("error"), "{arguments:?}: {errors}");
+    }
+}
+
+#[test]
+fn a_document_goes_down_a_pipe_alone() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let page = text(&folder.path().join("run.html"));
+    let (document, remarks) = outcome(&["audit", &log, "--json", "-", "--html", &page], 0);
+    serde_json::from_str::<sondeproof::document::Audit>(&document).expect("one document and nothing else");
+    assert!(remarks.contains("run.html"));
+    let full = sondeproof().args(["audit", &log, "--json", "/dev/full"]).output().expect("run");
+    assert_eq!(full.status.code(), Some(1), "a device that is full is an error");
+}
+
+#[test]
+fn completions_and_the_manual_page_name_every_command() {
+    for shell in ["bash", "elvish", "fish", "powershell", "zsh"] {
+        let (script, _) = outcome(&["completions", shell], 0);
+        assert!(
+            script.contains("sondeproof") && script.contains("gate") && script.contains("policy"),
+            "{shell}"
+        );
+    }
+    let (page, _) = outcome(&["man"], 0);
+    for command in ["AUDIT", "GATE", "CONVERT", "LEDGER", "SCHEMA"] {
+        assert!(page.contains(&format!("COMMAND {command}")), "{command}");
+    }
+    outcome(&["completions", "nonsense"], 2);
+}

@@ -1,0 +1,93 @@
+//! The gate as other programs meet it: policies, their mistakes, and what stands in the line.
+
+use serde_json::Value;
+
+use crate::kept::root;
+use crate::logs::{drive, file, folder, outcome, text};
+
+fn line(arguments: &[&str], code: i32) -> Value {
+    let (line, errors) = outcome(arguments, code);
+    assert_eq!((line.lines().count(), errors.as_str()), (1, ""));
+    serde_json::from_str(&line).expect("JSON")
+}
+
+fn words(list: &Value) -> Vec<String> {
+    list.as_array().expect("a list").iter().map(|text| text.as_str().expect("text").to_owned()).collect()
+}
+
+#[test]
+fn each_ready_policy_asks_for_its_own_evidence() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    for (policy, code) in [("next_step", 3), ("publish", 3), ("archive", 0)] {
+        let line = line(&["gate", &log, "--policy", policy], code);
+        assert_eq!(line["policy"], policy);
+        let entry = &line["logs"][0];
+        let (reasons, needed) = (words(&entry["reasons"]), words(&entry["evidence_needed"]));
+        assert_eq!(needed.is_empty(), code == 0, "{policy}: {needed:?}");
+        for text in reasons.iter().chain(&needed) {
+            assert!(text.starts_with(char::is_uppercase) && text.ends_with('.'), "{text}");
+            assert!(text.len() < 330 && !text.contains("-0 %") && !text.contains(".."), "{text}");
+        }
+        // The starvation in this log is a danger whatever the policy lets pass.
+        assert!(reasons.iter().any(|reason| reason.contains("danger")), "{policy}: {reasons:?}");
+    }
+}
+
+#[test]
+fn a_policy_of_ones_own_decides() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let lenient = "[trust]\nlambda = 0.1\n[lean_events]\nallowed = [\"real\", \"fuel_cut\", \"misfire\", \"dilution\", \
+                   \"artefact\", \"undetermined\"]\n";
+    let own = file(folder.path(), "own.toml", lenient);
+    assert_eq!(line(&["gate", &log, "--policy", &own], 0)["policy"], own.as_str());
+    let strict = file(folder.path(), "strict.toml", format!("{lenient}[columns]\n\"Oil Temp\" = 0.9\n"));
+    let line = line(&["gate", &log, "--policy", &strict], 3);
+    assert_eq!(words(&line["logs"][0]["evidence_needed"]).len(), 1, "{line}");
+}
+
+#[test]
+fn a_mistake_in_a_policy_is_found_before_any_log_is_read() {
+    let folder = folder();
+    let policy = file(folder.path(), "own.toml", "[lean_events]\nallowed = [\"artifact\"]\n");
+    let (nothing, errors) = outcome(&["gate", "no such log.csv", "--policy", &policy], 2);
+    assert_eq!(nothing, "");
+    assert!(errors.contains("own.toml, line 2, column 12"), "{errors}");
+    assert!(
+        errors.contains("found: \"artifact\"") && errors.contains("did you mean `artefact`?"),
+        "{errors}"
+    );
+    let (_, errors) = outcome(&["gate", "no such log.csv", "--policy", "publsh"], 2);
+    assert!(errors.contains("did you mean `publish`?"), "{errors}");
+}
+
+#[test]
+fn the_age_of_the_last_check_comes_from_rig_or_ledger() {
+    let folder = folder();
+    let log = text(&root().join("datasets/season/2026-05-09.csv.gz"));
+    let policy = file(folder.path(), "own.toml", "[sensor]\ncheck_max_age_days = 60\n");
+    let rig = |checked: &str| {
+        file(folder.path(), "car.toml", format!("[sensor]\nserial = \"A-0107\"\nchecked = {checked}\n"))
+    };
+    let ask = |rig: &str, date: &[&str], code| {
+        line(&[&["gate", &log, "--rig", rig, "--policy", &policy], date].concat(), code)
+    };
+    ask(&rig("2026-03-15"), &["--date", "2026-05-09"], 0);
+    let late = ask(&rig("2026-03-01"), &["--date", "2026-05-09"], 3);
+    assert!(words(&late["logs"][0]["reasons"])[0].contains("69 days before the run"), "{late}");
+    let undated = ask(&rig("2026-03-15"), &[], 3);
+    assert!(words(&undated["logs"][0]["evidence_needed"])[0].contains("--date"), "{undated}");
+    // A ledger without any check of that sensor adds none, and asking it needs the serial.
+    let ledger = text(&folder.path().join("ledger"));
+    ask(&rig("2026-03-01"), &["--date", "2026-05-09", "--ledger", &ledger], 3);
+    outcome(&["gate", &log, "--policy", &policy, "--ledger", &ledger], 2);
+}
+
+#[test]
+fn every_ready_policy_is_explained() {
+    for policy in ["next_step", "publish", "archive"] {
+        let (page, _) = outcome(&["explain", policy], 0);
+        assert!(page.contains("[trust]") && page.contains("--policy"), "{page}");
+    }
+}

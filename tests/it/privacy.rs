@@ -1,0 +1,61 @@
+//! Where the machine was stays out of everything that is passed on, unless the rig file names the column.
+
+use crate::logs::{drive, file, folder, outcome, text};
+
+/// The drive with a place in every row, one cell that quotes it, and one that reads like a fault.
+fn drive_with_places() -> String {
+    drive()
+        .lines()
+        .enumerate()
+        .map(|(row, line)| match row {
+            0 => format!("{line},Latitude (deg),GPS Long,Altitude (m)\n"),
+            40 => format!("{line},49.012345N,8.412345,115\n"),
+            60 => format!("{line},0,8.412345,115\n"),
+            _ => format!("{line},{:.6},8.412345,115\n", 49.012_345 + row as f64 * 1e-6),
+        })
+        .collect()
+}
+
+#[test]
+fn no_output_holds_a_place_unless_the_rig_file_asks() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive_with_places());
+    let out = |name: &str| text(&folder.path().join(name));
+    let (json, html, flags) = (out("run.json"), out("run.html"), out("run.flags.parquet"));
+    let all = ["audit", &log, "--json", &json, "--html", &html, "--flags", &flags];
+    let (report, _) = outcome(&all, 0);
+    let (line, _) = outcome(&["gate", &log], 3);
+    let (rig, _) = outcome(&["rig", &log], 0);
+    let document = std::fs::read_to_string(&json).expect("document");
+    let page = std::fs::read_to_string(&html).expect("page");
+    for (name, text) in
+        [("report", &report), ("JSON", &document), ("HTML", &page), ("gate", &line), ("rig", &rig)]
+    {
+        for place in ["49.01", "8.412"] {
+            assert!(!text.contains(place), "{name} tells {place}");
+        }
+    }
+    let parsed: sondeproof::document::Audit = serde_json::from_str(&document).expect("a document");
+    let names: Vec<&str> = parsed.channels.iter().map(|channel| channel.name.as_str()).collect();
+    assert!(
+        names.contains(&"Altitude") && !names.iter().any(|n| n.starts_with("Lat") || n.contains("Long")),
+        "{names:?}"
+    );
+    let notes: Vec<_> = parsed.notes.iter().filter(|note| note.text.contains("holds positions")).collect();
+    assert_eq!(notes.len(), 2, "what is left out is said: {:?}", parsed.notes);
+    assert_eq!(
+        columns(&flags).iter().filter(|name| name.starts_with("Lat") || name.contains("Long")).count(),
+        0
+    );
+
+    let asked = file(folder.path(), "car.toml", "[columns]\n\"Latitude\" = { role = \"other\" }\n");
+    outcome(&[&all[..], &["--rig", &asked]].concat(), 0);
+    assert_eq!(columns(&flags).iter().filter(|name| name.starts_with("Latitude")).count(), 2, "asked for");
+}
+
+fn columns(path: &str) -> Vec<String> {
+    let file = std::fs::File::open(path).expect("flags");
+    let reader =
+        parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder::try_new(file).expect("Parquet");
+    reader.schema().fields().iter().map(|field| field.name().clone()).collect()
+}
