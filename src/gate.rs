@@ -143,10 +143,17 @@ impl Case {
         let main = channel.trust.deductions.first();
         if score < least {
             let because = main.map_or_else(String::new, |main| format!(": {}", first_statement(&main.why)));
-            self.withhold(
-                &format!("trust of {name} is {}, below {}{because}", floored(score), floored(least)),
-                &format!("put right what takes trust from {name}, then repeat the run{because}"),
-            );
+            let needed = match main {
+                Some(main) if main.detector != "baseline" => {
+                    format!("put right what takes trust from {name}, then repeat the run{because}")
+                }
+                _ => format!(
+                    "a log in which more tests can look at {name}: `detectors` in the audit document says why each \
+                     did not"
+                ),
+            };
+            let reason = format!("trust of {name} is {}, below {}{because}", floored(score), floored(least));
+            self.withhold(&reason, &needed);
         } else if channel.trust.grade != Grade::Trusted {
             self.reserve(&format!("trust of {name} is {} ({})", floored(score), channel.trust.grade.word()));
         }
@@ -193,7 +200,7 @@ impl Case {
             [] => return,
         };
         let what = match first.treat_as {
-            TreatAs::Hazard => format!("counts as a danger ({})", first.cause),
+            TreatAs::Hazard => format!("counts as a hazard ({})", first.cause),
             TreatAs::Invalid => format!("was not measured ({}); it is not known to be safe", first.cause),
             TreatAs::Benign => format!("is harmless ({})", first.cause),
         };
@@ -282,12 +289,13 @@ impl Case {
         if let Some(worst) = policy.health {
             for metric in metrics.iter().filter(|metric| severity(metric.status) > severity(worst)) {
                 let direction = metric.direction.as_ref().map_or(String::new(), |way| format!(" ({way})"));
+                let (name, because) = (&metric.metric, first_statement(&metric.because));
+                let place = if metric.status == HealthStatus::Act { "past" } else { "near" };
                 self.withhold(
-                    &format!("sensor health: {}{direction} asks for action: {}", metric.metric, first_statement(&metric.because)),
+                    &format!("sensor health: {name}{direction} is {place} its limit: {because}"),
                     &format!(
-                        "check the sensor and its wiring until {} is within its limit (`sondeproof explain {}`), then \
-                         repeat the run",
-                        metric.metric, metric.metric
+                        "check the sensor and its wiring until {name} is within its limit (`sondeproof explain \
+                         {name}`), then repeat the run"
                     ),
                 );
             }
@@ -334,7 +342,9 @@ impl Case {
         let age_days = f64::from(day.since(last).map_or(0, |span| span.get_days()));
         if age_days > most {
             self.withhold(
-                &format!("the sensor's last check, {last}, was {age_days} days before the run; the policy allows {most}"),
+                &format!(
+                    "the sensor's last check ({last}) was {age_days} days before the run, not {most} at most"
+                ),
                 &needed,
             );
         }
@@ -558,7 +568,7 @@ mod tests {
         channels[1].role = Role::EngineSpeed;
         let gate = by(&archive, &channels, &[event(TreatAs::Hazard)], &[]);
         assert_eq!(gate.decision, Decision::Open);
-        assert!(gate.reasons.iter().any(|reason| reason.contains("counts as a danger")), "{gate:?}");
+        assert!(gate.reasons.iter().any(|reason| reason.contains("counts as a hazard")), "{gate:?}");
         assert_eq!(by(&archive, &channels[..1], &[], &[]).decision, Decision::Withheld, "no engine speed");
     }
 

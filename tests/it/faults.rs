@@ -110,7 +110,7 @@ fn a_process_killed_at_any_moment_leaves_the_old_file_or_the_new_one() {
 fn two_processes_at_once_leave_one_whole_answer() {
     let folder = folder();
     let out = folder.path();
-    let logs = [file(out, "a.csv", drive()), file(out, "b.csv", drive_without("Knock"))];
+    let logs = [file(out, "a.csv", drive()), file(out, "b.csv", drive_without("Injector"))];
     let answers = logs.each_ref().map(|log| written(log, out));
     for _ in 0..4 {
         let children: Vec<_> = logs
