@@ -20,6 +20,8 @@ pub mod health;
 pub mod lean;
 pub mod ledger;
 pub mod log;
+#[cfg(feature = "page")]
+pub mod page;
 pub mod read;
 pub mod report;
 pub mod rig;

@@ -12,6 +12,8 @@ mod ledger;
 mod output;
 mod rig;
 mod schema;
+#[cfg(feature = "page")]
+mod serve;
 mod simulate;
 mod source;
 
@@ -48,6 +50,8 @@ enum Command {
     Ledger(ledger::Arguments),
     Completions(completions::Arguments),
     Man(completions::Page),
+    #[cfg(feature = "page")]
+    Serve(serve::Arguments),
 }
 
 /// How a command that did its work ended.
@@ -105,6 +109,8 @@ impl Command {
             Self::Ledger(arguments) => ledger::run(arguments),
             Self::Completions(arguments) => completions::run(arguments),
             Self::Man(_) => completions::page(),
+            #[cfg(feature = "page")]
+            Self::Serve(arguments) => serve::run(arguments),
         }
     }
 }

@@ -11,7 +11,7 @@ use crate::document::{
 };
 
 /// Where the log came from, in a line.
-pub(super) fn origin(audit: &Audit) -> String {
+pub(crate) fn origin(audit: &Audit) -> String {
     let source = &audit.source;
     let rate = source.sample_rate_hz.map_or(String::new(), |hz| format!(" at {} Hz", number(hz, None, None)));
     let rig = audit.rig.name.as_ref().map_or(String::new(), |name| format!(", {name}"));
@@ -38,7 +38,7 @@ pub(super) fn ranked(audit: &Audit) -> Vec<&LeanEvent> {
 }
 
 /// The event whose next check comes first.
-pub(super) fn most_urgent(audit: &Audit) -> Option<&LeanEvent> {
+pub(crate) fn most_urgent(audit: &Audit) -> Option<&LeanEvent> {
     ranked(audit).into_iter().find(|event| event.treat_as != TreatAs::Benign && !event.next_check.is_empty())
 }
 
@@ -47,7 +47,7 @@ fn of_treatment(audit: &Audit, treat_as: TreatAs) -> usize {
 }
 
 /// Whether anything in the log is a danger to the engine, and whether the words say so.
-pub(super) fn danger(audit: &Audit) -> (String, bool) {
+pub(crate) fn danger(audit: &Audit) -> (String, bool) {
     let hazards = of_treatment(audit, TreatAs::Hazard);
     let invalid = of_treatment(audit, TreatAs::Invalid);
     let benign = of_treatment(audit, TreatAs::Benign);
@@ -102,7 +102,7 @@ fn short(event: &LeanEvent) -> String {
 }
 
 /// The channel whose trust answers the question: the mixture reading, where there is one.
-pub(super) fn mixture(audit: &Audit) -> Option<&Channel> {
+pub(crate) fn mixture(audit: &Audit) -> Option<&Channel> {
     let of = |channel: &&Channel| channel.role.is_mixture() && channel.flags.missing < audit.source.rows;
     let judged = audit.lean_events.first().map(|event| event.channel.as_str());
     audit
@@ -113,7 +113,7 @@ pub(super) fn mixture(audit: &Audit) -> Option<&Channel> {
 }
 
 /// Whether the log may be believed: the mixture channel first, then the others by grade.
-pub(super) fn belief(audit: &Audit) -> String {
+pub(crate) fn belief(audit: &Audit) -> String {
     let mut words = String::new();
     if let Some(channel) = mixture(audit) {
         let answer = match channel.trust.grade {
@@ -157,7 +157,7 @@ pub(super) fn belief(audit: &Audit) -> String {
 }
 
 /// A channel's trust in words, with its interval.
-pub(super) fn grade(channel: &Channel) -> String {
+pub(crate) fn grade(channel: &Channel) -> String {
     let trust = &channel.trust;
     match trust.score {
         None => trust.grade.word().to_owned(),
@@ -173,7 +173,7 @@ fn probability(score: f64, low: Option<f64>, high: Option<f64>) -> String {
 }
 
 /// What may be said on the strength of the log.
-pub(super) fn sayable(audit: &Audit) -> String {
+pub(crate) fn sayable(audit: &Audit) -> String {
     let of = |status: ClaimStatus| audit.claims.iter().filter(move |claim| claim.status == status);
     let supported = of(ClaimStatus::Supported).count();
     let limited = of(ClaimStatus::Limited).count();
@@ -195,7 +195,7 @@ pub(super) fn sayable(audit: &Audit) -> String {
 }
 
 /// The gate's decision with its reasons.
-pub(super) fn usable(audit: &Audit) -> String {
+pub(crate) fn usable(audit: &Audit) -> String {
     let mut reasons: Vec<String> = audit.gate.reasons.iter().take(3).map(|reason| sentence(reason)).collect();
     if audit.gate.reasons.len() > 3 {
         reasons.push(format!("And {}.", count(audit.gate.reasons.len() - 3, "more reason")));

@@ -33,7 +33,7 @@ impl Sensor {
     }
 }
 
-fn day(at: &str) -> String {
+pub(super) fn day(at: &str) -> String {
     at.get(..10).unwrap_or(at).to_owned()
 }
 
@@ -121,7 +121,7 @@ pub fn render(life: &Life, width: usize) -> String {
     page.finish()
 }
 
-fn answer(life: &Life) -> String {
+pub(super) fn answer(life: &Life) -> String {
     let since = life.since.as_deref().unwrap_or("the first session");
     let sessions = words::count(life.sessions, "session");
     // The sensor's own first sessions outrank the limit for a sensor of unknown make.
@@ -152,7 +152,7 @@ fn answer(life: &Life) -> String {
     format!("{verdict} {sessions} since {since} ({}).{retired}", life.since_because)
 }
 
-fn name(metric: &MetricTrend) -> String {
+pub(super) fn name(metric: &MetricTrend) -> String {
     match &metric.direction {
         Some(direction) => format!("{}, {}", words::plain(&metric.metric), words::plain(direction)),
         None => words::plain(&metric.metric),
@@ -192,7 +192,7 @@ fn render_metric(page: &mut Page, life: &Life, metric: &MetricTrend) {
 }
 
 /// The sentence that matters.
-fn sentence(life: &Life, metric: &MetricTrend) -> String {
+pub(super) fn sentence(life: &Life, metric: &MetricTrend) -> String {
     let number = |value: f64| with_unit(&words::number(value, None, None), &metric.unit);
     let unit = if life.age_is_hours { "engine hours" } else { "sessions" };
     let because = if life.suspected.is_some() { "the change" } else { "the series began" };
@@ -248,7 +248,7 @@ fn span(age: f64) -> String {
 }
 
 /// What would tell more.
-fn sharpen(life: &Life) -> String {
+pub(super) fn sharpen(life: &Life) -> String {
     let missing = LEAST_SESSIONS.saturating_sub(life.sessions);
     if missing > 0 {
         return format!(

@@ -1,6 +1,6 @@
 //! Renderers of the audit document. They choose words and places; they recompute no number.
 
-mod answer;
+pub(crate) mod answer;
 pub mod flags;
 pub mod html;
 pub mod life;
@@ -8,7 +8,7 @@ mod page;
 pub mod pages;
 pub mod summary;
 pub mod terminal;
-mod words;
+pub(crate) mod words;
 
 /// Text from a file made safe to print: no control character of its own reaches the terminal.
 pub fn safe(text: &str) -> String {

@@ -5,7 +5,7 @@
 ///
 /// # Source
 /// JCGM 100:2008, 7.2.6: at most two significant digits of an uncertainty are worth giving.
-pub(super) fn number(value: f64, low: Option<f64>, high: Option<f64>) -> String {
+pub(crate) fn number(value: f64, low: Option<f64>, high: Option<f64>) -> String {
     let half_width = match (low, high) {
         (Some(low), Some(high)) => (high - low) / 2.0,
         (Some(low), None) => value - low,
@@ -24,17 +24,17 @@ pub(super) fn number(value: f64, low: Option<f64>, high: Option<f64>) -> String 
 }
 
 /// A lambda reading, to the third decimal that sensors of this kind resolve.
-pub(super) fn lambda(value: f64) -> String {
+pub(crate) fn lambda(value: f64) -> String {
     format!("{value:.3}")
 }
 
 /// A point in time.
-pub(super) fn time(seconds: f64) -> String {
+pub(crate) fn time(seconds: f64) -> String {
     format!("{seconds:.2} s")
 }
 
 /// A length of time.
-pub(super) fn duration(seconds: f64) -> String {
+pub(crate) fn duration(seconds: f64) -> String {
     if seconds < 1.0 {
         return format!("{:.0} ms", seconds * 1000.0);
     }
@@ -73,7 +73,7 @@ fn trim(text: &str) -> &str {
 }
 
 /// `one`, `2`: a count with its noun, plural by adding `s`.
-pub(super) fn count(n: usize, noun: &str) -> String {
+pub(crate) fn count(n: usize, noun: &str) -> String {
     match n {
         0 => format!("no {noun}"),
         1 => format!("1 {noun}"),
@@ -82,7 +82,7 @@ pub(super) fn count(n: usize, noun: &str) -> String {
 }
 
 /// `a`, `a and b`, `a, b and c`; beyond `most` items the rest is counted.
-pub(super) fn list(items: &[String], most: usize) -> String {
+pub(crate) fn list(items: &[String], most: usize) -> String {
     if items.len() > most {
         return format!("{} and {} more", items[..most].join(", "), items.len() - most);
     }
@@ -94,7 +94,7 @@ pub(super) fn list(items: &[String], most: usize) -> String {
 }
 
 /// A text as a sentence: a capital first and a full stop last. Names such as `injector_duty` keep their letters.
-pub(super) fn sentence(text: &str) -> String {
+pub(crate) fn sentence(text: &str) -> String {
     let text = text.trim();
     let mut letters = text.chars();
     let Some(first) = letters.next() else { return String::new() };
@@ -110,7 +110,7 @@ pub(super) fn statements(text: &str) -> Vec<&str> {
 }
 
 /// A name of the document in words: `fuel_supply` is `fuel supply`.
-pub(super) fn plain(name: &str) -> String {
+pub(crate) fn plain(name: &str) -> String {
     name.replace('_', " ")
 }
 

@@ -22,6 +22,7 @@ const LAYERS: &[&[&str]] = &[
     &["evaluate"],
     &["explain"],
     &["report"],
+    &["page"],
     &["cli"],
 ];
 

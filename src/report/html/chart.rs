@@ -17,7 +17,7 @@ pub(super) const COARSE: usize = 250;
 
 /// Markup that may go into the page as it stands: everything in it is ours or was escaped.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub(super) struct Markup(pub(super) String);
+pub(crate) struct Markup(pub(super) String);
 
 impl Display for Markup {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {

@@ -3,6 +3,7 @@
 
 mod chart;
 mod event;
+pub(crate) mod history;
 mod map;
 mod page;
 mod samples;
@@ -28,7 +29,7 @@ use crate::audit::Audited;
 use crate::document::TreatAs;
 use crate::log::Log;
 
-const STYLE: &str = include_str!("page.css");
+pub(crate) const STYLE: &str = include_str!("page.css");
 const SCRIPT: &str = include_str!("page.js");
 
 /// Events with a card of their own; the rest stand in a table, as do harmless ones.

@@ -1,0 +1,345 @@
+//! What the page holds: the logs, the rig in use and the queue of audits.
+
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::Sender;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Instant;
+
+use tokio::sync::Notify;
+
+use super::cells::Cells;
+use crate::detect;
+use crate::document::Audit;
+use crate::ledger::Ledger;
+use crate::rig::Rig;
+
+/// More logs than this are not kept at a time: each holds its document in memory.
+pub(super) const LOGS_MOST: usize = 500;
+
+/// A rig with the text it came from.
+#[derive(Clone, Debug, Default)]
+pub(super) struct RigInUse {
+    /// Name of the file; empty when there is none.
+    pub name: String,
+    /// Its text.
+    pub text: String,
+    /// The checked rig.
+    pub rig: Rig,
+}
+
+/// A rig text that cannot be used.
+#[derive(Clone, Debug)]
+pub(super) struct Refused {
+    /// Name of the file.
+    pub name: String,
+    /// Its text.
+    pub text: String,
+    /// The message that the terminal would show.
+    pub because: String,
+}
+
+impl RigInUse {
+    /// Checks a text, as the command line does.
+    pub(super) fn parse(name: String, text: String) -> Result<Self, Box<Refused>> {
+        let checked = Rig::parse(text.trim_start_matches('\u{feff}'), &name)
+            .map_err(|error| error.to_string())
+            .and_then(|rig| match detect::check_limits(&rig) {
+                Ok(()) => Ok(rig),
+                Err(error) => Err(format!("cannot use {name}: {error}")),
+            });
+        match checked {
+            Ok(rig) => Ok(Self { name, text, rig }),
+            Err(because) => Err(Box::new(Refused { name, text, because })),
+        }
+    }
+}
+
+/// Where a log stands.
+#[derive(Clone, Debug)]
+pub(super) enum Stage {
+    /// In the queue.
+    Waiting,
+    /// Its columns are read.
+    Reading,
+    /// It is judged.
+    Auditing,
+    /// Report and files are made.
+    Writing,
+    /// Done.
+    Done(Arc<Outcome>),
+    /// It could not be read: the message that the terminal would show.
+    Failed(String),
+}
+
+/// What an audit left.
+#[derive(Debug)]
+pub(super) struct Outcome {
+    /// The document.
+    pub document: Audit,
+    /// Mixture by operating point, or why there is none.
+    pub cells: Result<Cells, String>,
+    /// How long it took, s.
+    pub took_s: f64,
+}
+
+/// One log.
+#[derive(Clone, Debug)]
+pub(super) struct Entry {
+    /// Number of the log on this page; names its files.
+    pub id: u64,
+    /// Name it was dropped under.
+    pub name: String,
+    /// Size.
+    pub bytes: u64,
+    /// Where it stands.
+    pub stage: Stage,
+    /// Since when.
+    pub since: Instant,
+    /// What the ledger answered.
+    pub noted: Option<Result<String, String>>,
+    /// Whether its file is kept, so that it can be audited again.
+    pub kept: bool,
+}
+
+impl Entry {
+    /// The outcome of a finished audit.
+    pub(super) fn outcome(&self) -> Option<&Arc<Outcome>> {
+        match &self.stage {
+            Stage::Done(outcome) => Some(outcome),
+            _ => None,
+        }
+    }
+
+    /// Whether work on it is still to come.
+    pub(super) const fn pending(&self) -> bool {
+        matches!(self.stage, Stage::Waiting | Stage::Reading | Stage::Auditing | Stage::Writing)
+    }
+}
+
+/// What a desk is set up with.
+pub(super) struct Setting {
+    pub folder: PathBuf,
+    pub token: String,
+    pub port: u16,
+    pub upload_limit: u64,
+    pub ledger: Option<Ledger>,
+    pub rig: RigInUse,
+    pub queue: Sender<u64>,
+}
+
+#[derive(Debug)]
+struct Held {
+    rig: RigInUse,
+    refused: Option<Refused>,
+    logs: Vec<Entry>,
+    next: u64,
+}
+
+/// Everything that requests and audits share.
+#[derive(Debug)]
+pub(super) struct Desk {
+    /// Port of the page.
+    pub port: u16,
+    /// A larger file is refused, bytes.
+    pub upload_limit: u64,
+    /// The ledger, where there is one.
+    pub ledger: Option<Ledger>,
+    token: String,
+    folder: PathBuf,
+    queue: Mutex<Sender<u64>>,
+    held: Mutex<Held>,
+    ended: AtomicBool,
+    end: Notify,
+}
+
+/// Kinds of files that belong to a log.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Kind {
+    /// The log as dropped.
+    Log,
+    /// The report.
+    Report,
+    /// The audit document.
+    Document,
+    /// Values with flags.
+    Flags,
+}
+
+impl Kind {
+    const ALL: [Self; 4] = [Self::Log, Self::Report, Self::Document, Self::Flags];
+
+    /// What the file's name ends with.
+    pub(super) const fn suffix(self) -> &'static str {
+        match self {
+            Self::Log => "log",
+            Self::Report => "report.html",
+            Self::Document => "audit.json",
+            Self::Flags => "flags.parquet",
+        }
+    }
+}
+
+impl Desk {
+    pub(super) fn new(setting: Setting) -> Self {
+        Self {
+            port: setting.port,
+            upload_limit: setting.upload_limit,
+            ledger: setting.ledger,
+            token: setting.token,
+            folder: setting.folder,
+            queue: Mutex::new(setting.queue),
+            held: Mutex::new(Held { rig: setting.rig, refused: None, logs: Vec::new(), next: 1 }),
+            ended: AtomicBool::new(false),
+            end: Notify::new(),
+        }
+    }
+
+    /// The secret part of every address.
+    pub(super) fn token(&self) -> &str {
+        &self.token
+    }
+
+    /// What every path begins with.
+    pub(super) fn base(&self) -> String {
+        format!("/{}", self.token)
+    }
+
+    /// The file of a log. Its name is made from a number, never from what a user or a request says.
+    pub(super) fn file(&self, id: u64, kind: Kind) -> PathBuf {
+        self.folder.join(format!("{id}.{}", kind.suffix()))
+    }
+
+    fn held(&self) -> MutexGuard<'_, Held> {
+        // Nothing panics between two changes of what is held, so a poisoned lock still holds the truth.
+        self.held.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The logs, in the order in which they came.
+    pub(super) fn logs(&self) -> Vec<Entry> {
+        self.held().logs.clone()
+    }
+
+    /// One log.
+    pub(super) fn log(&self, id: u64) -> Option<Entry> {
+        self.held().logs.iter().find(|entry| entry.id == id).cloned()
+    }
+
+    /// The rig in use.
+    pub(super) fn rig(&self) -> RigInUse {
+        self.held().rig.clone()
+    }
+
+    /// The last rig text that could not be used, until one could.
+    pub(super) fn refused(&self) -> Option<Refused> {
+        self.held().refused.clone()
+    }
+
+    /// Takes a rig into use, for logs still to come; a text that cannot be used is kept for correction.
+    pub(super) fn use_rig(&self, parsed: Result<RigInUse, Box<Refused>>) -> bool {
+        let mut held = self.held();
+        match parsed {
+            Ok(rig) => {
+                held.rig = rig;
+                held.refused = None;
+                true
+            }
+            Err(refused) => {
+                held.refused = Some(*refused);
+                false
+            }
+        }
+    }
+
+    /// A number for a log that is about to come, unless there are too many.
+    pub(super) fn admit(&self) -> Option<u64> {
+        let mut held = self.held();
+        if held.logs.len() >= LOGS_MOST {
+            return None;
+        }
+        let id = held.next;
+        held.next += 1;
+        Some(id)
+    }
+
+    /// Shows a log that came, or why it could not be kept.
+    pub(super) fn place(&self, id: u64, name: String, bytes: u64, refused: Option<String>) {
+        let kept = refused.is_none();
+        let stage = refused.map_or(Stage::Waiting, Stage::Failed);
+        let entry = Entry { id, name, bytes, stage, since: Instant::now(), noted: None, kept };
+        self.held().logs.push(entry);
+    }
+
+    /// Puts a log into the queue.
+    pub(super) fn enqueue(&self, id: u64) {
+        let queue = self.queue.lock().unwrap_or_else(PoisonError::into_inner);
+        if queue.send(id).is_err() {
+            drop(queue);
+            self.stage(id, Stage::Failed("the page is closing".to_owned()));
+        }
+    }
+
+    /// Audits every log again, after a change of the rig.
+    pub(super) fn enqueue_all(&self) {
+        let again: Vec<u64> = {
+            let mut held = self.held();
+            let idle =
+                held.logs.iter_mut().filter(|entry| entry.kept && !matches!(entry.stage, Stage::Waiting));
+            idle.map(|entry| {
+                entry.stage = Stage::Waiting;
+                entry.since = Instant::now();
+                entry.id
+            })
+            .collect()
+        };
+        for id in again {
+            self.enqueue(id);
+        }
+    }
+
+    /// Moves a log on; a log that was taken away meanwhile stays away.
+    pub(super) fn stage(&self, id: u64, stage: Stage) {
+        let mut held = self.held();
+        if let Some(entry) = held.logs.iter_mut().find(|entry| entry.id == id) {
+            entry.stage = stage;
+            entry.since = Instant::now();
+        }
+    }
+
+    /// Writes what the ledger answered beside a log.
+    pub(super) fn note(&self, id: u64, answer: Result<String, String>) {
+        if let Some(entry) = self.held().logs.iter_mut().find(|entry| entry.id == id) {
+            entry.noted = Some(answer);
+        }
+    }
+
+    /// Takes a log and its files away.
+    pub(super) fn remove(&self, id: u64) {
+        self.held().logs.retain(|entry| entry.id != id);
+        for kind in Kind::ALL {
+            std::fs::remove_file(self.file(id, kind)).ok();
+        }
+    }
+
+    /// Ends the page.
+    pub(super) fn close(&self) {
+        self.ended.store(true, Ordering::SeqCst);
+        self.end.notify_waiters();
+    }
+
+    /// Whether the page is ending.
+    pub(super) fn is_closed(&self) -> bool {
+        self.ended.load(Ordering::SeqCst)
+    }
+
+    /// Waits until the page ends.
+    pub(super) async fn closed(&self) {
+        // The waiter is registered before the flag is read, so that a close between the two is not missed.
+        let end = self.end.notified();
+        tokio::pin!(end);
+        end.as_mut().enable();
+        if !self.is_closed() {
+            end.await;
+        }
+    }
+}

@@ -1,0 +1,221 @@
+//! The local page: logs are dropped on it and come back as reports, on this machine and nowhere else.
+//!
+//! It listens on the loopback address only. Every address carries a random token; a request with a foreign `Host`
+//! or `Origin` is refused before anything is looked up. What is dropped lives in a temporary folder under names
+//! that the program makes, and goes with the folder.
+
+mod cells;
+mod comparison;
+mod desk;
+mod guard;
+mod history;
+mod register;
+mod rig_sheet;
+mod routes;
+mod sheet;
+mod upload;
+mod work;
+
+#[cfg(test)]
+mod tests;
+
+use std::net::{Ipv4Addr, TcpListener};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::mpsc::{self, Receiver};
+use std::time::Duration;
+
+use tempfile::TempDir;
+
+use self::desk::{Desk, RigInUse};
+use crate::ledger::Ledger;
+
+/// Connections that are still busy get this long after the page was asked to stop.
+const GRACE: Duration = Duration::from_secs(2);
+
+/// How the page is opened.
+#[derive(Clone, Debug)]
+pub struct Options {
+    /// Port; 0 takes any free one.
+    pub port: u16,
+    /// A larger file is refused, bytes.
+    pub upload_limit: u64,
+    /// Name and text of a rig file to begin with; it must pass [`crate::rig::Rig::parse`].
+    pub rig: Option<(String, String)>,
+    /// Folder of the ledger; null when none is known.
+    pub ledger: Option<PathBuf>,
+}
+
+/// Why the page could not be opened or kept.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum PageError {
+    /// The port is taken or may not be used.
+    #[error(
+        "cannot open the page on 127.0.0.1, port {port}: {source}\n  help: name another port, or leave it out"
+    )]
+    Bind {
+        /// Port asked for.
+        port: u16,
+        /// Cause.
+        source: std::io::Error,
+    },
+    /// There is no place for dropped files, or it could not be removed.
+    #[error("cannot {what} the temporary folder {folder}: {source}", folder = folder.display())]
+    Folder {
+        /// `make` or `remove`.
+        what: &'static str,
+        /// Folder.
+        folder: PathBuf,
+        /// Cause.
+        source: std::io::Error,
+    },
+    /// The rig to begin with is refused.
+    #[error("{0}")]
+    Rig(String),
+    /// The machine gave no random bytes, no thread or no socket.
+    #[error("cannot keep the page open: {0}")]
+    Machine(String),
+}
+
+/// An open page that nobody is served by yet.
+#[derive(Debug)]
+pub struct Page {
+    listener: TcpListener,
+    folder: TempDir,
+    desk: Arc<Desk>,
+    jobs: Receiver<u64>,
+}
+
+impl Page {
+    /// Takes the port and makes the temporary folder and the token.
+    ///
+    /// # Errors
+    /// The port, the folder or random bytes are not to be had, or the rig is refused.
+    pub fn open(options: Options) -> Result<Self, PageError> {
+        let bound = |source| PageError::Bind { port: options.port, source };
+        let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, options.port)).map_err(bound)?;
+        let port = listener.local_addr().map_err(bound)?.port();
+        let folder = tempfile::Builder::new()
+            .prefix("sondeproof-page-")
+            .tempdir()
+            .map_err(|source| PageError::Folder { what: "make", folder: std::env::temp_dir(), source })?;
+        let rig = match options.rig {
+            Some((name, text)) => {
+                RigInUse::parse(name, text).map_err(|refused| PageError::Rig(refused.because))?
+            }
+            None => RigInUse::default(),
+        };
+        let (queue, jobs) = mpsc::channel();
+        let desk = Desk::new(desk::Setting {
+            folder: folder.path().to_path_buf(),
+            token: token()?,
+            port,
+            upload_limit: options.upload_limit,
+            ledger: options.ledger.map(Ledger::new),
+            rig,
+            queue,
+        });
+        Ok(Self { listener, folder, desk: Arc::new(desk), jobs })
+    }
+
+    /// What to open in the browser. It carries the token: who knows it may use the page.
+    pub fn address(&self) -> String {
+        format!("http://127.0.0.1:{}{}/", self.desk.port, self.desk.base())
+    }
+
+    /// Where dropped files are kept until the page is closed.
+    pub fn folder(&self) -> &Path {
+        self.folder.path()
+    }
+
+    /// Serves until the page's own button, an interrupt or a termination signal stops it, then removes the folder.
+    ///
+    /// # Errors
+    /// The machine refuses a thread or the socket, or the folder could not be removed.
+    pub fn run(self) -> Result<(), PageError> {
+        let Self { listener, folder, desk, jobs } = self;
+        let machine = |error: std::io::Error| PageError::Machine(error.to_string());
+        let runtime = tokio::runtime::Builder::new_multi_thread()
+            .worker_threads(2)
+            .enable_all()
+            .build()
+            .map_err(machine)?;
+        let worker = Arc::clone(&desk);
+        std::thread::Builder::new()
+            .name("audits".to_owned())
+            .spawn(move || work::run(&worker, &jobs))
+            .map_err(machine)?;
+        let served = runtime.block_on(serve(listener, Arc::clone(&desk)));
+        desk.close();
+        runtime.shutdown_background();
+        remove(folder)?;
+        served.map_err(machine)
+    }
+}
+
+async fn serve(listener: TcpListener, desk: Arc<Desk>) -> std::io::Result<()> {
+    listener.set_nonblocking(true)?;
+    let listener = tokio::net::TcpListener::from_std(listener)?;
+    let asked = Arc::clone(&desk);
+    let until = async move {
+        tokio::select! {
+            () = asked.closed() => {}
+            () = interrupted() => {}
+        }
+        asked.close();
+    };
+    let late = Arc::clone(&desk);
+    let patience = async move {
+        late.closed().await;
+        tokio::time::sleep(GRACE).await;
+    };
+    tokio::select! {
+        served = async { axum::serve(listener, routes::all(desk)).with_graceful_shutdown(until).await } => served,
+        () = patience => Ok(()),
+    }
+}
+
+/// Waits for Ctrl-C or, where there is one, a termination signal.
+async fn interrupted() {
+    let ctrl_c = async {
+        // Without a handler the default action ends the process, so waiting for ever is no trap.
+        if tokio::signal::ctrl_c().await.is_err() {
+            std::future::pending::<()>().await;
+        }
+    };
+    #[cfg(unix)]
+    {
+        use tokio::signal::unix::{SignalKind, signal};
+        let Ok(mut terminated) = signal(SignalKind::terminate()) else { return ctrl_c.await };
+        tokio::select! {
+            () = ctrl_c => {}
+            _ = terminated.recv() => {}
+        }
+    }
+    #[cfg(not(unix))]
+    ctrl_c.await;
+}
+
+/// An audit that still runs may write once more while its folder goes: the second attempt finds it gone or empty.
+fn remove(folder: TempDir) -> Result<(), PageError> {
+    let path = folder.keep();
+    let mut last = Ok(());
+    for _ in 0..20 {
+        last = std::fs::remove_dir_all(&path);
+        match &last {
+            Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
+                std::thread::sleep(Duration::from_millis(50));
+            }
+            _ => return Ok(()),
+        }
+    }
+    last.map_err(|source| PageError::Folder { what: "remove", folder: path, source })
+}
+
+/// 192 random bits in hexadecimal.
+fn token() -> Result<String, PageError> {
+    let mut bytes = [0_u8; 24];
+    getrandom::fill(&mut bytes).map_err(|error| PageError::Machine(format!("no random bytes: {error}")))?;
+    Ok(bytes.iter().map(|byte| format!("{byte:02x}")).collect())
+}

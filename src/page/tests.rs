@@ -1,0 +1,357 @@
+use std::io::{Read, Write};
+use std::net::TcpStream;
+use std::path::PathBuf;
+use std::time::{Duration, Instant};
+
+use super::*;
+use crate::read;
+
+/// An open page in a thread of its own, spoken to in plain HTTP as a hostile or clumsy program would.
+struct Opened {
+    address: String,
+    folder: PathBuf,
+    thread: Option<std::thread::JoinHandle<Result<(), PageError>>>,
+    _ledger: TempDir,
+}
+
+struct Answer {
+    status: u16,
+    head: String,
+    body: Vec<u8>,
+}
+
+impl Answer {
+    fn text(&self) -> String {
+        String::from_utf8_lossy(&self.body).into_owned()
+    }
+}
+
+impl Opened {
+    fn new(upload_limit: u64) -> Self {
+        let ledger = tempfile::tempdir().expect("folder");
+        let page = Page::open(Options {
+            port: 0,
+            upload_limit,
+            rig: None,
+            ledger: Some(ledger.path().join("ledger")),
+        })
+        .expect("opened");
+        let (address, folder) = (page.address(), page.folder().to_path_buf());
+        let thread = Some(std::thread::spawn(move || page.run()));
+        Self { address, folder, thread, _ledger: ledger }
+    }
+
+    fn host(&self) -> &str {
+        self.address.split('/').nth(2).expect("host")
+    }
+
+    fn base(&self) -> String {
+        format!("/{}", self.address.split('/').nth(3).expect("token"))
+    }
+
+    fn raw(&self, request: &[u8]) -> Answer {
+        let mut stream = TcpStream::connect(self.host()).expect("connected");
+        stream.write_all(request).expect("sent");
+        let mut bytes = Vec::new();
+        stream.read_to_end(&mut bytes).expect("answered");
+        let end = bytes.windows(4).position(|w| w == b"\r\n\r\n").expect("a head");
+        let head = String::from_utf8_lossy(&bytes[..end]).into_owned();
+        let status = head.split(' ').nth(1).and_then(|code| code.parse().ok()).expect("a status");
+        Answer { status, head, body: bytes[end + 4..].to_vec() }
+    }
+
+    fn ask(&self, method: &str, path: &str, headers: &str, body: &[u8]) -> Answer {
+        let mut request = format!(
+            "{method} {path} HTTP/1.1\r\nConnection: close\r\nContent-Length: {}\r\n{headers}\r\n",
+            body.len()
+        )
+        .into_bytes();
+        request.extend_from_slice(body);
+        self.raw(&request)
+    }
+
+    fn get(&self, path: &str) -> Answer {
+        let host = format!("Host: {}\r\n", self.host());
+        self.ask("GET", &format!("{}{path}", self.base()), &host, b"")
+    }
+
+    fn post(&self, path: &str, parts: &[(&str, Option<&str>, &[u8])]) -> Answer {
+        let mut body = Vec::new();
+        for (name, file, content) in parts {
+            let file = file.map_or_else(String::new, |file| format!("; filename=\"{file}\""));
+            body.extend_from_slice(
+                format!("--cut\r\nContent-Disposition: form-data; name=\"{name}\"{file}\r\n\r\n").as_bytes(),
+            );
+            body.extend_from_slice(content);
+            body.extend_from_slice(b"\r\n");
+        }
+        body.extend_from_slice(b"--cut--\r\n");
+        let headers = format!(
+            "Host: {0}\r\nOrigin: http://{0}\r\nContent-Type: multipart/form-data; boundary=cut\r\n",
+            self.host()
+        );
+        self.ask("POST", &format!("{}{path}", self.base()), &headers, &body)
+    }
+
+    fn settled(&self) -> String {
+        let begun = Instant::now();
+        loop {
+            let answer = self.get("/register");
+            if answer.head.contains("x-pending: 0") {
+                return answer.text();
+            }
+            assert!(begun.elapsed() < Duration::from_secs(60), "still pending: {}", answer.text());
+            std::thread::sleep(Duration::from_millis(20));
+        }
+    }
+
+    fn stop(mut self) -> PathBuf {
+        assert_eq!(self.post("/stop", &[]).status, 200);
+        self.thread.take().expect("a thread").join().expect("no panic").expect("stopped");
+        self.folder.clone()
+    }
+}
+
+const LOG: &[u8] = include_bytes!("../../datasets/hill_climb_demo.csv");
+const RIG: &[u8] = include_bytes!("../../datasets/hill_climb.toml");
+
+#[test]
+fn only_the_own_host_origin_and_token_are_served() {
+    let page = Opened::new(1_000_000);
+    let (host, base) = (page.host().to_owned(), page.base());
+    let port = host.split(':').nth(1).expect("port").to_owned();
+    let root = format!("{base}/");
+    let own = format!("Host: {host}\r\n");
+    let ask = |method: &str, path: &str, headers: &str| page.ask(method, path, headers, b"").status;
+
+    assert_eq!(ask("GET", &root, &own), 200);
+    assert_eq!(ask("GET", &root, &format!("Host: localhost:{port}\r\n")), 200);
+    for foreign in ["", "Host: evil.test\r\n", "Host: 127.0.0.1\r\n", &format!("Host: evil.test:{port}\r\n")]
+    {
+        // A missing host is refused by the server itself, a foreign one by the guard.
+        assert!(matches!(ask("GET", &root, foreign), 400 | 403), "{foreign}");
+    }
+    assert_eq!(ask("GET", &root, &format!("{own}Host: evil.test\r\n")), 403);
+    for origin in
+        ["http://evil.test", "null", "https://127.0.0.1", &format!("http://127.0.0.1:{port}.evil.test")]
+    {
+        assert_eq!(ask("GET", &root, &format!("{own}Origin: {origin}\r\n")), 403, "{origin}");
+        assert_eq!(
+            ask("POST", &format!("{base}/stop"), &format!("{own}Origin: {origin}\r\n")),
+            403,
+            "{origin}"
+        );
+    }
+    assert_eq!(ask("POST", &format!("{base}/stop"), &own), 403, "a post without an origin");
+    let embedded = format!("{own}Sec-Fetch-Site: cross-site\r\nSec-Fetch-Dest: script\r\n");
+    assert_eq!(ask("GET", &format!("{base}/page.js"), &embedded), 403);
+    for path in ["/", "/0000/", "//", &base[..base.len() - 1], "/style.css"] {
+        assert_eq!(ask("GET", path, &own), 404, "{path}");
+    }
+    assert_eq!(page.get("/").status, 200, "none of the refused posts stopped it");
+    page.stop();
+}
+
+#[test]
+fn every_answer_is_sealed() {
+    let page = Opened::new(1_000_000);
+    for path in ["/", "/rig", "/history", "/compare", "/page.js", "/style.css", "/nothing"] {
+        let head = page.get(path).head;
+        for header in [
+            "content-security-policy: default-src 'none'",
+            "x-content-type-options: nosniff",
+            "cache-control: no-store",
+        ] {
+            assert!(head.contains(header), "{path}: {head}");
+        }
+    }
+    page.stop();
+}
+
+#[test]
+fn a_log_and_its_rig_come_back_as_report_document_and_flags() {
+    let page = Opened::new(10_000_000);
+    // The rig stands last in the form and holds for the log all the same.
+    let parts: [(&str, Option<&str>, &[u8]); 2] =
+        [("files", Some("run.csv"), LOG), ("files", Some("car.toml"), RIG)];
+    assert_eq!(page.post("/logs", &parts).status, 303);
+    let register = page.settled();
+    assert!(register.contains("Any danger?") && register.contains("run.csv"), "{register}");
+
+    let table = read::from_bytes("run.csv", LOG, &read::ReadOptions::default()).expect("read");
+    let rig = crate::rig::Rig::parse(std::str::from_utf8(RIG).expect("text"), "car.toml").expect("rig");
+    let log = crate::rig::assemble(table, &rig).expect("log");
+    let own = serde_json::to_vec_pretty(&crate::audit::audit(&log, &rig).document).expect("the document");
+    assert!(page.get("/logs/1/audit.json").body == own, "the page and the library say the same");
+
+    let report = page.get("/logs/1/report");
+    assert!(report.head.contains("sandbox allow-scripts"), "{}", report.head);
+    assert!(report.text().contains("Quality report on an engine test log"));
+    let flags = page.get("/logs/1/flags.parquet");
+    assert!(flags.body.starts_with(b"PAR1") && flags.head.contains("filename=\"run.csv.flags.parquet\""));
+    page.stop();
+}
+
+#[test]
+fn an_unreadable_log_shows_the_message_of_the_terminal() {
+    let page = Opened::new(10_000_000);
+    assert_eq!(page.post("/logs", &[("files", Some("words.csv"), b"no log at all")]).status, 303);
+    let register = page.settled();
+    let error = read::from_bytes("words.csv", b"no log at all", &read::ReadOptions::default())
+        .map_err(|error| error.to_string())
+        .and_then(|table| {
+            crate::rig::assemble(table, &crate::rig::Rig::default()).map_err(|error| error.to_string())
+        })
+        .expect_err("no log");
+    let first = error.lines().next().expect("a line");
+    assert!(register.contains("This log was not read."), "{register}");
+    assert!(register.contains(&first.replace('\'', "&#39;").replace('"', "&#34;")), "{first}\n{register}");
+    assert_eq!(page.get("/logs/1/report").status, 404);
+    page.stop();
+}
+
+#[test]
+fn a_file_above_the_limit_is_refused_with_what_to_do_and_leaves_nothing() {
+    let page = Opened::new(1000);
+    let large = vec![b'1'; 200_000];
+    let answer = page.post("/logs", &[("files", Some("large.csv"), &large)]);
+    assert_eq!(answer.status, 413);
+    assert!(
+        answer.text().contains("large.csv is larger than 1 kB") && answer.text().contains("sondeproof audit")
+    );
+    assert_eq!(
+        page.post("/logs", &[("files", Some("small.csv"), &large[..1000])]).status,
+        303,
+        "at the limit"
+    );
+    page.settled();
+    let left: Vec<_> =
+        std::fs::read_dir(&page.folder).expect("listed").flatten().map(|e| e.file_name()).collect();
+    assert_eq!(left, ["2.log"], "the page goes on, and the refused file is gone");
+    page.stop();
+}
+
+#[test]
+fn no_name_leads_out_of_the_folder() {
+    let page = Opened::new(10_000_000);
+    for name in ["../../../../tmp/outside.csv", "..\\..\\outside.csv", "/etc/passwd", "a/../../b.csv"] {
+        page.post("/logs", &[("files", Some(name), b"time,lambda\n0,0.9\n")]);
+    }
+    let register = page.settled();
+    assert!(register.contains("outside.csv") && !register.contains("../"), "{register}");
+    for entry in std::fs::read_dir(&page.folder).expect("listed") {
+        let name = entry.expect("an entry").file_name().to_string_lossy().into_owned();
+        assert!(name.starts_with(|c: char| c.is_ascii_digit()), "{name}");
+    }
+    for path in [
+        "/logs/1/../../../../etc/passwd",
+        "/logs/1/..%2f..%2f..%2fetc%2fpasswd",
+        "/logs/..%2f1/report",
+        "/logs/1/1.log",
+        "/logs/1/log",
+        "/../etc/passwd",
+        "/%2e%2e/%2e%2e/etc/passwd",
+    ] {
+        let answer = page.get(path);
+        assert!(matches!(answer.status, 400 | 404), "{path}: {}", answer.status);
+        assert!(!answer.text().contains("root:"), "{path}");
+    }
+    page.stop();
+}
+
+#[test]
+fn a_rig_is_checked_while_it_is_written_and_a_wrong_one_is_not_used() {
+    let page = Opened::new(10_000_000);
+    page.post("/logs", &[("files", Some("run.csv"), LOG)]);
+    page.settled();
+    let check = |text: &str| {
+        let answer = page.post(
+            "/rig/check",
+            &[("text", None, text.as_bytes()), ("name", None, b"car.toml"), ("log", None, b"1")],
+        );
+        answer.text()
+    };
+    let wrong = check("cylinders = 4\nredline = 7000\n");
+    assert!(wrong.contains("cannot be used") && wrong.contains("line 2"), "{wrong}");
+    let right = check("cylinders = 4\n[columns]\n\"nowhere\" = { role = \"lambda\" }\n");
+    assert!(right.contains("can be used") && right.contains("the log has no such column"), "{right}");
+    assert!(right.contains("engine_speed") && right.contains("how sure"), "{right}");
+
+    let used = |text: &str| {
+        page.post(
+            "/rig",
+            &[("text", None, text.as_bytes()), ("name", None, b"car.toml"), ("act", None, b"use")],
+        )
+        .status
+    };
+    assert_eq!(used("redline = 7000"), 422);
+    assert!(page.get("/").text().contains("not in use"));
+    assert_eq!(used("name = \"the car\"\r\ncylinders = 4\r\n"), 303);
+    page.settled();
+    let document = page.get("/logs/1/audit.json").text();
+    assert!(document.contains("\"the car\""), "the log was audited again");
+    page.stop();
+}
+
+#[test]
+fn logs_are_compared_and_kept_in_the_ledger() {
+    let page = Opened::new(10_000_000);
+    let clean = include_bytes!("../../datasets/hill_climb_clean.csv");
+    assert!(page.get("/compare").text().contains("Two audited logs are needed"));
+    let parts: [(&str, Option<&str>, &[u8]); 3] =
+        [("files", Some("car.toml"), RIG), ("files", Some("a.csv"), LOG), ("files", Some("b.csv"), clean)];
+    page.post("/logs", &parts);
+    page.settled();
+    let compared = page.get("/compare?log=1&log=2").text();
+    for words in ["Answers", "Lean events", "matched operating points", "Sensor health", "a.csv", "b.csv"] {
+        assert!(compared.contains(words), "{words}");
+    }
+    assert!(compared.contains("1/min,"), "no shared operating point: {compared}");
+
+    let keep = |date: &[u8]| {
+        page.post("/logs/1/ledger", &[("sensor", None, b"A-0107"), ("date", None, date)]).status
+    };
+    assert_eq!(keep(b"not a day"), 303);
+    assert!(page.settled().contains("is no day"));
+    assert_eq!(keep(b"2026-05-17"), 303);
+    assert!(page.settled().contains("Added to the ledger of sensor A-0107 (2026-05-17)"));
+    let history = page.get("/history?sensor=A-0107").text();
+    assert!(history.contains("2026-05-17") && history.contains("<svg class=\"course\""), "{history}");
+    assert!(page.get("/history?sensor=%3Cscript%3E").text().contains("no sensor `&#60;script&#62;`"));
+    page.stop();
+}
+
+#[test]
+fn stopping_removes_the_folder_and_frees_the_port() {
+    let page = Opened::new(10_000_000);
+    let host = page.host().to_owned();
+    let parts: Vec<(&str, Option<&str>, &[u8])> = (0..8).map(|_| ("files", Some("run.csv"), LOG)).collect();
+    page.post("/logs", &parts);
+    assert!(page.folder.exists());
+    // Audits are still running.
+    let folder = page.stop();
+    assert!(!folder.exists(), "{}", folder.display());
+    assert!(TcpStream::connect(host).is_err());
+}
+
+#[test]
+fn removing_a_log_removes_its_files() {
+    let page = Opened::new(10_000_000);
+    page.post("/logs", &[("files", Some("run.csv"), LOG)]);
+    page.settled();
+    assert_eq!(page.post("/logs/1/remove", &[]).status, 303);
+    assert_eq!(std::fs::read_dir(&page.folder).expect("listed").count(), 0);
+    assert_eq!(page.get("/logs/1/report").status, 404);
+    page.stop();
+}
+
+#[test]
+fn names_that_are_markup_stay_text() {
+    let page = Opened::new(10_000_000);
+    page.post("/logs", &[("files", Some("<img src=x onerror=alert(1)>.csv"), LOG)]);
+    for path in ["/register", "/", "/rig", "/compare"] {
+        page.settled();
+        assert!(!page.get(path).text().contains("<img"), "{path}");
+    }
+    page.stop();
+}
