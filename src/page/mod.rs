@@ -19,6 +19,7 @@ mod work;
 #[cfg(test)]
 mod tests;
 
+use std::fmt::Write;
 use std::net::{Ipv4Addr, TcpListener};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -217,5 +218,9 @@ fn remove(folder: TempDir) -> Result<(), PageError> {
 fn token() -> Result<String, PageError> {
     let mut bytes = [0_u8; 24];
     getrandom::fill(&mut bytes).map_err(|error| PageError::Machine(format!("no random bytes: {error}")))?;
-    Ok(bytes.iter().map(|byte| format!("{byte:02x}")).collect())
+    Ok(bytes.iter().fold(String::with_capacity(48), |mut text, byte| {
+        // Writing to a string cannot fail.
+        write!(text, "{byte:02x}").ok();
+        text
+    }))
 }

@@ -169,11 +169,11 @@ fn fragment(desk: &Desk, base: &str, logs: &[Entry]) -> String {
     let lines: Vec<Line<'_>> = logs.iter().map(|entry| line(desk, entry, seconds_per_byte)).collect();
     let done = logs.iter().filter(|entry| entry.outcome().is_some()).count();
     let failed = logs.iter().filter(|entry| matches!(entry.stage, Stage::Failed(_))).count();
-    let mut status = format!("{done} of {} audited", logs.len());
-    if failed > 0 {
-        status.push_str(&format!(", {failed} not read"));
-    }
-    let register = Register { base, status: format!("{status}."), comparable: done, lines };
+    let status = match failed {
+        0 => format!("{done} of {} audited.", logs.len()),
+        n => format!("{done} of {} audited, {n} not read.", logs.len()),
+    };
+    let register = Register { base, status, comparable: done, lines };
     register.render().unwrap_or_default()
 }
 

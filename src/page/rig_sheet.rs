@@ -127,7 +127,7 @@ pub(super) fn view(desk: &Desk, asked: &Asked) -> axum::response::Html<String> {
     {
         match assembled(desk, entry, &desk.rig().rig) {
             Ok(log) => text = rig::propose(&log, &desk.rig().rig),
-            Err(because) => text = because.lines().map(|line| format!("# {line}\n")).collect(),
+            Err(because) => text = format!("# {}\n", because.replace('\n', "\n# ")),
         }
     }
     if name.is_empty() {
