@@ -9,6 +9,8 @@ use crate::flag::Flag;
 use crate::log::{Channel, Clock, Role};
 use crate::signal::{regression, robust, runs};
 
+mod target;
+
 /// See its text in `sondeproof explain cross_check`.
 pub(super) struct CrossCheck;
 
@@ -79,6 +81,7 @@ static META: Meta = Meta {
         Role::EngineSpeed,
         Role::ManifoldPressure,
         Role::BoostPressure,
+        Role::Lambda,
         Role::Afr,
         Role::Pedal,
     ],
@@ -93,6 +96,8 @@ static META: Meta = Meta {
              - manifold pressure against the barometer while the engine stands.\n\
              - boost + barometer against manifold pressure while running.\n\
              - air/fuel ratio against lambda: the same sensor, so one ratio.\n\
+             - the mixture against its command: right at lambda 1, yet short of the commanded enrichment by one factor \
+             in every full-load window (`mixture_gain`), as an aged element reads.\n\
              - throttle wide open for `hold_s` with the pedal released, where the throttle follows the pedal at all.\n\n\
              Slope, intercept, SEE and r2 are those of 40 CFR 1065.602.",
     assumes: "Both channels belong to one machine and one clock. Which of the two is wrong the pair cannot tell: the \
@@ -100,8 +105,8 @@ static META: Meta = Meta {
     misses: "Two channels wrong in the same way. Slip of a clutch or converter, wheelspin and tunnels make true \
              differences: they are shorter than `hold_s` or excluded by steady driving, mostly.",
     gaps: Gaps::Break,
-    limits: &[&SPEED, &ERROR, &PRESSURE, &MIXTURE, &HOLD],
-    evidence: &[&SLOPE, &INTERCEPT, &SEE, &R2, &PAIRS, &DIFFERENCE, &LASTED],
+    limits: &[&SPEED, &ERROR, &PRESSURE, &MIXTURE, &target::GAIN, &target::EVEN, &HOLD],
+    evidence: &[&SLOPE, &INTERCEPT, &SEE, &R2, &PAIRS, &DIFFERENCE, &LASTED, &target::SHARE, &target::ONE],
     sources: &[
         "40 CFR 1065.307 Table 1 (linearity) and 1065.602 (slope, intercept, SEE, r2)",
         "40 CFR 1065.915 Table 1 (field instruments)",
@@ -120,7 +125,8 @@ impl Detector for CrossCheck {
             Role::EngineSpeed => vec![standing(channel, view, limits)],
             Role::ManifoldPressure => vec![barometer(channel, view, limits)],
             Role::BoostPressure => vec![boost(channel, view, limits)],
-            Role::Afr => vec![mixture(channel, view, limits)],
+            Role::Lambda => vec![target::gain(channel, view, limits)],
+            Role::Afr => vec![mixture(channel, view, limits), target::gain(channel, view, limits)],
             Role::Pedal => vec![pedal(channel, view, limits)],
             _ => Vec::new(),
         };

@@ -16,17 +16,17 @@ pub(super) struct FlatLine;
 static FRAMES: Limit = Limit {
     name: "frames",
     unit: "1",
-    default: 10.0,
-    range: (4.0, 10_000.0),
-    why: "fresh readings: ten equal ones have probability 0.01 at a noise of half a step (computed)",
+    default: 5.0,
+    range: (3.0, 10_000.0),
+    why: "fresh readings: five equal ones have probability 0.001 at a noise of two steps (computed); `chance` decides",
 };
 static SIGMA: Limit = Limit {
     name: "sigma_over_q",
     unit: "1",
-    default: 0.5,
-    range: (0.3, 10.0),
+    default: 0.3,
+    range: (0.1, 10.0),
     why: "noise over resolution below which a flat run is normal: at 0.3 ten equal readings have probability 0.14 \
-          (computed)",
+          (computed); above it `chance` decides",
 };
 static CHANCE: Limit = Limit {
     name: "chance",
@@ -63,6 +63,10 @@ static HELD: Field = Field { name: "held_s", unit: "s" };
 static COUNT: Field = Field { name: "frames", unit: "1" };
 static NOISE: Field = Field { name: "sigma_over_q", unit: "1" };
 static LOG10: Field = Field { name: "log10_p", unit: "1" };
+
+/// Readings come often up to this period, s: noise then differs from one to the next even in a steady engine
+/// (assumed).
+const OFTEN_S: f64 = 0.15;
 
 /// Readings on each side of a run from which the channel's liveliness is learned.
 const NEAR: usize = 60;
@@ -167,9 +171,11 @@ impl Detector for FlatLine {
             ));
         }
         let bar = limits.get(&CHANCE).log10() - (readings.len() as f64).log10();
+        // Readings far apart show less of the noise that a live channel has: twice as many are asked for.
+        let fewest = limits.get(&FRAMES) * if period_s > OFTEN_S { 2.0 } else { 1.0 };
         let findings = held(channel, view)
             .into_iter()
-            .filter(|run| run.frames as f64 >= limits.get(&FRAMES) && !is_stop(channel, run.value))
+            .filter(|run| run.frames as f64 >= fewest && !is_stop(channel, run.value))
             .filter_map(|run| {
                 let lively = liveliness(channel, view, &readings, &run)?;
                 let log10_p = lively.log10_run(run.frames);

@@ -9,6 +9,8 @@ use crate::log::{Channel, Dimension, Role};
 use crate::signal::step::{self, LevelStep, Levels, Shape};
 use crate::signal::uncertainty;
 
+mod closed_loop;
+
 /// See its text in `sondeproof explain ground_offset`.
 pub(super) struct GroundOffset;
 
@@ -25,6 +27,20 @@ static LOAD_A: Limit = Limit {
     default: 1.0,
     range: (0.1, 50.0),
     why: "a sensor heater draws 1 A steady (7.5 V into 7.5 Ohm, part data sheet)",
+};
+static LOOP_V: Limit = Limit {
+    name: "loop_step_v",
+    unit: "V",
+    default: 0.06,
+    range: (0.02, 2.0),
+    why: "8 A through 8 milliohm of battery and generator (computed, resistance assumed); means over 2 s resolve 0.01 V",
+};
+static LOOP_SHIFT: Limit = Limit {
+    name: "loop_shift",
+    unit: "1",
+    default: 0.012,
+    range: (0.003, 0.1),
+    why: "lambda; three times what the swing of a control loop leaves in a mean over 2 to 8 s, 0.004 (computed)",
 };
 static STEPS: Limit = Limit {
     name: "load_steps",
@@ -80,13 +96,16 @@ static META: Meta = Meta {
              reading's mean from the step until the gas could have answered (the transport delay at that speed and \
              load, less one fresh period) is compared with its mean before. Shifts are pooled over all steps, signed \
              by the direction of the load; a finding needs `load_steps` steps and `sigmas` standard errors. Slow \
-             channels (temperatures, barometer) cannot answer a load within 0.3 s either.",
+             channels (temperatures, barometer) cannot answer a load within 0.3 s either.\n\n\
+             In warm idle and cruise a control loop on another sensor brings the mixture back to where it was, so there \
+             the levels of the mixture reading with and without the load are compared as well, at any rate: a \
+             difference of more than `loop_shift`, the same at every step of `loop_step_v`, is no gas.",
     assumes: "An analog link. The clocks of load and reading agree to less than half the delay. Alternator, fan and \
               heater switching changes nothing in the cylinder before the delay has passed.",
     misses: "A steady offset that never switches. At full load the delay is 16 to 37 ms, so only logs above 100 Hz can \
              resolve it; at idle it is 80 to 320 ms. A serial link has no such fault.",
     gaps: Gaps::Break,
-    limits: &[&LOAD_V, &LOAD_A, &STEPS, &SIGMAS, &LEAST],
+    limits: &[&LOAD_V, &LOAD_A, &LOOP_V, &LOOP_SHIFT, &STEPS, &SIGMAS, &LEAST],
     evidence: &[&SHIFT, &ERROR, &COUNT, &HEIGHT, &DELAY],
     sources: &[
         "ISO 16750-2:2023 4.8, ground reference and supply offset (test exists; its 1.0 V from memory): an offset of up \
@@ -110,30 +129,47 @@ impl Detector for GroundOffset {
                 "the log has no current, supply or battery voltage that would show loads switch",
             );
         };
-        let Some(period_s) = channel.fresh_period_s().or(view.log.clock.period_s).filter(|p| *p > 0.0) else {
-            return Outcome::not_run("the time between fresh values is not known");
-        };
-        let load_s = load.fresh_period_s().or(view.log.clock.period_s).unwrap_or(period_s);
-        let skew_s = period_s.max(load_s);
-        let mut pool = Pool::default();
-        for segment in &view.log.clock.segments {
-            pool.add(channel, load, view, segment.clone(), &Test { least, period_s, skew_s });
+        let held = closed_loop::findings(channel, load, view, limits);
+        let at_once = at_once(channel, load, least, view, limits);
+        match (at_once, held) {
+            (Err(because), None) => Outcome::NotRun { because },
+            (at_once, held) => {
+                let findings: Vec<Finding> =
+                    at_once.unwrap_or_default().into_iter().chain(held.unwrap_or_default()).collect();
+                Outcome::Ran { evaluated: Evaluated::All, findings }
+            }
         }
-        if pool.steps == 0 {
-            return Outcome::not_run(format!(
-                "{} never shows a load switch (steps of {least} or more)",
-                load.name
-            ));
-        }
-        if (pool.shifts.len() as f64) < limits.get(&STEPS) {
-            return Outcome::not_run(format!(
-                "{} of {} load steps leave time to tell a shift from gas: too few (rate, skew or delay)",
-                pool.shifts.len(),
-                pool.steps
-            ));
-        }
-        Outcome::Ran { evaluated: Evaluated::All, findings: pool.findings(channel, load, limits) }
     }
+}
+
+/// Shifts at the very moment of a load step, before gas can answer.
+fn at_once(
+    channel: &Channel,
+    load: &Channel,
+    least: f64,
+    view: &View<'_>,
+    limits: &Limits<'_>,
+) -> Result<Vec<Finding>, String> {
+    let Some(period_s) = channel.fresh_period_s().or(view.log.clock.period_s).filter(|p| *p > 0.0) else {
+        return Err("the time between fresh values is not known".to_owned());
+    };
+    let load_s = load.fresh_period_s().or(view.log.clock.period_s).unwrap_or(period_s);
+    let skew_s = period_s.max(load_s);
+    let mut pool = Pool::default();
+    for segment in &view.log.clock.segments {
+        pool.add(channel, load, view, segment.clone(), &Test { least, period_s, skew_s });
+    }
+    if pool.steps == 0 {
+        return Err(format!("{} never shows a load switch (steps of {least} or more)", load.name));
+    }
+    if (pool.shifts.len() as f64) < limits.get(&STEPS) {
+        return Err(format!(
+            "{} of {} load steps leave time to tell a shift from gas: too few (rate, skew or delay)",
+            pool.shifts.len(),
+            pool.steps
+        ));
+    }
+    Ok(pool.findings(channel, load, limits))
 }
 
 /// The channel that shows loads switch, and the least step that counts: a current before a voltage.

@@ -11,6 +11,8 @@ use crate::log::{Channel, Role};
 use crate::signal::{robust, runs};
 use crate::state::bit;
 
+mod swings;
+
 /// See its text in `sondeproof explain noise`.
 pub(super) struct NoiseLevel;
 
@@ -31,7 +33,7 @@ macro_rules! ceilings {
         static CEILINGS: &[Ceiling] =
             &[$($(Ceiling { role: Role::$role, limit: &$name, slowest_s: $slowest },)+)*];
         static ROLES: &[Role] = &[$($(Role::$role,)+)*];
-        static LIMITS: &[&Limit] = &[$(&$name,)* &FACTOR, &WINDOW];
+        static LIMITS: &[&Limit] = &[$(&$name,)* &SWING, &FACTOR, &WINDOW];
     };
 }
 
@@ -57,6 +59,14 @@ ceilings! {
         Throttle 0.05 Pedal 0.05;
 }
 
+static SWING: Limit = Limit {
+    name: "swing_phi",
+    unit: "1",
+    default: 0.04,
+    range: (0.01, 0.5),
+    why: "from one sixth of a second to the next in steady running: a control loop of 0.03 and 0.7 s makes 0.02 \
+          (computed), water on the element several tenths (assumed)",
+};
 static FACTOR: Limit = Limit {
     name: "quiet_factor",
     unit: "1",
@@ -91,7 +101,9 @@ static META: Meta = Meta {
              standard deviation from second differences, which are blind to level and slope; for lambda in \
              phi = 1/lambda. Suspect above the ceiling of the role, or above a third of it when it is also \
              `quiet_factor` times the channel's own quiet level (the lower quartile of its windows, at least the \
-             resolution); the latter not for lambda where fuel is cut or the throttle opens.",
+             resolution); the latter not for lambda where fuel is cut or the throttle opens. \
+             Lambda is judged on a slower scale as well: in steady idle, cruise and full load its level must not jump by \
+             `swing_phi` from one sixth of a second to the next, as it does with water on the element.",
     assumes: "Readings come often enough that motion is smooth between them; each role has its slowest rate, below \
               which the test does not run.",
     misses: "Noise slower than the readings (drift, hum folded down by sampling). A controller that hunts, or an \
@@ -115,49 +127,73 @@ impl Detector for NoiseLevel {
             return Outcome::not_run("no physical ceiling for the noise of this quantity");
         };
         let readings = Readings::of(channel, view);
-        let Some(period_s) = channel.fresh_period_s().filter(|period| *period > 0.0) else {
-            return Outcome::not_run("fewer than two readings");
+        let swings = if channel.role.is_mixture() {
+            swings::findings(channel, view, &readings, limits.get(&SWING))
+        } else {
+            None
         };
-        if period_s > ceiling.slowest_s * (1.0 + 1e-6) {
-            return Outcome::not_run(format!(
-                "one reading every {period_s:.2} s: at that rate motion of {} and noise look alike",
-                channel.role.label()
-            ));
+        match (scatter(channel, view, &readings, ceiling, limits), swings) {
+            (Outcome::Ran { evaluated, mut findings }, Some(swings)) => {
+                findings.extend(swings);
+                findings.sort_by_key(|finding| (finding.rows.start, finding.rows.end));
+                Outcome::Ran { evaluated, findings }
+            }
+            (Outcome::NotRun { .. }, Some(swings)) => {
+                Outcome::Ran { evaluated: Evaluated::Rows(Vec::new()), findings: swings }
+            }
+            (scatter, None) => scatter,
         }
-        let windows = windows(view, &readings, limits.get(&WINDOW).max(ENOUGH as f64 * period_s));
-        let mixture = channel.role.is_mixture();
-        let levels: Vec<f64> = windows.iter().map(|at| level(&readings, at.clone(), mixture)).collect();
-        if levels.is_empty() {
-            return Outcome::not_run(format!("no stretch of {ENOUGH} readings without a gap"));
-        }
-        let floor = if mixture { 0.0 } else { channel.resolution() };
-        let quiet = robust::quantile_in_place(&mut levels.clone(), 0.25).unwrap_or(0.0).max(floor);
-        let most = limits.get(ceiling.limit);
-        // The mixture itself jumps where it is cut or held back.
-        let cuts = bit::LIMITER | bit::GEAR_CHANGE | bit::UNLOAD | bit::OVER_RUN | bit::TIP_IN;
-        let cut = |at: &Range<usize>| {
-            mixture && readings.shown(at.start, at.end).any(|row| view.state.has(row, cuts))
-        };
-        let loud = |index: usize| {
-            let sigma = levels[index];
-            sigma > most
-                || (!cut(&windows[index])
-                    && sigma > most / 3.0
-                    && sigma > limits.get(&FACTOR) * quiet
-                    && quiet > 0.0)
-        };
-        let findings = runs::of(levels.len(), loud)
-            .into_iter()
-            .map(|run| {
-                let rows = readings.shown(windows[run.start].start, windows[run.end - 1].end);
-                let sigma = levels[run].iter().copied().fold(0.0, f64::max);
-                describe(channel, rows, sigma, most, quiet)
-            })
-            .collect();
-        let judged =
-            windows.iter().map(|at| readings.shown(at.start, at.end)).filter(|rows| !rows.is_empty());
-        Outcome::Ran { evaluated: Evaluated::Rows(judged.collect()), findings }
     }
+}
+
+/// Scatter from reading to reading.
+fn scatter(
+    channel: &Channel,
+    view: &View<'_>,
+    readings: &Readings<'_>,
+    ceiling: &Ceiling,
+    limits: &Limits<'_>,
+) -> Outcome {
+    let Some(period_s) = channel.fresh_period_s().filter(|period| *period > 0.0) else {
+        return Outcome::not_run("fewer than two readings");
+    };
+    if period_s > ceiling.slowest_s * (1.0 + 1e-6) {
+        return Outcome::not_run(format!(
+            "one reading every {period_s:.2} s: at that rate motion of {} and noise look alike",
+            channel.role.label()
+        ));
+    }
+    let windows = windows(view, readings, limits.get(&WINDOW).max(ENOUGH as f64 * period_s));
+    let mixture = channel.role.is_mixture();
+    let levels: Vec<f64> = windows.iter().map(|at| level(readings, at.clone(), mixture)).collect();
+    if levels.is_empty() {
+        return Outcome::not_run(format!("no stretch of {ENOUGH} readings without a gap"));
+    }
+    let floor = if mixture { 0.0 } else { channel.resolution() };
+    let quiet = robust::quantile_in_place(&mut levels.clone(), 0.25).unwrap_or(0.0).max(floor);
+    let most = limits.get(ceiling.limit);
+    // The mixture itself jumps where it is cut or held back.
+    let cuts = bit::LIMITER | bit::GEAR_CHANGE | bit::UNLOAD | bit::OVER_RUN | bit::TIP_IN;
+    let cut =
+        |at: &Range<usize>| mixture && readings.shown(at.start, at.end).any(|row| view.state.has(row, cuts));
+    let loud = |index: usize| {
+        let sigma = levels[index];
+        sigma > most
+            || (!cut(&windows[index])
+                && sigma > most / 3.0
+                && sigma > limits.get(&FACTOR) * quiet
+                && quiet > 0.0)
+    };
+    let findings = runs::of(levels.len(), loud)
+        .into_iter()
+        .map(|run| {
+            let rows = readings.shown(windows[run.start].start, windows[run.end - 1].end);
+            let sigma = levels[run].iter().copied().fold(0.0, f64::max);
+            describe(channel, rows, sigma, most, quiet)
+        })
+        .collect();
+    let judged = windows.iter().map(|at| readings.shown(at.start, at.end)).filter(|rows| !rows.is_empty());
+    Outcome::Ran { evaluated: Evaluated::Rows(judged.collect()), findings }
 }
 
 /// Windows of readings, disjoint, none across a gap; what is left at the end of a stretch joins its last window.

@@ -19,12 +19,21 @@ static ZERO: Limit = Limit {
     why: "a healthy sensor reads 1.016 within 0.007 at the lambda 1 point (part data sheet); the loop runs on another \
           sensor, so three times that is left (assumed)",
 };
+static COMMANDED: Limit = Limit {
+    name: "lambda_commanded",
+    unit: "1",
+    default: 0.02,
+    range: (0.005, 0.2),
+    why: "where the command itself is logged only the zero of the element is left, 0.007 (part data sheet): beyond 0.02 \
+          the reading is out of the tolerance of trust",
+};
 static CLOSED: Limit = Limit {
     name: "closed_loop_s",
     unit: "s",
-    default: 20.0,
-    range: (5.0, 600.0),
-    why: "warm idle and cruise at least: several periods of the loop, 0.5 to 3 s each (assumed)",
+    default: 8.0,
+    range: (3.0, 600.0),
+    why: "warm idle and cruise at least: a swing of 0.03 with a period of 2.5 s leaves 0.002 in a mean over 8 s \
+          (computed)",
 };
 static AIR_LOW: Limit = Limit {
     name: "air_low_kpa",
@@ -89,7 +98,8 @@ static META: Meta = Meta {
     needs: &[],
     method: "**Mixture:** the middle of all readings must be a mixture that burns (lambda 0.6 to 1.6); 10 to 20 in a \
              lambda channel are air/fuel ratios, and the other way round. In warm idle and cruise the control loop \
-             holds lambda 1 (or the commanded lambda, where logged): a mean in phi further off than `lambda_one` is a \
+             holds lambda 1 (or the commanded lambda, where logged): a middle in phi further off than `lambda_one` \
+             (`lambda_commanded`) is a \
              shifted scale or the stoichiometric ratio of another fuel; the closest ratio is named.\n\n\
              **Pressure:** with the engine standing a manifold shows the barometer (54 to 108 kPa), a boost gauge \
              shows 0. Anything else is compared with the unit mix-ups and with gauge for absolute.",
@@ -98,7 +108,7 @@ static META: Meta = Meta {
     misses: "An engine without closed loop: its idle mixture says nothing and is not judged. A gain error that is right \
              at lambda 1. Pressure in a log that never shows the engine standing.",
     gaps: Gaps::Span,
-    limits: &[&ZERO, &CLOSED, &AIR_LOW, &AIR_HIGH, &GAUGE],
+    limits: &[&ZERO, &COMMANDED, &CLOSED, &AIR_LOW, &AIR_HIGH, &GAUGE],
     evidence: &[&SEEN, &EXPECTED, &FACTOR],
     sources: &[
         "US Standard Atmosphere 1976 / ISO 2533",
@@ -185,7 +195,9 @@ fn closed_loop(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found
     for (row, lambda) in values.iter().enumerate() {
         let steady = view.state.has(row, bit::IDLE) || view.state.has(row, bit::CRUISE);
         let aim = target.map_or(1.0, |target| target[row]);
-        let usable = steady && !view.state.has(row, bit::WARM_UP) && *lambda > 0.0 && *lambda < clip;
+        // A commanded lambda of 1 is held in a cold engine too; without the command only a warm one tells.
+        let settled = target.is_some() || !view.state.has(row, bit::WARM_UP);
+        let usable = steady && settled && *lambda > 0.0 && *lambda < clip;
         if !usable || !(0.97..=1.03).contains(&aim) {
             continue;
         }
@@ -203,8 +215,10 @@ fn closed_loop(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found
             "only {duration_s:.0} s of warm idle and cruise: too few to see where the control loop holds the mixture"
         ));
     }
-    let mean = ratio.iter().sum::<f64>() / ratio.len() as f64;
-    let (_, spread) = robust::centre_and_spread(&ratio, 0.0).unwrap_or((mean, f64::INFINITY));
+    // The middle, not the mean: the tail of an over-run before is no part of the loop.
+    let Some((mean, spread)) = robust::centre_and_spread(&ratio, 0.0) else {
+        return Err("idle and cruise hold no usable reading".to_owned());
+    };
     let crossings = ratio.windows(2).filter(|pair| (pair[0] > mean) != (pair[1] > mean)).count();
     if spread > 0.05 || (crossings as f64) < 0.2 * duration_s {
         return Err(
@@ -212,7 +226,8 @@ fn closed_loop(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found
         );
     }
     let seen = mean.recip();
-    if (seen - 1.0).abs() <= limits.get(&ZERO) {
+    let most = limits.get(if target.is_some() { &COMMANDED } else { &ZERO });
+    if (seen - 1.0).abs() <= most {
         return Ok(None);
     }
     let stoich = view.rig.stoich_afr;
@@ -230,9 +245,8 @@ fn closed_loop(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found
         flag: Flag::Suspect,
         message: format!(
             "{} stands at lambda {seen:.3} over {duration_s:.0} s of warm idle and cruise, where the control loop holds 1 \
-             (limit {:.2}): {why}",
-            channel.name,
-            limits.get(&ZERO)
+             (limit {most:.2}): {why}",
+            channel.name
         ),
         evidence: vec![(&SEEN, channel.logged(seen)), (&EXPECTED, channel.logged(1.0)), (&FACTOR, mean)],
     }))

@@ -10,6 +10,8 @@ use crate::flag::Flag;
 use crate::log::{Channel, Role};
 use crate::signal::{quality, runs};
 
+mod together;
+
 /// See its text in `sondeproof explain spike`.
 pub(super) struct Spike;
 
@@ -103,14 +105,25 @@ static META: Meta = Meta {
              established link frame was made behind the link. *Quantities with a known pace* (`rate_of_change`): \
              the smaller of the steps out and back must stay within that pace plus resolution plus six standard \
              deviations of noise; the neighbours of a spike are not touched. *Other quantities*: `noise_multiple` \
-             standard deviations of the channel's own noise (at least the resolution), and rare.",
+             standard deviations of the channel's own noise (at least the resolution), and rare. *Together*: a \
+             single row in which `channels_together` quantities of different kinds go out and straight back, at 20 Hz \
+             or faster.",
     assumes: "For lambda: a sensor no faster than `tau_s`, and for the second rule a frame period seen in at least \
               90 % of the renewals.",
     misses: "For lambda at 20 ms and slower every spike that is no sub-frame one: the log cannot tell it from gas. \
              A spike of more than two readings. In other channels whatever the quantity could have done itself: \
              at 1 Hz that is nearly everything.",
     gaps: Gaps::Break,
-    limits: &[&TAU, &FASTEST, &FRAME_SHARE, &RICHEST, &STEADY, &RARE],
+    limits: &[
+        &TAU,
+        &FASTEST,
+        &FRAME_SHARE,
+        &RICHEST,
+        &STEADY,
+        &RARE,
+        &together::TOGETHER,
+        &together::MULTIPLE,
+    ],
     evidence: &[&HEIGHT, &ALLOWED, &WIDTH, &FRAME, &GAS_OUT, &GAS_BACK],
     sources: &[
         "QARTOD spike test (test 6), differential form",
@@ -130,14 +143,29 @@ impl Detector for Spike {
         if readings.len() < 3 {
             return Outcome::not_run("fewer than three readings");
         }
-        if channel.role.is_mixture() {
-            return mixture(channel, view, &readings, limits);
-        }
-        match pace::of(channel.role) {
+        let alone = match pace::of(channel.role) {
+            _ if channel.role.is_mixture() => mixture(channel, view, &readings, limits),
             Some(pace) => paced(channel, view, &readings, pace),
             None => unknown(channel, view, &readings, limits),
-        }
+        };
+        merge(alone, together::findings(channel, view, limits))
     }
+}
+
+/// Adds what jumped together with others; a row that both tests found is told once.
+fn merge(alone: Outcome, together: Vec<Finding>) -> Outcome {
+    if together.is_empty() {
+        return alone;
+    }
+    let (evaluated, mut findings) = match alone {
+        Outcome::Ran { evaluated, findings } => (evaluated, findings),
+        Outcome::NotRun { .. } => (Evaluated::Rows(Vec::new()), Vec::new()),
+    };
+    let new = |late: &Finding| !findings.iter().any(|old| old.rows.contains(&late.rows.start));
+    let together: Vec<Finding> = together.into_iter().filter(new).collect();
+    findings.extend(together);
+    findings.sort_by_key(|finding| (finding.rows.start, finding.rows.end));
+    Outcome::Ran { evaluated, findings }
 }
 
 /// Smaller of the two steps out and back, per reading, with the segments as walls.

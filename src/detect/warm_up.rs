@@ -9,6 +9,7 @@ use crate::chain::Chain;
 use crate::flag::Flag;
 use crate::log::{Channel, ClockEvent, Role};
 use crate::signal::{robust, runs};
+use crate::state::bit;
 
 /// See its text in `sondeproof explain warm_up`.
 pub(super) struct WarmUp;
@@ -49,6 +50,10 @@ static LASTED: Field = Field { name: "lasted_s", unit: "s" };
 static ELEMENT: Field = Field { name: "lowest_element_k", unit: "K" };
 static CURVE: Field = Field { name: "warm_up_share", unit: "1" };
 
+/// Leanest mixture on which an engine keeps running, lambda; assumed (the lean limit of homogeneous charges lies near
+/// 1.4, SAE 741055, number from memory).
+const LEANEST_FIRING: f64 = 1.3;
+
 /// Time after a rest value over which the reading is compared with a warm-up curve, s.
 const CURVE_S: f64 = 5.0;
 
@@ -67,7 +72,8 @@ static META: Meta = Meta {
              and the `settle_s` after it suspect; `warm_up_share` says how far the values after it run steadily one way, as a \
              warm-up does. Where the element's temperature is logged, rows below 650 °C are suspect.",
     assumes: "The log starts no later than the controller, or the rest value is known. A rest value that equals the \
-              lean end stop cannot be told from free air, so it is suspect at power-up and never taken for a reset.",
+              lean end stop cannot be told from free air, so it is suspect at power-up, and taken for a reset only where \
+              the engine fires for `reset_hold_s`.",
     misses: "A sensor that shows live but wrong values while cold; a reset shorter than `reset_hold_s`; a reset in a \
              channel so quiet that standing still is its habit. A log that starts with the engine already warm.",
     gaps: Gaps::Break,
@@ -210,6 +216,7 @@ impl Rest {
 
     fn resets(&self, channel: &Channel, view: &View<'_>, limits: &Limits<'_>, findings: &mut Vec<Finding>) {
         if self.is_clip {
+            self.held_while_firing(channel, view, limits, findings);
             return;
         }
         let clock = &view.log.clock;
@@ -244,6 +251,44 @@ impl Rest {
                 vec![(&REST, self.value), (&LASTED, lasted_s), (&CURVE, share)],
             ));
             self.settling(channel, view, run.end, limits, findings);
+        }
+    }
+
+    /// A rest value that is the lean end stop as well: only where the engine fires is it not air.
+    fn held_while_firing(
+        &self,
+        channel: &Channel,
+        view: &View<'_>,
+        limits: &Limits<'_>,
+        findings: &mut Vec<Finding>,
+    ) {
+        if self.value < LEANEST_FIRING {
+            return;
+        }
+        let (time_s, values) = (&view.log.clock.time_s, channel.values());
+        let firing = |row: usize| {
+            view.state.has(row, bit::WIDE_OPEN | bit::FULL_LOAD | bit::CRUISE | bit::IDLE)
+                && !view.state.has(row, bit::OVER_RUN | bit::LIMITER | bit::UNLOAD | bit::CRANKING)
+        };
+        let stands = runs::of(values.len(), |row| {
+            ((values[row] - self.value).abs() <= self.tolerance || channel.not_sampled(row)) && firing(row)
+        });
+        let start = power_up(channel);
+        for run in stands.into_iter().filter(|run| run.start >= start.end) {
+            let lasted_s = time_s[run.end - 1] - time_s[run.start];
+            if lasted_s < limits.get(&RESET) {
+                continue;
+            }
+            findings.push(Finding::new(
+                run,
+                Flag::Suspect,
+                format!(
+                    "{} stood at {:.3}, its lean end stop and its rest value, for {lasted_s:.1} s while the engine fired: \
+                     no engine runs on that mixture for so long, so the controller may have started again",
+                    channel.name, self.value
+                ),
+                vec![(&REST, self.value), (&LASTED, lasted_s)],
+            ));
         }
     }
 
