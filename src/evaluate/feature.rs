@@ -44,6 +44,8 @@ struct Sum {
 }
 
 /// Every feature that spoke at least once, by name, direction and causes.
+///
+/// An event that meets no true one has no cause to be measured against: it counts among the extra events.
 pub fn tabulate(outcomes: &[Outcome]) -> Vec<FeatureRow> {
     // Which directions and causes a feature has at all.
     let mut kinds: BTreeMap<(String, bool, Vec<String>), Sum> = BTreeMap::new();
@@ -59,11 +61,9 @@ pub fn tabulate(outcomes: &[Outcome]) -> Vec<FeatureRow> {
     }
     for outcome in outcomes {
         for event in &outcome.events {
-            let truth = main_truth(outcome, event);
-            let is = |cause: &String| {
-                truth.is_some_and(|truth| truth.cause == *cause || truth.also.contains(cause))
-            };
-            let danger = truth.is_some_and(|truth| truth.treat_as == TreatAs::Hazard);
+            let Some(truth) = main_truth(outcome, event) else { continue };
+            let is = |cause: &String| truth.cause == *cause || truth.also.contains(cause);
+            let danger = truth.treat_as == TreatAs::Hazard;
             for evidence in event.evidence.iter().filter(|evidence| evidence.evaluated) {
                 let Some(directions) = of_feature.get(&evidence.name) else { continue };
                 for (speaks_for, causes) in directions {

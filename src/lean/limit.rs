@@ -88,6 +88,20 @@ pub(super) fn throttle_full(scene: &Scene<'_>) -> Option<f64> {
     (full >= 0.5).then_some(full)
 }
 
+/// Whether the engine is under full load at a time, as far as throttle and manifold pressure tell.
+pub(super) fn loaded_at(scene: &Scene<'_>, time_s: f64) -> bool {
+    let full = throttle_full(scene);
+    let wide = throttle(scene)
+        .and_then(|w| w.at(time_s, 2.0))
+        .zip(full)
+        .is_some_and(|(value, full)| value >= k::LOAD_THROTTLE_SHARE.value * full);
+    let dense = scene
+        .manifold()
+        .and_then(|w| w.at(time_s, 2.0))
+        .is_some_and(|pressure| pressure >= k::LOAD_AMBIENT_SHARE.value * scene.ambient_pa);
+    wide || dense
+}
+
 impl<'a> Witnesses<'a> {
     fn new(scene: &Scene<'a>) -> Self {
         let (throttle, throttle_full) = (throttle(scene), throttle_full(scene));

@@ -205,7 +205,9 @@ fn context(scene: &Scene<'_>, episode: &Episode) -> Context {
     match episode.regime {
         Regime::Load => {
             let case = Case::new(scene, episode, &[], Context::FullLoad);
-            let opened = evidence::seconds_since_opening(&case);
+            // A reading that has not moved since before the opening does not answer it.
+            let opened = evidence::seconds_since_opening(&case)
+                .filter(|since| !evidence::stands_since_before(&case, case.gas_start_s - since));
             if opened.is_some_and(|since| since < k::OPENING_S.value) || episode.after_cut {
                 Context::TipIn
             } else {

@@ -146,6 +146,13 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
         && in_order(proof.cause, &readings)
     {
         judgement.settle(Verdict::FuelCut, proof.cause, &readings, proof.feature);
+    } else if vetoes.is_empty()
+        && hazard < bar
+        && worst(Class::Artefact) < bar
+        && let Some(proof) = proven(Class::Artefact)
+    {
+        // Not measured, whether or not fuel was cut as well.
+        judgement.settle(Verdict::Artefact, proof.cause, &readings, proof.feature);
     } else if plain[Cause::Misfire.index()] >= k::MISFIRE_PROBABILITY.value
         && let Some(feature) = supports(Cause::Misfire, Group::Torque, &readings)
     {

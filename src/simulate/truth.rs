@@ -330,10 +330,13 @@ fn chain_event(parts: &Parts<'_>, kind: FaultKind, index: usize, rows: std::ops:
         FaultKind::SupplySag => vec!["controller_reset".to_owned()],
         _ => Vec::new(),
     };
-    let verdict = decidable::chain(scenario, kind, start_s, end_s - start_s);
     let reads_lean = reads_lean(parts, index, rows.clone());
-    let gas = parts.trace.gas_phi.get((start_s / STEP_S) as usize..(end_s / STEP_S) as usize + 1);
+    let steps = (start_s / STEP_S) as usize..(end_s / STEP_S) as usize + 1;
+    let gas = parts.trace.gas_phi.get(steps.clone());
     let leanest = gas.map_or(1.0, |phi| phi.iter().fold(f64::INFINITY, |least, v| least.min(f64::from(*v))));
+    let mut shown = shown(parts, index, &rows, steps);
+    shown.lean_gas = leanest * limit(scenario, parts.trace, (start_s / STEP_S) as usize) < 1.0;
+    let verdict = decidable::chain(scenario, kind, &shown);
     TruthEvent {
         start_s,
         end_s,
@@ -351,6 +354,71 @@ fn chain_event(parts: &Parts<'_>, kind: FaultKind, index: usize, rows: std::ops:
             Ok(why) | Err(why) => why,
         },
     }
+}
+
+/// What a fault of the chain showed in its rows while the engine did what it did.
+fn shown(
+    parts: &Parts<'_>,
+    index: usize,
+    rows: &std::ops::Range<usize>,
+    steps: std::ops::Range<usize>,
+) -> decidable::Shown {
+    let (scenario, trace) = (parts.scenario, parts.trace);
+    let unit = per_lambda(scenario);
+    let healthy = |row: Option<usize>| {
+        let column = parts.healthy_rows.columns.get(index)?;
+        row.and_then(|row| column.values.get(row)).map(|v| v / unit)
+    };
+    let before = rows.start.checked_sub(1);
+    let (left, right) = (healthy(before), healthy(Some(rows.end)));
+    let row_s = scenario.logger.period_s;
+    // A frame that may come early leaves 85 % of its period.
+    let inside_frame = scenario.link.kind == LinkKind::Serial
+        && 0.85 * scenario.link.frame_s > 2.0 * row_s
+        && rows.len() == 1
+        && left.is_some()
+        && left == right;
+    let longest = |holds: &dyn Fn(usize) -> bool| {
+        let flags: Vec<bool> = steps.clone().map(holds).collect();
+        run_ranges(&flags).iter().map(std::ops::Range::len).max().unwrap_or(0) as f64 * STEP_S
+    };
+    let ceiling = 0.97 * scenario.engine.ceiling_rpm;
+    let rpm = |at: usize| trace.engine_rpm.get(at).map_or(0.0, |v| f64::from(*v));
+    let cut = |at: usize| trace.cause.get(at).is_some_and(|cause| cause.is_cut());
+    let lean =
+        |at: usize| trace.gas_phi.get(at).is_some_and(|v| f64::from(*v) * limit(scenario, trace, at) < 1.0);
+    let open = |at: usize| trace.throttle.get(at).map_or(0.0, |v| f64::from(*v));
+    decidable::Shown {
+        seconds: time_at(parts.rows, rows.end.saturating_sub(1)) - time_at(parts.rows, rows.start),
+        lean_gas: false,
+        readings: [
+            left.unwrap_or(1.0),
+            peak(parts, index, rows.clone()).unwrap_or(1.0).max(1e-3),
+            right.unwrap_or(1.0),
+        ],
+        inside_frame,
+        loaded_s: longest(&|at| {
+            let pulls = loaded(scenario, trace, at) && open(at) > 0.9 && !cut(at) && rpm(at) < ceiling;
+            pulls && !lean(at) && !witnessed(scenario, trace, at)
+        }),
+        witnessed: witnessed(scenario, trace, steps.start),
+        over_run_s: longest(&|at| cut(at) && open(at) < 0.05),
+    }
+}
+
+/// Whether a logged witness of the fuel side speaks for a real cause at a millisecond: pressure over the injectors
+/// 8 % under its best of the three seconds before, or duty of 95 %.
+fn witnessed(scenario: &Scenario, trace: &Trace, at: usize) -> bool {
+    let has = |role: Role| scenario.logger.channels.contains(&role);
+    let value = |list: &[f32], at: usize| list.get(at).map_or(0.0, |v| f64::from(*v));
+    let over = |at: usize| {
+        value(&trace.rail_kpa, at) + scenario.engine.barometric_kpa - value(&trace.manifold_kpa, at)
+    };
+    let fell = || {
+        let best = (at.saturating_sub(3_000)..at).step_by(100).map(over).fold(0.0, f64::max);
+        over(at) < 0.92 * best
+    };
+    (has(Role::InjectorDuty) && value(&trace.duty, at) >= 0.95) || (has(Role::FuelPressure) && fell())
 }
 
 /// Column of the mixture reading.

@@ -28,7 +28,11 @@ fn order(case: &Case<'_, '_>) -> Reading {
     {
         let lead = departs_s - (falls + 0.5 * case.delay_s);
         tested.push(("fuel pressure", lead));
-        if lead < -case.tolerance_s(drop.rail.skew_s()) {
+        // A slow fall leans the gas before it passes the mark: only a pressure that still stood contradicts.
+        let stood = drop
+            .at(departs_s - 0.5 * case.delay_s)
+            .is_some_and(|pressure| pressure > (1.0 - 0.5 * k::PRESSURE_STEADY.value) * drop.before_pa);
+        if stood && lead < -case.tolerance_s(drop.rail.skew_s()) {
             against.push((Cause::FuelSupply, lead));
         }
     }

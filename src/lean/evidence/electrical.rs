@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use super::{Case, Feature, Group, Reading};
+use super::{Case, Feature, Group, Reading, reset};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::Cause;
 use crate::lean::trace::{Scene, median};
@@ -134,12 +134,6 @@ fn stale_run(case: &Case<'_, '_>) -> Reading {
     if first.lambda >= stop {
         return Reading::not_evaluated("at the highest reading of the log: it may be the end stop");
     }
-    if (run.len() as f64) < k::STALE_FRAMES.value * scene.repeats {
-        return Reading::not_evaluated(format!(
-            "{} equal values in a row: fewer than ten fresh ones",
-            run.len()
-        ));
-    }
     let resolution = scene.channel.resolution();
     if resolution <= 0.0 {
         return Reading::not_evaluated("the channel's converter step is not known");
@@ -150,24 +144,40 @@ fn stale_run(case: &Case<'_, '_>) -> Reading {
             "the channel's noise is {steps:.2} converter steps: so quiet that a flat run is normal"
         ));
     }
+    let fresh = run.len() as f64 / scene.repeats;
+    let held_s = last.time_s - first.time_s;
+    if fresh < k::STALE_FRAMES.value {
+        let text = format!("at most {} equal values in a row: the link renewed them", run.len());
+        return Reading::seen(held_s, "s", text);
+    }
     if !engine_moves(scene, first.time_s, last.time_s) {
         return Reading::not_evaluated("neither engine speed nor load changed meanwhile");
     }
-    let held_s = last.time_s - first.time_s;
-    let strong = steps >= 1.0;
-    let weight = if strong { k::LR_STALE_STRONG.value } else { k::LR_STALE.value };
-    Reading::seen(
-        held_s,
-        "s",
-        format!(
-            "lambda stood at exactly {:.3} for {held_s:.2} s ({} values) while the engine moved; its noise is {steps:.1} \
-             converter steps",
-            first.lambda,
-            run.len()
-        ),
-    )
-    .weigh(&[Cause::StaleLink], weight)
-    .prove(run.start + 1..run.end)
+    let text = format!(
+        "lambda stood at exactly {:.3} for {held_s:.2} s ({} values) while the engine moved; its noise is {steps:.1} \
+         converter steps",
+        first.lambda,
+        run.len()
+    );
+    let weight = equal_run_log10(steps, fresh).min(k::LR_STALE_STRONG.value);
+    let reading = Reading::seen(held_s, "s", text);
+    // A frozen link shows its last value, whatever that was; the rest value is the mark of the controller.
+    let reading = if reset::at_rest(scene, first.lambda) {
+        reading
+            .weigh(&[Cause::ControllerReset], weight)
+            .weigh(&[Cause::StaleLink], weight - k::LR_REST_BY_CHANCE.value)
+    } else {
+        reading.weigh(&[Cause::StaleLink], weight)
+    };
+    reading.prove(run.start + 1..run.end)
+}
+
+/// How unlikely `count` equal values are on a live channel, as -log10 of the probability: each stays within the
+/// converter step it is in, at best centred in it, with probability `erf(q / (2 sqrt(2) sigma))`.
+///
+/// * `steps`: noise in converter steps, sigma / q
+fn equal_run_log10(steps: f64, count: f64) -> f64 {
+    -count * libm::erf(0.5 / (steps.max(1e-3) * std::f64::consts::SQRT_2)).log10()
 }
 
 /// Whether engine speed, manifold pressure or throttle changed by more than their noise between two times.
@@ -227,6 +237,7 @@ fn many_channels(case: &Case<'_, '_>) -> Reading {
         (Some(before), Some(after)) => rows.len() == 1 && after - before <= k::GLITCH_ROWS_S.value,
         _ => false,
     };
+    let mut lift = true;
     let mut names = Vec::new();
     let mut driven = Vec::new();
     let mut judged = 0_usize;
@@ -241,13 +252,14 @@ fn many_channels(case: &Case<'_, '_>) -> Reading {
             // A dip of fuel pressure may be the cause of a lean reading; a rise is none.
             let dip = channel.role == Role::FuelPressure && jump < 0.0;
             if jump != 0.0 && !dip {
+                lift &= jump < 0.0;
                 let list = if inert { &mut names } else { &mut driven };
                 list.push(channel.role.label());
             }
         }
     }
-    // One of these alone may have moved; two and lambda in one row did not.
-    if driven.len() >= 2 {
+    // One of these alone may have moved; two and lambda in one row did not, unless a short lift took both down.
+    if driven.len() >= 2 && !lift {
         names.append(&mut driven);
     }
     if judged == 0 {
@@ -257,8 +269,11 @@ fn many_channels(case: &Case<'_, '_>) -> Reading {
     if names.is_empty() {
         return Reading::seen(0.0, "channels", "no other channel jumped with it");
     }
+    let weight = if names.len() >= 2 { k::LR_SEVERAL_CHANNELS.value } else { k::LR_MANY_CHANNELS.value };
     Reading::seen(count, "channels", format!("{} jumped in the same row and came back", names.join(", ")))
-        .weigh(&[Cause::Spike, Cause::Dropout], k::LR_MANY_CHANNELS.value)
+        // A reading that is a value is more likely hit than lost.
+        .weigh(&[Cause::Spike], weight)
+        .weigh(&[Cause::Dropout], weight - 0.5)
         .prove(case.episode.frames.clone())
 }
 
@@ -282,93 +297,6 @@ fn glitch(channel: &crate::log::Channel, rows: &Range<usize>) -> Option<f64> {
     let furthest = inside.iter().map(|v| v - line).max_by(|a, b| a.abs().total_cmp(&b.abs()))?;
     let leaves = furthest.abs() > k::GLITCH_SPREADS.value * spread && (left - right).abs() < 4.0 * spread;
     Some(if leaves { furthest } else { 0.0 })
-}
-
-pub(super) static REST_VALUE: Feature = Feature {
-    name: "rest_value",
-    id: "F13",
-    group: Group::Electrical,
-    summary: "shows the value the controller shows before it is ready",
-    looks: "a step to the exact rest value of the power-up, for seconds, then a warm-up curve",
-    decides: "the rest value is known from the first seconds of the log and held exactly",
-    cannot: "no power where the rest value is the lean end stop: a real lean event stays there too",
-    tag: Tag::Assumed,
-    run: rest_value,
-};
-
-fn rest_value(case: &Case<'_, '_>) -> Reading {
-    let scene = case.scene;
-    if let Some(reading) = status(case) {
-        return reading;
-    }
-    let Some(rest) = scene.chain.rest_value else {
-        return Reading::not_evaluated("the log does not show the controller's rest value");
-    };
-    let slack = 0.5 * scene.channel.resolution() + 1e-9;
-    if scene.chain.clip_lean.is_some_and(|clip| rest >= clip - 2.0 * slack - 1e-3) {
-        return Reading::not_evaluated(
-            "the rest value is the lean end stop, where a real lean event stays as well",
-        );
-    }
-    let run = longest_run(scene, &case.episode.frames);
-    let (Some(first), Some(last)) =
-        (scene.frames.get(run.start), run.end.checked_sub(1).and_then(|i| scene.frames.get(i)))
-    else {
-        return Reading::not_evaluated("no run of equal values");
-    };
-    let held_s = last.time_s - first.time_s;
-    if (first.lambda - rest).abs() > slack {
-        return Reading::seen(rest, "lambda", format!("the reading is not the rest value {rest:.3}"));
-    }
-    if held_s < k::RESET_HOLD_S.value {
-        return Reading::not_evaluated(format!(
-            "at the rest value for {held_s:.2} s only: readings pass through it"
-        ));
-    }
-    let causes = reset_causes(case);
-    Reading::seen(
-        held_s,
-        "s",
-        format!("exactly the rest value {rest:.3} of the power-up for {held_s:.1} s: the controller was not measuring"),
-    )
-    .weigh(causes, k::LR_RESET.value)
-    .prove(run)
-}
-
-/// At power-up the element is cold; later the controller started again; with the supply below every supply
-/// code the sag made it.
-fn reset_causes(case: &Case<'_, '_>) -> &'static [Cause] {
-    let low = case.scene.witness(Role::SupplyVoltage).and_then(|w| {
-        let start = case.episode.start_s(case.scene);
-        w.range(start - 0.5, start + 0.5)
-    });
-    let cold = case.scene.power_up_s.is_some_and(|t| case.episode.start_s(case.scene) - t < 5.0);
-    if cold {
-        &[Cause::SensorCold]
-    } else if low.is_some_and(|(low, _)| low < k::BROWN_OUT_V.value) {
-        &[Cause::SupplySag, Cause::ControllerReset]
-    } else {
-        &[Cause::ControllerReset]
-    }
-}
-
-/// The controller's own status word, where it is logged: the value of the power-up, not that of running.
-fn status(case: &Case<'_, '_>) -> Option<Reading> {
-    let scene = case.scene;
-    let witness = scene.witness(Role::SensorStatus)?;
-    let usual = witness.median(f64::NEG_INFINITY, f64::INFINITY)?;
-    let first = witness.samples(f64::NEG_INFINITY, f64::INFINITY).next()?.1;
-    let (low, high) = witness.range(case.episode.start_s(scene), case.episode.end_s(scene))?;
-    let starting = (first - usual).abs() > 0.5 && (low - first).abs() < 0.5 && (high - first).abs() < 0.5;
-    starting.then(|| {
-        Reading::seen(
-            first,
-            "status",
-            format!("the controller reported status {first:.0}, as before it was ready"),
-        )
-        .weigh(reset_causes(case), k::LR_RESET.value)
-        .prove(case.episode.frames.clone())
-    })
 }
 
 pub(super) static LOW_SUPPLY: Feature = Feature {

@@ -34,7 +34,8 @@ impl Drop<'_> {
         rail + self.ambient_pa - manifold
     }
 
-    fn at(&self, time_s: f64) -> Option<f64> {
+    /// Pressure over the injectors at a time, Pa.
+    pub(super) fn at(&self, time_s: f64) -> Option<f64> {
         let rail = self.rail.at(time_s, 3.0 * self.rail.period_s().max(0.01))?;
         Some(self.over_injectors(time_s, rail).max(1.0))
     }

@@ -6,6 +6,7 @@ mod electrical;
 mod flow;
 mod fuel;
 mod repeat;
+mod reset;
 mod shape;
 mod state;
 mod torque;
@@ -254,7 +255,8 @@ pub static ALL: &[&Feature] = &[
     &electrical::CODE_OR_BIT,
     &electrical::STALE_RUN,
     &electrical::MANY_CHANNELS,
-    &electrical::REST_VALUE,
+    &reset::REST_VALUE,
+    &reset::WARM_UP_CURVE,
     &electrical::LOW_SUPPLY,
     &electrical::ZERO_LAG,
     &fuel::ROOT_LAW,
@@ -267,6 +269,7 @@ pub static ALL: &[&Feature] = &[
     &state::UNLOAD,
     &state::OPENING,
     &torque::TORQUE,
+    &reset::PULLS_ON,
     &torque::ROUGHNESS,
     &torque::EXHAUST_HEAT,
     &repeat::SAME_CELL,
@@ -282,8 +285,17 @@ pub(super) static ELECTRICAL_PROOFS: &[&Feature] = &[
     &electrical::CODE_OR_BIT,
     &electrical::STALE_RUN,
     &electrical::MANY_CHANNELS,
-    &electrical::REST_VALUE,
+    &reset::REST_VALUE,
 ];
+
+/// Whether the reading has stood at the value of the event's start since before a time: what it did not leave, an
+/// opening did not cause.
+pub(super) fn stands_since_before(case: &Case<'_, '_>, time_s: f64) -> bool {
+    let scene = case.scene;
+    let start = case.episode.frames.start;
+    let run = reset::whole_run(scene, start);
+    scene.frames.get(run.start).is_some_and(|f| f.time_s <= time_s) && run.end > start + 2
+}
 
 /// Time from the last opening of the throttle to the gas of the event, s.
 pub(super) fn seconds_since_opening(case: &Case<'_, '_>) -> Option<f64> {

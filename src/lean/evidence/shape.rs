@@ -1,6 +1,6 @@
 //! The form of the reading: what no gas can do, and what only gas does.
 
-use super::{Case, Feature, Group, Reading};
+use super::{Case, Feature, Group, Reading, reset};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{Cause, GAS};
 use crate::lean::trace::{Frame, Scene, line};
@@ -42,7 +42,7 @@ fn impossible_slew(case: &Case<'_, '_>) -> Reading {
         ));
     }
     let quantile = k::TAU_STRICT_QUANTILE.value;
-    let bounds = Bounds {
+    let bounds = |quantile: f64| Bounds {
         low: 0.0,
         high: k::PHI_RICH_LIMIT.value,
         tau_falling_s: scene.chain.rich_to_lean.quantile(quantile),
@@ -51,9 +51,14 @@ fn impossible_slew(case: &Case<'_, '_>) -> Reading {
         sigmas: 2.5,
         interval_s: 0.8 * scene.period_s,
     };
-    let up = bounds.impossible(entry.1.phi, entry.2.phi, entry.0);
-    let down = bounds.impossible(exit.1.phi, exit.2.phi, exit.0);
-    match (up, down) {
+    let edges = |bounds: &Bounds| {
+        let up = bounds.impossible(entry.1.phi, entry.2.phi, entry.0);
+        (up, bounds.impossible(exit.1.phi, exit.2.phi, exit.0))
+    };
+    let extreme = matches!(edges(&bounds(k::TAU_EXTREME_QUANTILE.value)), (Some(_), Some(_)));
+    let weight = if extreme { k::LR_SLEW_EXTREME.value } else { k::LR_SLEW.value };
+    let bounds = bounds(quantile);
+    match edges(&bounds) {
         (Some(up), Some(down)) => {
             let text = format!(
                 "the rise to lambda {peak:.2} needs gas with {up:.2} times the fuel of lambda 1 (air has 0), the way \
@@ -65,11 +70,9 @@ fn impossible_slew(case: &Case<'_, '_>) -> Reading {
             // Two impossible edges prove the samples between them only where these are a glitch's one or two, or
             // stand still: real gas may lie between two glitches.
             if range.len() <= 3 {
-                reading.weigh(&[Cause::Spike], k::LR_SLEW.value).prove(range.clone())
+                reading.weigh(&[Cause::Spike], weight).prove(range.clone())
             } else if still(case) {
-                reading
-                    .weigh(&[Cause::Dropout, Cause::ControllerReset], k::LR_SLEW.value)
-                    .prove(range.clone())
+                reading.weigh(&[Cause::Dropout, Cause::ControllerReset], weight).prove(range.clone())
             } else {
                 reading
             }
@@ -204,6 +207,9 @@ fn exponential_tail(case: &Case<'_, '_>) -> Reading {
             response.tau_s * 1e3
         ));
     }
+    if reset::stood_still(case) {
+        return Reading::not_evaluated("the way back begins at a value that stood still: it was not live");
+    }
     let Some((tau_s, count)) = tail(case) else {
         return Reading::not_evaluated("the way back shows no three fresh values above the noise");
     };
@@ -288,9 +294,8 @@ fn duration(case: &Case<'_, '_>) -> Reading {
     let count = case.episode.count(case.scene);
     let value = count as f64;
     if count < 5 {
-        return Reading::not_evaluated(format!(
-            "{count} fresh values above the limit fit a glitch and gas alike"
-        ));
+        let text = format!("{count} fresh values above the limit fit a glitch and gas alike");
+        return Reading::seen(value, "frames", text);
     }
     Reading::seen(value, "frames", format!("{count} fresh values above the limit: a glitch hits one or two"))
         .weigh(&[Cause::Spike], -2.0)

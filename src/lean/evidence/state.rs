@@ -345,6 +345,12 @@ pub(super) static OPENING: Feature = Feature {
 
 fn opened(case: &Case<'_, '_>) -> Reading {
     let scene = case.scene;
+    let opened_s =
+        last_opening(case).map_or(case.gas_start_s - 0.2, |(since_s, ..)| case.gas_start_s - since_s);
+    if super::stands_since_before(case, opened_s) {
+        return Reading::seen(0.0, "s", "the reading has stood at this very value since before any opening")
+            .weigh(&[Cause::TipIn], -2.0);
+    }
     if case.episode.after_cut {
         let lasts_s = case.episode.duration_s(scene);
         return Reading::seen(

@@ -1,0 +1,491 @@
+//! The controller's own restart: its rest value, its warm-up curve, and an engine that pulls on meanwhile.
+
+use std::ops::Range;
+
+use super::{Case, Feature, Group, Reading};
+use crate::lean::constants::{self as k, Tag};
+use crate::lean::hypothesis::{Cause, TORQUE as TORQUE_CAUSES};
+use crate::lean::limit;
+use crate::lean::trace::{Scene, line, median};
+use crate::log::Role;
+use crate::state::bit;
+
+pub(super) static REST_VALUE: Feature = Feature {
+    name: "rest_value",
+    id: "F13",
+    group: Group::Electrical,
+    summary: "shows the value the controller shows before it is ready",
+    looks: "a step to the exact rest value of the power-up, for seconds, then a warm-up curve",
+    decides: "the rest value is known from the first seconds of the log and held exactly; at the lean end stop, only \
+              with an engine that pulls as in other passes",
+    cannot: "no power where the rest value is the lean end stop and no torque contradicts it: a real lean event stays \
+             there too",
+    tag: Tag::Assumed,
+    run: rest_value,
+};
+
+/// Whether a reading is exactly the value that the controller shows before it is ready.
+pub(super) fn at_rest(scene: &Scene<'_>, lambda: f64) -> bool {
+    scene.chain.rest_value.is_some_and(|rest| (lambda - rest).abs() <= slack(scene))
+}
+
+fn slack(scene: &Scene<'_>) -> f64 {
+    0.5 * scene.channel.resolution() + 1e-9
+}
+
+/// All frames around one that show the same value without a break.
+pub(super) fn whole_run(scene: &Scene<'_>, at: usize) -> Range<usize> {
+    let Some(value) = scene.frames.get(at).map(|f| f.lambda) else { return at..at };
+    let same = |f: &crate::lean::trace::Frame| (f.lambda - value).abs() <= slack(scene);
+    let before = scene.frames.get(..at).unwrap_or(&[]).iter().rev().take_while(|f| same(f)).count();
+    let after = scene.frames.get(at..).unwrap_or(&[]).iter().take_while(|f| same(f)).count();
+    at - before..at + after
+}
+
+/// The run at the rest value that covers most of an event, whole, with its length in s.
+fn resting(case: &Case<'_, '_>) -> Option<(Range<usize>, f64)> {
+    let scene = case.scene;
+    let event = &case.episode.frames;
+    let mut best: Option<Range<usize>> = None;
+    let mut index = event.start;
+    while index < event.end {
+        let run = whole_run(scene, index);
+        if scene.frames.get(index).is_some_and(|f| at_rest(scene, f.lambda)) {
+            let inside = |run: &Range<usize>| run.end.min(event.end) - run.start.max(event.start);
+            if best.as_ref().is_none_or(|b| inside(&run) > inside(b)) {
+                best = Some(run.clone());
+            }
+        }
+        index = run.end.max(index + 1);
+    }
+    let run = best?;
+    let (first, last) = (scene.frames.get(run.start)?, scene.frames.get(run.end.checked_sub(1)?)?);
+    let held_s = last.time_s - first.time_s;
+    Some((run, held_s))
+}
+
+/// Whether the last values of an event stood still for ten fresh ones, off the end stop, on a channel whose noise
+/// moves it.
+pub(super) fn stood_still(case: &Case<'_, '_>) -> bool {
+    let scene = case.scene;
+    let Some(last) = case.episode.frames.end.checked_sub(1) else { return false };
+    let Some(frame) = scene.frames.get(last) else { return false };
+    let steps = scene.noise_phi_raw * frame.lambda.powi(2) / scene.channel.resolution().max(1e-9);
+    let run = whole_run(scene, last);
+    !frame.clipped
+        && frame.lambda < scene.highest_lambda - 4.0 * slack(scene)
+        && steps >= k::STALE_NOISE_STEPS.value
+        && run.len() as f64 >= k::STALE_FRAMES.value * scene.repeats
+}
+
+/// Whether the rest value is the lean end stop, where gas stays as well.
+fn rests_at_stop(scene: &Scene<'_>) -> bool {
+    let stop = scene.chain.clip_lean.unwrap_or(scene.highest_lambda).min(scene.highest_lambda);
+    scene.chain.rest_value.is_some_and(|rest| rest >= stop - 4.0 * slack(scene) - 1e-3)
+}
+
+fn rest_value(case: &Case<'_, '_>) -> Reading {
+    let scene = case.scene;
+    if let Some(reading) = status(case) {
+        return reading;
+    }
+    let Some(rest) = scene.chain.rest_value else {
+        return Reading::not_evaluated("the log does not show the controller's rest value");
+    };
+    let Some((run, held_s)) = resting(case) else {
+        return Reading::seen(rest, "lambda", format!("the reading is not the rest value {rest:.3}"));
+    };
+    if held_s < k::RESET_HOLD_S.value {
+        return Reading::not_evaluated(format!(
+            "at the rest value for {held_s:.2} s only: readings pass through it"
+        ));
+    }
+    let event = &case.episode.frames;
+    let causes = reset_causes(case, &run);
+    if rests_at_stop(scene) {
+        return match pulling(scene, &run, held_s) {
+            Err(because) => Reading::not_evaluated(format!(
+                "the rest value is the lean end stop, where a real lean event stays as well, and {because}"
+            )),
+            Ok(pull) if pull.log10 < k::PULL_PROOF.value => Reading::not_evaluated(
+                "the rest value is the lean end stop, where a real lean event stays as well, and the pull does not \
+                 say whether all cylinders fired",
+            ),
+            Ok(pull) => {
+                let proof = pull.from.max(event.start)..run.end.min(event.end);
+                let reading = Reading::seen(
+                    held_s,
+                    "s",
+                    format!(
+                        "exactly the rest value {rest:.3} of the power-up for {held_s:.1} s, through a pull with all \
+                         of the usual torque: the controller was not measuring"
+                    ),
+                );
+                if proof.is_empty() { reading } else { reading.weigh(causes, k::LR_RESET.value).prove(proof) }
+            }
+        };
+    }
+    let steps = scene.noise_phi_raw * rest.powi(2) / scene.channel.resolution().max(1e-9);
+    let quiet = steps < k::STALE_NOISE_STEPS.value;
+    let weight = if quiet { k::LR_RESET_QUIET.value } else { k::LR_RESET.value };
+    Reading::seen(
+        held_s,
+        "s",
+        format!("exactly the rest value {rest:.3} of the power-up for {held_s:.1} s: the controller was not measuring"),
+    )
+    .weigh(causes, weight)
+    .prove(run.start.max(event.start)..run.end.min(event.end))
+}
+
+/// At power-up the element is cold; later the controller started again; with the supply below every supply
+/// code the sag made it.
+fn reset_causes(case: &Case<'_, '_>, run: &Range<usize>) -> &'static [Cause] {
+    let scene = case.scene;
+    let start_s = scene.frames.get(run.start).map_or_else(|| case.episode.start_s(scene), |f| f.time_s);
+    let low =
+        scene.witness(Role::SupplyVoltage).and_then(|witness| witness.range(start_s - 0.5, start_s + 0.5));
+    if scene.power_up_s.is_some_and(|t| start_s - t < 5.0) {
+        &[Cause::SensorCold]
+    } else if low.is_some_and(|(low, _)| low < k::BROWN_OUT_V.value) {
+        &[Cause::SupplySag, Cause::ControllerReset]
+    } else {
+        &[Cause::ControllerReset]
+    }
+}
+
+/// The controller's own status word, where it is logged: the value of the power-up, not that of running.
+fn status(case: &Case<'_, '_>) -> Option<Reading> {
+    let scene = case.scene;
+    let witness = scene.witness(Role::SensorStatus)?;
+    let usual = witness.median(f64::NEG_INFINITY, f64::INFINITY)?;
+    let first = witness.samples(f64::NEG_INFINITY, f64::INFINITY).next()?.1;
+    let (low, high) = witness.range(case.episode.start_s(scene), case.episode.end_s(scene))?;
+    let starting = (first - usual).abs() > 0.5 && (low - first).abs() < 0.5 && (high - first).abs() < 0.5;
+    starting.then(|| {
+        Reading::seen(
+            first,
+            "status",
+            format!("the controller reported status {first:.0}, as before it was ready"),
+        )
+        .weigh(reset_causes(case, &case.episode.frames), k::LR_RESET.value)
+        .prove(case.episode.frames.clone())
+    })
+}
+
+pub(super) static WARM_UP_CURVE: Feature = Feature {
+    name: "warm_up_curve",
+    id: "F13'",
+    group: Group::Shape,
+    summary: "leaves the rest value as it did at power-up, unlike the sensor's own way",
+    looks: "an exponential from the exact rest value to live values, with the time of the power-up of this log",
+    decides: "the curve belongs to the controller: gas comes back with the sensor's own, shorter, time constant",
+    cannot: "needs both curves with four fresh values each, and a curve at least twice as slow as the sensor's way \
+             back; a film of fuel that fills up again can look like it",
+    tag: Tag::Assumed,
+    run: warm_up_curve,
+};
+
+fn warm_up_curve(case: &Case<'_, '_>) -> Reading {
+    let scene = case.scene;
+    if scene.chain.rest_value.is_none() {
+        return Reading::not_evaluated("the log does not show the controller's rest value");
+    }
+    let first = whole_run(scene, 0);
+    if !scene.frames.first().is_some_and(|f| at_rest(scene, f.lambda)) {
+        return Reading::not_evaluated(
+            "the log does not begin at the rest value, so it shows no power-up curve",
+        );
+    }
+    let Some((run, _)) = resting(case).filter(|(_, held_s)| *held_s >= k::RESET_HOLD_S.value) else {
+        return Reading::not_evaluated("the event holds no run at the rest value to come back from");
+    };
+    if run.start == 0 {
+        return Reading::not_evaluated("it is the power-up itself");
+    }
+    let (Some(start), Some(here)) = (curve_s(scene, first.end), curve_s(scene, run.end)) else {
+        return Reading::not_evaluated(
+            "the way from the rest value to live values is not resolved at power-up or here",
+        );
+    };
+    let own_s = scene.chain.lean_to_rich.quantile(0.975);
+    let slow = start.min(here) >= 2.0 * own_s;
+    let alike = (start / here).ln().abs() <= (1.0 + k::CURVE_TOLERANCE.value).ln();
+    let text = format!(
+        "it left the rest value with {:.2} s, at power-up with {:.2} s; the sensor's own way back takes {:.2} s or less",
+        here, start, own_s
+    );
+    let reading = Reading::seen(here, "s", text);
+    if slow && alike { reading.weigh(reset_causes(case, &run), k::LR_WARM_UP_CURVE.value) } else { reading }
+}
+
+/// Time constant of the way from the rest value, whose last frame is before `from`, to the live level, s.
+fn curve_s(scene: &Scene<'_>, from: usize) -> Option<f64> {
+    let frames = scene.frames.get(from.checked_sub(1)?..)?;
+    let (rest, left) = (frames.first()?, frames.get(1)?);
+    if left.time_s - rest.time_s > 3.0 * scene.period_s {
+        return None;
+    }
+    let start_s = left.time_s;
+    let live = median(
+        frames
+            .iter()
+            .take_while(|f| f.time_s <= start_s + 2.5)
+            .filter(|f| f.time_s >= start_s + 1.5)
+            .map(|f| f.phi)
+            .collect(),
+    )?;
+    let depth = live - rest.phi;
+    let floor = 3.0 * scene.noise_phi.max(0.02 * depth.abs());
+    if depth.abs() < 3.0 * floor {
+        return None;
+    }
+    let points: Vec<(f64, f64)> = frames
+        .iter()
+        .skip(1)
+        .take_while(|f| f.time_s <= start_s + 1.5 && (live - f.phi) * depth.signum() > floor)
+        .map(|f| (f.time_s, ((live - f.phi) / depth).abs().ln()))
+        .collect();
+    let slope = line(&points)?;
+    // The logarithm of an exponential is straight.
+    (slope.per_s < 0.0 && slope.residual < 0.25).then(|| -slope.per_s.recip())
+}
+
+pub(super) static PULLS_ON: Feature = Feature {
+    name: "pulls_on",
+    id: "F12\"",
+    group: Group::Torque,
+    summary: "the engine pulls as in other passes while the reading stands at the rest value",
+    looks: "engine speed climbs as fast as at the same speed, ratio and manifold pressure with a rich reading",
+    decides: "above lambda 1 burnt energy goes with 1/lambda, and dead cylinders give none: full torque contradicts the \
+              reading",
+    cannot: "needs 2 s at a rest value that is the lean end stop, half a second under load away from limiter and gear \
+             changes, another pass in the same gear, and the ratio where there are gears",
+    tag: Tag::Computed,
+    run: pulls_on,
+};
+
+fn pulls_on(case: &Case<'_, '_>) -> Reading {
+    let scene = case.scene;
+    if !rests_at_stop(scene) {
+        return Reading::not_evaluated("the rest value is not the lean end stop, or not known");
+    }
+    let Some((run, held_s)) = resting(case) else {
+        return Reading::not_evaluated("the event does not stand at the rest value");
+    };
+    match pulling(scene, &run, held_s) {
+        Err(because) => Reading::not_evaluated(because),
+        Ok(pull) => {
+            let text = format!(
+                "engine speed climbed with {:.0} % of its usual torque in {} windows; the reading would leave {:.0} %",
+                100.0 * pull.torque,
+                pull.windows,
+                100.0 * pull.expected
+            );
+            let cap = k::LR_TORQUE.value;
+            Reading::seen(100.0 * pull.torque, "%", text).weigh(TORQUE_CAUSES, -pull.log10.clamp(-cap, cap))
+        }
+    }
+}
+
+/// A stretch of full load with a nearly constant charge and one gear.
+struct Window {
+    start_s: f64,
+    rpm: f64,
+    /// Speed over engine speed, gear, or 1 where there is one ratio only.
+    ratio: f64,
+    pressure_pa: Option<f64>,
+    /// 1/min per s.
+    climb: f64,
+    error: f64,
+}
+
+/// What the windows of a run say together.
+struct Pull {
+    /// First frame from which the engine is known to fire.
+    from: usize,
+    windows: usize,
+    /// Mean share of the usual torque.
+    torque: f64,
+    /// Share that the reading leaves.
+    expected: f64,
+    /// For full torque, against what the reading leaves.
+    log10: f64,
+}
+
+/// Compares the pull under a run at the end stop with the other pulls of the log.
+fn pulling(scene: &Scene<'_>, run: &Range<usize>, held_s: f64) -> Result<Pull, String> {
+    if held_s < k::RESET_STOP_S.value {
+        return Err(format!("it lasts {held_s:.1} s only"));
+    }
+    let (Some(first), Some(last)) =
+        (scene.frames.get(run.start), run.end.checked_sub(1).and_then(|i| scene.frames.get(i)))
+    else {
+        return Err("it has no frames".to_owned());
+    };
+    let here = windows(scene, first.time_s, last.time_s)?;
+    if here.is_empty() {
+        return Err("no half second of steady full load lies in it".to_owned());
+    }
+    let end_s = scene.time_s.last().copied().unwrap_or(0.0);
+    let mut others = windows(scene, scene.time_s.first().copied().unwrap_or(0.0), first.time_s)?;
+    others.extend(windows(scene, last.time_s, end_s)?);
+    others.retain(|w| rich(scene, w));
+    let usual = |window: &Window| -> Option<(f64, f64)> {
+        let near = |a: f64, b: f64| (a / b - 1.0).abs() <= k::PULL_MATCH.value;
+        let gear: Vec<&Window> = others.iter().filter(|w| near(w.ratio, window.ratio)).collect();
+        let same = gear.iter().filter(|w| {
+            near(w.rpm, window.rpm)
+                && match (w.pressure_pa, window.pressure_pa) {
+                    (Some(a), Some(b)) => near(a, b),
+                    _ => true,
+                }
+        });
+        let climb = median(same.map(|w| w.climb).collect())?;
+        // Torque over inertia is at least the best climb of the gear.
+        let best = gear.iter().map(|w| w.climb).fold(climb, f64::max);
+        Some((climb, best)).filter(|(_, best)| *best > 150.0)
+    };
+    // The mildest reading of the end stop that gas could have had.
+    let expected = (1.02 * first.phi).min(1.0);
+    let mut pull = Pull { from: run.end, windows: 0, torque: 0.0, expected, log10: 0.0 };
+    let mut free_s = f64::NEG_INFINITY;
+    for window in &here {
+        let Some((climb, best)) = usual(window) else { continue };
+        let change = ((window.climb - climb) / best).min(0.0);
+        let variance = (window.error / best).powi(2) + k::TORQUE_MODEL.value.powi(2);
+        let loss = 1.0 - expected;
+        let log10 = ((change + loss).powi(2) - change.powi(2)) / (2.0 * variance) / std::f64::consts::LN_10;
+        if log10 < 0.0 {
+            // Torque is lost: from here on, and before, the reading may be right.
+            return Err("in it the engine loses torque".to_owned());
+        }
+        if window.start_s < free_s {
+            continue;
+        }
+        free_s = window.start_s + k::PULL_WINDOW_S.value;
+        if pull.windows == 0 {
+            let end = scene.frames.get(run.clone()).unwrap_or(&[]);
+            pull.from = run.start + end.partition_point(|f| f.time_s < window.start_s);
+        }
+        pull.windows += 1;
+        pull.torque += 1.0 + change;
+        pull.log10 += log10;
+    }
+    pull.from = unloaded_before(scene, run, pull.from);
+    if pull.windows == 0 {
+        return Err("no other pass pulls in the same gear at the same speed and pressure".to_owned());
+    }
+    pull.torque /= pull.windows as f64;
+    Ok(pull)
+}
+
+/// Walks back from the first frame known to be no gas, through the same unbroken value, while the engine is fired
+/// without load: there a lean reading is no danger, and no cut explains it. A lead under load stays open unless the
+/// value had stood since before the load came.
+fn unloaded_before(scene: &Scene<'_>, run: &Range<usize>, from: usize) -> usize {
+    let cut = bit::OVER_RUN | bit::LIMITER | bit::GEAR_CHANGE | bit::UNLOAD;
+    let state = |index: usize| {
+        let frame = scene.frames.get(index)?;
+        let row = scene.view.log.clock.row_at(frame.time_s - scene.delay_s(frame.time_s));
+        let shut = limit::throttle(scene)
+            .and_then(|w| w.at(frame.time_s, 0.5))
+            .is_some_and(|v| v < k::CLOSED_THROTTLE.value);
+        Some((scene.view.state.has(row, cut) || shut, limit::loaded_at(scene, frame.time_s)))
+    };
+    let mut open = from;
+    let mut index = from;
+    while let Some(before) = index.checked_sub(1).filter(|before| *before >= run.start) {
+        match state(before) {
+            Some((false, loaded)) => {
+                index = before;
+                if !loaded {
+                    open = index;
+                }
+            }
+            _ => break,
+        }
+    }
+    open
+}
+
+/// Whether the reading of a window was rich: all cylinders burnt.
+fn rich(scene: &Scene<'_>, window: &Window) -> bool {
+    let limit = scene.view.rig.full_load_lambda_max + 0.03;
+    let start = scene.frames.partition_point(|f| f.time_s < window.start_s);
+    let frames = scene.frames.get(start..).unwrap_or(&[]);
+    frames.iter().take_while(|f| f.time_s <= window.start_s + 0.7).all(|f| f.lambda <= limit)
+}
+
+/// Windows of steady full load between two times, a quarter of a second apart.
+fn windows(scene: &Scene<'_>, start_s: f64, end_s: f64) -> Result<Vec<Window>, String> {
+    let speed = scene.witness(Role::EngineSpeed).ok_or("engine speed is not logged")?;
+    let (throttle, manifold) = (limit::throttle(scene), scene.manifold());
+    if throttle.is_none() && manifold.is_none() {
+        return Err("neither throttle nor manifold pressure tells the load".to_owned());
+    }
+    let gears = scene.view.state.bits.iter().any(|b| b & bit::GEAR_CHANGE != 0);
+    let road = scene.witness(Role::VehicleSpeed);
+    let gear = scene.witness(Role::Gear);
+    if gears && road.is_none() && gear.is_none() {
+        return Err("the gear is not known".to_owned());
+    }
+    let full = limit::throttle_full(scene).unwrap_or(1.0);
+    let ceiling = scene.view.state.ceiling_rpm.map_or(f64::INFINITY, |rpm| 0.97 * rpm);
+    let length_s = k::PULL_WINDOW_S.value.max(4.2 * speed.period_s());
+    let mut found = Vec::new();
+    let mut at = start_s;
+    while at + length_s <= end_s {
+        let until = at + length_s;
+        let rows = scene.view.log.clock.rows_between(at - 0.1, until + 0.1);
+        let odd = bit::GEAR_CHANGE | bit::UNLOAD | bit::LIMITER;
+        let steady = !rows.into_iter().any(|row| scene.view.state.has(row, odd));
+        let open = throttle.is_none_or(|w| {
+            w.range(at, until).is_some_and(|(low, _)| low >= k::LOAD_THROTTLE_SHARE.value * full)
+        });
+        let pressure = manifold.and_then(|w| w.range(at, until));
+        let charged = manifold.is_none()
+            || pressure.is_some_and(|(low, high)| {
+                low >= 0.85 * scene.ambient_pa.min(high) && high - low <= 0.12 * high
+            });
+        if steady
+            && open
+            && charged
+            && let Some(slope) = speed.slope(at, until)
+            && let Some((_, high)) = speed.range(at, until)
+            && high < ceiling
+            && let Some(rpm) = speed.median(at, until)
+            && rpm > k::RUNNING_RPM.value
+            && let Some(ratio) = ratio(gears, road, gear, (at, until), rpm)
+        {
+            found.push(Window {
+                start_s: at,
+                rpm,
+                ratio,
+                pressure_pa: manifold.and_then(|w| w.median(at, until)),
+                climb: slope.per_s,
+                error: slope.error,
+            });
+        }
+        at += 0.5 * k::PULL_WINDOW_S.value;
+    }
+    Ok(found)
+}
+
+/// What stands for the gear in a window: 1 where the log shows no gear change.
+fn ratio(
+    gears: bool,
+    road: Option<crate::lean::trace::Witness<'_>>,
+    gear: Option<crate::lean::trace::Witness<'_>>,
+    window: (f64, f64),
+    rpm: f64,
+) -> Option<f64> {
+    if !gears {
+        return Some(1.0);
+    }
+    if let Some(gear) = gear {
+        let (low, high) = gear.range(window.0, window.1)?;
+        return (high - low < 0.5 && low > 0.5).then_some(low);
+    }
+    let speed = road?.median(window.0, window.1)?;
+    (speed > 1.0).then(|| 1e3 * speed / rpm)
+}
