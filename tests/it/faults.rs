@@ -171,6 +171,7 @@ impl Drop for Mounted {
 }
 
 #[test]
+#[allow(clippy::print_stderr, reason = "a skipped test says so")]
 fn a_full_disk_is_an_error_and_the_old_file_stays() {
     let folder = folder();
     let log = file(folder.path(), "run.csv", drive());
