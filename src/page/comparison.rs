@@ -27,7 +27,7 @@ const TOLERANCE: f64 = 0.02;
 <h2 id="h-{{ loop.index }}">{{ table.title }}</h2>
 {% if !table.key.is_empty() %}<p class="key">{{ table.key }}</p>{% endif %}
 {% if table.rows.is_empty() %}<p>{{ table.none }}</p>{% else %}
-<div class="wide" tabindex="0" role="region" aria-labelledby="h-{{ loop.index }}"><table class="stack side">
+<div class="wide" tabindex="0" role="group" aria-labelledby="h-{{ loop.index }}"><table class="stack side">
 <thead><tr><th scope="col">{{ table.corner }}</th>{% for name in names %}<th scope="col">{{ name }}</th>{% endfor %}{% if table.spread %}<th scope="col">largest difference</th>{% endif %}</tr></thead>
 <tbody>{% for row in table.rows %}
 <tr><th scope="row">{{ row.name }}</th>{% for cell in row.cells %}<td class="{{ cell.1 }}" data-label="{{ names[loop.index0] }}">{{ cell.0 }}</td>{% endfor %}{% if let Some(spread) = row.spread %}<td class="{{ spread.1 }}" data-label="largest difference">{{ spread.0 }}</td>{% endif %}</tr>{% endfor %}

@@ -16,7 +16,7 @@ use crate::report::life::Sensor;
 <h2 id="h-sensors">Sensors</h2>
 {% if let Some(folder) = folder %}<p class="key">Kept in {{ folder }}, on this machine.</p>{% endif %}
 {% if sensors.is_empty() %}<p class="empty">The ledger is empty. In the register, each audited log can be kept under the serial of its sensor; from five sessions on a trend is stated.</p>
-{% else %}<div class="wide" tabindex="0" role="region" aria-labelledby="h-sensors"><table class="stack">
+{% else %}<div class="wide" tabindex="0" role="group" aria-labelledby="h-sensors"><table class="stack">
 <thead><tr><th scope="col">sensor</th><th scope="col" class="number">sessions</th><th scope="col">first</th><th scope="col">last</th><th scope="col">machine</th></tr></thead>
 <tbody>{% for sensor in sensors %}
 <tr><th scope="row"><a href="{{ base }}/history?sensor={{ sensor.serial|urlencode }}"{% if Some(sensor.serial.as_str()) == serial %} aria-current="page"{% endif %}>{{ sensor.serial }}</a></th><td class="number" data-label="sessions">{{ sensor.sessions }}</td><td data-label="first">{% match sensor.span %}{% when Some(span) %}{{ span.0 }}{% when None %}–{% endmatch %}</td><td data-label="last">{% match sensor.span %}{% when Some(span) %}{{ span.1 }}{% when None %}–{% endmatch %}</td><td data-label="machine">{% match sensor.rig %}{% when Some(rig) %}{{ rig }}{% when None %}–{% endmatch %}</td></tr>{% endfor %}

@@ -55,11 +55,13 @@
         list.append(line);
         const end = (problem) => {
           if (problem) {
-            line.className = "refusal";
-            line.setAttribute("role", "alert");
+            const alert = document.createElement("div");
+            alert.className = "refusal";
+            alert.setAttribute("role", "alert");
             const text = document.createElement("pre");
             text.textContent = problem;
-            line.replaceChildren(text);
+            alert.append(text);
+            line.replaceChildren(alert);
           } else line.remove();
           resolve(!problem);
         };

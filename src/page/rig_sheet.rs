@@ -48,7 +48,7 @@ struct View<'a> {
 {% if !without.is_empty() %}<p>Without effect on this log:</p><ul>{% for line in without %}<li>{{ line }}</li>{% endfor %}</ul>{% endif %}{% endmatch %}
 {% if let Some(note) = note %}<p class="key">{{ note }}</p>{% endif %}
 {% if !guesses.is_empty() %}<h3 id="h-guesses">What each column is taken for</h3>
-<div class="wide" tabindex="0" role="region" aria-labelledby="h-guesses"><table class="stack">
+<div class="wide" tabindex="0" role="group" aria-labelledby="h-guesses"><table class="stack">
 <caption>How sure: a rank from 0 to 1 by rules on name, unit and values, no frequency. 1 is the rig's own word.</caption>
 <thead><tr><th scope="col">column</th><th scope="col">role</th><th scope="col">unit</th><th scope="col" class="number">how sure</th><th scope="col">because</th></tr></thead>
 <tbody>{% for row in guesses %}

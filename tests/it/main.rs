@@ -3,6 +3,8 @@
 //! Text that is kept beside the tests (and in the README) is compared, never trusted: a stale one fails, and
 //! `UPDATE=1 cargo test` rewrites it.
 
+#[cfg(feature = "page")]
+mod browser;
 mod cli;
 mod conventions;
 mod faults;

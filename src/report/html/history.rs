@@ -53,12 +53,29 @@ fn course(life: &Life, metric: &MetricTrend) -> Course {
             word(point.status).to_owned(),
         ]
     });
+    let name = life::name(metric);
+    let marks = metric.points.iter().map(|point| Mark {
+        value: point.value,
+        interval: point.interval,
+        status: point.status,
+    });
     Course {
-        name: life::name(metric),
         sentence: life::sentence(life, metric),
         rows: rows.collect(),
-        chart: chart(metric),
+        chart: chart(&name, &marks.collect::<Vec<_>>(), metric.limit, metric.baseline.map(|base| base.value)),
+        name,
     }
+}
+
+/// One session in a chart.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Mark {
+    /// Value.
+    pub value: f64,
+    /// Its 95 % interval, where known.
+    pub interval: Option<(f64, f64)>,
+    /// What the session said of it.
+    pub status: HealthStatus,
 }
 
 const fn word(status: HealthStatus) -> &'static str {
@@ -71,16 +88,15 @@ const fn word(status: HealthStatus) -> &'static str {
 }
 
 /// Sessions from left to right as marks on their intervals; the limit is dashed, the own normal dotted.
-fn chart(metric: &MetricTrend) -> Markup {
+pub(super) fn chart(name: &str, marks: &[Mark], limit: Option<f64>, normal: Option<f64>) -> Markup {
     let (width, height) = SIZE;
-    let baseline = metric.baseline.map(|base| base.value);
-    let ends = metric
-        .points
-        .iter()
-        .flat_map(|p| [p.value, p.interval.map_or(p.value, |i| i.0), p.interval.map_or(p.value, |i| i.1)]);
+    let ends = marks.iter().flat_map(|mark| {
+        let (low, high) = mark.interval.unwrap_or((mark.value, mark.value));
+        [mark.value, low, high]
+    });
     let (mut low, mut high) = ends
-        .chain(metric.limit)
-        .chain(baseline)
+        .chain(limit)
+        .chain(normal)
         .filter(|value| value.is_finite())
         .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| (low.min(value), high.max(value)));
     let mut chart = Markup::default();
@@ -90,37 +106,63 @@ fn chart(metric: &MetricTrend) -> Markup {
     let margin = (0.08 * (high - low)).max(0.01 * high.abs()).max(1e-9);
     (low, high) = (low - margin, high + margin);
     let y = |value: f64| (height * (high - value) / (high - low)).clamp(0.0, height);
-    let last = metric.points.len().saturating_sub(1).max(1) as f64;
-    let x = |index: usize| 8.0 + (width - 16.0) * index as f64 / last;
+    let last = marks.len().saturating_sub(1).max(1) as f64;
+    let label = format!("{name} by session, {}", words::count(marks.len(), "session"));
     chart.add(format_args!(
-        "<svg class=\"course\" viewBox=\"0 0 {width:.0} {height:.0}\" role=\"img\" aria-label=\""
+        "<svg class=\"course\" viewBox=\"0 0 {width:.0} {height:.0}\" role=\"img\" aria-label=\"{}\"><path \
+         class=\"grid\" d=\"M0 {height:.0}H{width:.0}\"/>",
+        escape(&label)
     ));
-    let label =
-        format!("{} by session, {}", life::name(metric), words::count(metric.points.len(), "session"));
-    chart.add(format_args!("{}", escape(&label)));
-    chart.add(format_args!("\"><path class=\"grid\" d=\"M0 {height:.0}H{width:.0}\"/>"));
-    for (class, value) in [("limit", metric.limit), ("stop", baseline)] {
+    for (class, value) in [("limit", limit), ("stop", normal)] {
         if let Some(value) = value {
             chart.add(format_args!("<path class=\"{class}\" d=\"M0 {:.1}H{width:.0}\"/>", y(value)));
         }
     }
-    for (index, point) in metric.points.iter().enumerate() {
-        let at = x(index);
-        if let Some((a, b)) = point.interval {
-            chart.add(format_args!("<path class=\"whisker\" d=\"M{at:.1} {:.1}V{:.1}\"/>", y(a), y(b)));
+    for (index, mark) in marks.iter().enumerate() {
+        let (x, y_value) = (8.0 + (width - 16.0) * index as f64 / last, y(mark.value));
+        if let Some((a, b)) = mark.interval {
+            chart.add(format_args!("<path class=\"whisker\" d=\"M{x:.1} {:.1}V{:.1}\"/>", y(a), y(b)));
         }
-        // Open, half and full marks tell the status without colour.
-        let (class, mark) = match point.status {
-            HealthStatus::Act => {
-                ("mark act", format!("M{:.1} {:.1}l8 8m0 -8l-8 8", at - 4.0, y(point.value) - 4.0))
-            }
-            HealthStatus::Watch => {
-                ("mark watch", format!("M{at:.1} {:.1}l5 5l-5 5l-5 -5Z", y(point.value) - 5.0))
-            }
-            _ => ("mark", format!("M{:.1} {:.1}h6v6h-6Z", at - 3.0, y(point.value) - 3.0)),
+        // The shape of a mark tells the status without colour.
+        let (class, shape) = match mark.status {
+            HealthStatus::Act => ("mark act", format!("M{:.1} {:.1}l8 8m0 -8l-8 8", x - 4.0, y_value - 4.0)),
+            HealthStatus::Watch => ("mark watch", format!("M{x:.1} {:.1}l5 5l-5 5l-5 -5Z", y_value - 5.0)),
+            _ => ("mark", format!("M{:.1} {:.1}h6v6h-6Z", x - 3.0, y_value - 3.0)),
         };
-        chart.add(format_args!("<path class=\"{class}\" d=\"{mark}\"/>"));
+        chart.add(format_args!("<path class=\"{class}\" d=\"{shape}\"/>"));
     }
     chart.add(format_args!("</svg>"));
     chart
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn mark(value: f64, status: HealthStatus) -> Mark {
+        Mark { value, interval: Some((value - 1.0, value + 1.0)), status }
+    }
+
+    #[test]
+    fn each_session_is_a_mark_whose_shape_tells_its_status() {
+        let marks =
+            [mark(1.0, HealthStatus::Ok), mark(2.0, HealthStatus::Watch), mark(9.0, HealthStatus::Act)];
+        let chart = chart("time <constant>", &marks, Some(8.0), Some(1.0)).to_string();
+        for piece in
+            ["class=\"mark\"", "mark watch", "mark act", "class=\"limit\"", "class=\"stop\"", "3 sessions"]
+        {
+            assert!(chart.contains(piece), "{piece}: {chart}");
+        }
+        assert_eq!(chart.matches("whisker").count(), 3);
+        assert!(chart.contains("time &lt;constant&gt;"));
+    }
+
+    #[test]
+    fn a_chart_without_a_number_is_empty() {
+        assert_eq!(chart("x", &[], None, None).to_string(), "");
+        let nothing = Mark { value: f64::NAN, interval: None, status: HealthStatus::Ok };
+        assert_eq!(chart("x", &[nothing], None, None).to_string(), "");
+        let one = chart("x", &[mark(0.0, HealthStatus::Ok)], None, None).to_string();
+        assert!(one.contains("<svg") && !one.contains("NaN"), "{one}");
+    }
 }

@@ -33,7 +33,19 @@
     flags: null,
     cursor: null,
   }));
-  const axes = [...group.querySelectorAll(".times")].map((svg) => ({ svg, still: [...svg.childNodes] }));
+  const strips = [...document.querySelectorAll(".strip")].map((svg) => ({
+    svg,
+    plot: plots.find((plot) => plot.packed && plot.svg.dataset.channel === svg.dataset.channel),
+    layers: [...svg.querySelectorAll(".flag")].map((path) => ({
+      path,
+      still: path.getAttribute("d"),
+      shape: { good: [1, 44, 56], suspect: [3, 30, 100], missing: [9, 12, 88], bad: [4, 0, 100] }[path.classList[1]],
+    })),
+  }));
+  const axes = [...document.querySelectorAll(".traces .times, .strips .times")].map((svg) => ({
+    svg,
+    still: [...svg.childNodes],
+  }));
   const labels = [...group.querySelectorAll(".labels text")].map((node) => ({ node, at: Number(node.dataset.time) }));
   const COLUMNS = 700;
   let view = [0, duration];
@@ -141,22 +153,30 @@
     }
     lift();
     plot.trace.setAttribute("d", d);
-    for (const rug of plot.rugs) {
-      const [top, bottom] = { 3: [97, 100], 4: [93, 100], 9: [95, 98] }[rug.code];
-      let boxes = "";
-      let start = null;
-      for (let row = first; row <= last; row++) {
-        const hit = row < last && plot.flags[row] === rug.code;
-        if (hit && start === null) start = row;
-        if (!hit && start !== null) {
-          const left = x(time[start]);
-          const right = Math.max(x(time[row - 1]), left + 2);
-          boxes += `M${at(left, top)}H${right.toFixed(1)}V${bottom}H${left.toFixed(1)}Z`;
-          start = null;
-        }
+    const shapes = { 3: [97, 100], 4: [93, 100], 9: [95, 98] };
+    for (const rug of plot.rugs) rug.path.setAttribute("d", boxes(plot.flags, first, last, rug.code, ...shapes[rug.code]));
+  }
+
+  // Boxes over the spans of one flag; one sample is wide enough to be seen, and none hides behind its neighbour.
+  function boxes(flags, first, last, code, top, bottom) {
+    let d = "";
+    let left = null;
+    let right = null;
+    const close = () => {
+      if (left !== null) d += `M${at(left, top)}H${right.toFixed(1)}V${bottom}H${left.toFixed(1)}Z`;
+    };
+    for (let row = first; row < last; row++) {
+      if (flags[row] !== code) continue;
+      const from = x(time[row]);
+      const joins = left !== null && (flags[row - 1] === code || from - right < 1);
+      if (!joins) {
+        close();
+        left = from;
       }
-      rug.path.setAttribute("d", boxes);
+      right = Math.max(from, left + 2);
     }
+    close();
+    return d;
   }
 
   function ticks(low, high, most) {
@@ -246,6 +266,14 @@
       redraw(plot);
       plot.uprights.setAttribute("d", plot.uprights.getAttribute("d") + plot.level);
     }
+    const first = Math.max(rowAt(view[0]) - 1, 0);
+    const last = Math.min(rowAt(view[1]) + 1, time.length);
+    for (const { plot, layers } of strips) {
+      for (const { path, still, shape } of layers) {
+        path.setAttribute("d", all || !plot ? still : boxes(plot.flags, first, last, ...shape));
+        path.setAttribute("transform", all || plot ? "" : shift);
+      }
+    }
     spanWords.textContent = `${view[0].toFixed(2)} s to ${view[1].toFixed(2)} s`;
     read();
   }
@@ -300,7 +328,7 @@
   };
 
   let drag = null;
-  for (const { svg } of plots) {
+  for (const { svg } of [...plots, ...strips]) {
     svg.addEventListener("pointerdown", (event) => {
       if (event.button !== 0 || event.pointerType === "touch") return;
       svg.setPointerCapture(event.pointerId);
@@ -368,6 +396,6 @@
   addEventListener("beforeprint", () => {
     for (const details of document.querySelectorAll("details")) details.open = true;
   });
-  group.classList.add("live");
+  for (const live of [group, document.querySelector(".strips")]) live.classList.add("live");
   controls.hidden = false;
 })();

@@ -55,7 +55,7 @@ const LABELS: [&str; 5] = ["treat as", "verdict", "when", "reading", "because"];
 <section id="claims" aria-labelledby="h-claims">
 <h2 id="h-claims">2&ensp;What may be said</h2>
 {% if claims.is_empty() %}<p>No claim is supported by this log.</p>{% else %}
-<div class="wide" tabindex="0" role="region" aria-labelledby="h-claims"><table class="claims stack">
+<div class="wide" tabindex="0" role="group" aria-labelledby="h-claims"><table class="claims stack">
 <thead><tr><th scope="col">status</th><th scope="col">statement</th><th scope="col" class="number">value</th><th scope="col" class="number">95 % interval</th><th scope="col">rests on</th></tr></thead>
 <tbody>{% for claim in claims %}
 <tr><td class="{{ claim.class }}"><span aria-hidden="true">{{ claim.symbol }}</span> {{ claim.status }}</td><th scope="row">{{ claim.text }}</th><td class="number" data-label="value">{{ claim.value }}</td><td class="number" data-label="95 % interval">{{ claim.interval }}</td><td data-label="rests on">{{ claim.because }}</td></tr>{% endfor %}
@@ -92,7 +92,7 @@ const LABELS: [&str; 5] = ["treat as", "verdict", "when", "reading", "because"];
 <div class="panel">{{ chart.scale }}{{ chart.area }}</div>
 {% endfor %}<div class="panel"><span></span>{{ card.times }}</div>
 </figure>
-{% if !card.evidence.is_empty() %}<div class="wide" tabindex="0" role="region" aria-label="Evidence of {{ card.id }}"><table class="evidence stack">
+{% if !card.evidence.is_empty() %}<div class="wide" tabindex="0" role="group" aria-label="Evidence of {{ card.id }}"><table class="evidence stack">
 <caption>Evidence for (right, solid) and against (left, hatched) this verdict, log10 of the likelihood ratio</caption>
 <thead><tr><th scope="col">evidence</th><th scope="col">what was seen</th><th scope="col" class="balance">against | for</th><th scope="col" class="number">log10 (odds)</th></tr></thead>
 <tbody>{% for piece in card.evidence %}
@@ -102,7 +102,7 @@ const LABELS: [&str; 5] = ["treat as", "verdict", "when", "reading", "because"];
 {% if !card.silent.is_empty() %}<details><summary>Evidence that could not be evaluated ({{ card.silent.len() }})</summary>
 <ul>{% for (name, why) in card.silent %}<li><b>{{ name }}</b>: {{ why }}</li>{% endfor %}</ul></details>{% endif %}
 </article>{% endfor %}
-{% if !lines.is_empty() %}<div class="wide" tabindex="0" role="region" aria-label="Lean events in a line"><table class="stack">
+{% if !lines.is_empty() %}<div class="wide" tabindex="0" role="group" aria-label="Lean events in a line"><table class="stack">
 <caption>{{ lines_caption }}</caption>
 <thead><tr><th scope="col">event</th><th scope="col">treat as</th><th scope="col">verdict</th><th scope="col">when</th><th scope="col">reading</th><th scope="col">because</th></tr></thead>
 <tbody>{% for line in lines %}
@@ -113,7 +113,7 @@ const LABELS: [&str; 5] = ["treat as", "verdict", "when", "reading", "because"];
 <section id="trust" aria-labelledby="h-trust">
 <h2 id="h-trust">5&ensp;Trust per channel</h2>
 <p class="key">Score: probability that a sample that matters is within tolerance, with its bounds. The scale runs from 0.5, or less, at its left end to 1; the two thin lines stand at 0.80 (below: untrusted) and 0.95 (from there: trusted).</p>
-<div class="wide" tabindex="0" role="region" aria-labelledby="h-trust"><table class="trust stack">
+<div class="wide" tabindex="0" role="group" aria-labelledby="h-trust"><table class="trust stack">
 <thead><tr><th scope="col">channel</th><th scope="col">grade</th><th scope="col" class="number">score</th><th scope="col" class="balance">0.5 to 1</th><th scope="col">what was taken off</th></tr></thead>
 <tbody>{% for row in trust %}
 <tr><th scope="row">{{ row.name }}<span class="role">{{ row.role }}</span></th><td class="{{ row.class }}"><span aria-hidden="true">{{ row.symbol }}</span> {{ row.grade }}</td><td class="number" data-label="score">{{ row.score }}</td><td class="balance">{{ row.chart }}</td><td data-label="taken off">{% if row.deductions.is_empty() %}nothing{% else %}<ul>{% for (points, why) in row.deductions %}<li><b>{{ points }}</b> {{ why }}</li>{% endfor %}</ul>{% endif %}</td></tr>{% endfor %}
@@ -124,7 +124,7 @@ const LABELS: [&str; 5] = ["treat as", "verdict", "when", "reading", "because"];
 <section id="flags" aria-labelledby="h-flags">
 <h2 id="h-flags">6&ensp;Flags over time</h2>
 <p class="key">Flags of UNESCO/IOC Manuals and Guides 54, worst of all tests per sample. A thin line: good. Lower part, hatched: suspect. Hollow: missing. Full height, solid: bad. Nothing: not evaluated. One sample is drawn wide enough to be seen.</p>
-<div class="wide" tabindex="0" role="region" aria-labelledby="h-flags"><table class="strips stack">
+<div class="wide" tabindex="0" role="group" aria-labelledby="h-flags"><table class="strips stack">
 <thead><tr><th scope="col">channel</th><th scope="col" class="time">from the start to the end of the log</th><th scope="col">samples</th></tr></thead>
 <tbody>{% for strip in strips %}
 <tr><th scope="row">{{ strip.name }}</th><td class="time">{{ strip.chart }}</td><td>{{ strip.words }}</td></tr>{% endfor %}
@@ -138,7 +138,7 @@ const LABELS: [&str; 5] = ["treat as", "verdict", "when", "reading", "because"];
 <div class="controls" hidden>
 <button type="button" data-do="closer">Closer</button><button type="button" data-do="wider">Wider</button><button type="button" data-do="earlier">Earlier</button><button type="button" data-do="later">Later</button><button type="button" data-do="all">Whole log</button>
 <output class="shown" aria-live="polite"></output>
-<p class="hint">Drag across a trace to look closer; all traces follow. With the keyboard, when the traces have the focus: left and right move, + and − change the span, 0 shows the whole log, comma and full stop move the reading line.</p>
+<p class="hint">Drag across a trace or a strip of flags to look closer; all traces and flags follow. With the keyboard, when the traces have the focus: left and right move, + and − change the span, 0 shows the whole log, comma and full stop move the reading line.</p>
 </div>
 <div class="traces" tabindex="0" role="group" aria-label="Traces over time" data-duration="{{ duration }}">
 <div class="panel"><span></span>{{ labels }}</div>
@@ -152,7 +152,7 @@ const LABELS: [&str; 5] = ["treat as", "verdict", "when", "reading", "because"];
 <section id="map" aria-labelledby="h-map">
 <h2 id="h-map">8&ensp;Mixture by operating point</h2>
 {% match map %}{% when Ok(map) %}
-<div class="wide" tabindex="0" role="region" aria-labelledby="h-map"><table class="map">
+<div class="wide" tabindex="0" role="group" aria-labelledby="h-map"><table class="map">
 <caption>{{ map.caption }}</caption>
 <thead><tr><th scope="col">{{ map.corner }}</th>{% for column in map.columns %}<th scope="col">{{ column }}</th>{% endfor %}</tr></thead>
 <tbody>{% for row in map.rows %}
@@ -164,7 +164,7 @@ const LABELS: [&str; 5] = ["treat as", "verdict", "when", "reading", "because"];
 <section id="health" aria-labelledby="h-health">
 <h2 id="h-health">9&ensp;Sensor health</h2>
 {% if health.is_empty() %}<p>Nothing about the mixture sensor could be measured in this log.</p>{% else %}
-<div class="wide" tabindex="0" role="region" aria-labelledby="h-health"><table class="stack">
+<div class="wide" tabindex="0" role="group" aria-labelledby="h-health"><table class="stack">
 <thead><tr><th scope="col">metric</th><th scope="col">status</th><th scope="col" class="number">value</th><th scope="col" class="number">95 % interval</th><th scope="col" class="number">limit</th><th scope="col" class="number">events</th><th scope="col">because</th></tr></thead>
 <tbody>{% for row in health %}
 <tr><th scope="row">{{ row.name }}</th><td class="{{ row.class }}"><span aria-hidden="true">{{ row.symbol }}</span> {{ row.status }}</td><td class="number" data-label="value">{{ row.value }}</td><td class="number" data-label="95 % interval">{{ row.interval }}</td><td class="number" data-label="limit">{{ row.limit }}</td><td class="number" data-label="events">{{ row.events }}</td><td>{{ row.because }}</td></tr>{% endfor %}
@@ -175,7 +175,7 @@ const LABELS: [&str; 5] = ["treat as", "verdict", "when", "reading", "because"];
 <h2 id="h-tests">10&ensp;Tests</h2>
 <h3 id="h-found">What was found</h3>
 {% if found.is_empty() %}<p>No test found anything wrong.</p>{% else %}
-<div class="wide" tabindex="0" role="region" aria-labelledby="h-found"><table class="stack">
+<div class="wide" tabindex="0" role="group" aria-labelledby="h-found"><table class="stack">
 <thead><tr><th scope="col">test</th><th scope="col">channel</th><th scope="col">flag</th><th scope="col" class="number">findings</th><th scope="col" class="number">first at</th><th scope="col">the longest of them</th></tr></thead>
 <tbody>{% for row in found %}
 <tr><th scope="row">{{ row.detector }}</th><td data-label="channel">{{ row.channel }}</td><td data-label="flag">{{ row.flag }}</td><td class="number" data-label="findings">{{ row.count }}</td><td class="number" data-label="first at">{{ row.first }}</td><td data-label="longest">{{ row.message }}</td></tr>{% endfor %}
@@ -184,7 +184,7 @@ const LABELS: [&str; 5] = ["treat as", "verdict", "when", "reading", "because"];
 <h3 id="h-silent">What could not be tested</h3>
 {% if silent.is_empty() %}<p>Every test ran on every channel it applies to.</p>{% else %}
 <p class="key">A test that did not run found nothing because it did not look.</p>
-<div class="wide" tabindex="0" role="region" aria-labelledby="h-silent"><table class="stack">
+<div class="wide" tabindex="0" role="group" aria-labelledby="h-silent"><table class="stack">
 <thead><tr><th scope="col">test</th><th scope="col">channels</th><th scope="col">why</th></tr></thead>
 <tbody>{% for row in silent %}
 <tr><th scope="row">{{ row.detector }}</th><td data-label="channels">{{ row.channels }}</td><td data-label="why">{{ row.because }}</td></tr>{% endfor %}
@@ -200,11 +200,11 @@ const LABELS: [&str; 5] = ["treat as", "verdict", "when", "reading", "because"];
 
 <section id="provenance" aria-labelledby="h-provenance">
 <h2 id="h-provenance">12&ensp;Provenance</h2>
-<div class="wide" tabindex="0" role="region" aria-labelledby="h-provenance"><table class="provenance"><thead class="spoken"><tr><th scope="col">item</th><th scope="col">value</th></tr></thead><tbody>{% for (name, value) in provenance %}
+<div class="wide" tabindex="0" role="group" aria-labelledby="h-provenance"><table class="provenance"><thead class="spoken"><tr><th scope="col">item</th><th scope="col">value</th></tr></thead><tbody>{% for (name, value) in provenance %}
 <tr><th scope="row">{{ name }}</th><td>{{ value }}</td></tr>{% endfor %}
 </tbody></table></div>
 <details class="limits"><summary>Limits used ({{ changed }})</summary>
-<div class="wide" tabindex="0" role="region" aria-label="Limits used"><table>
+<div class="wide" tabindex="0" role="group" aria-label="Limits used"><table>
 <thead><tr><th scope="col">limit</th><th scope="col" class="number">value</th><th scope="col">from</th></tr></thead>
 <tbody>{% for row in limits %}
 <tr><th scope="row">{{ row.name }}</th><td class="number">{{ row.value }}</td><td>{{ row.from }}</td></tr>{% endfor %}

@@ -218,12 +218,12 @@ pub(super) struct Strip {
 pub(super) fn strips(log: &Log, detection: &Detection, audit: &Audit) -> Vec<Strip> {
     let frame = Frame::around(0.0, log.clock.duration_s(), 0.0, 1.0);
     let time_s = &log.clock.time_s;
-    let of = |(channel, flags): (&crate::document::Channel, &Vec<Flag>)| {
+    let of = |(index, (channel, flags)): (usize, (&crate::document::Channel, &Vec<Flag>))| {
         let words = shares(&channel.flags);
         let mut chart = Markup::default();
         chart.add(format_args!(
             "<svg class=\"strip\" width=\"100%\" height=\"16\" viewBox=\"0 0 1000 100\" preserveAspectRatio=\"none\" \
-             role=\"img\" aria-label=\"Flags of {}: {}\">",
+             data-channel=\"{index}\" role=\"img\" aria-label=\"Flags of {}: {}\">",
             escape(&channel.name),
             escape(&words)
         ));
@@ -244,7 +244,7 @@ pub(super) fn strips(log: &Log, detection: &Detection, audit: &Audit) -> Vec<Str
         chart.add(format_args!("</svg>"));
         Strip { name: channel.name.clone(), chart, words }
     };
-    audit.channels.iter().zip(&detection.flags).map(of).collect()
+    audit.channels.iter().zip(&detection.flags).enumerate().map(of).collect()
 }
 
 /// Shares of the samples, by the document's counts.
