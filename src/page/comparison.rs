@@ -1,11 +1,12 @@
 //! Two or more logs side by side: verdicts, claims, matched operating cells, sensor health.
 
+use std::cmp::Reverse;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use askama::Template;
 
-use super::cells::{Cells, LEAST, PRESSURE_STEP_PA, Place, SPEED_STEP};
+use super::cells::{Cell, Cells, LEAST, PRESSURE_STEP_PA, Place, SPEED_STEP};
 use super::desk::{Desk, Outcome};
 use crate::document::{Audit, ClaimStatus, HealthStatus, TreatAs};
 use crate::report::answer;
@@ -263,8 +264,9 @@ fn cells(outcomes: &[&Outcome]) -> Table {
     }
     table.key = format!(
         "Cells of {SPEED_STEP:.0} 1/min by {:.0} kPa{}. Mean of 1/lambda over usable samples, as lambda; at least \
-         {LEAST} of them; their number in brackets. A difference of more than {TOLERANCE} or 2 %, the larger, is more \
-         than a healthy sensor chain leaves open. Samples are as they were logged, not moved by the transport \
+         {LEAST} of them; their number in brackets. Without over-run, fuel cuts and what was not measured. ▲ marks a \
+         difference above {TOLERANCE} or 2 %, the larger (the tolerance of a healthy sensor chain), and above the \
+         scatter of the samples. Samples are as they were logged, not moved by the transport \
          delay.{}",
         PRESSURE_STEP_PA / 1e3,
         if absolute > 0 { "" } else { " (gauge)" },
@@ -274,39 +276,47 @@ fn cells(outcomes: &[&Outcome]) -> Table {
         maps.iter().map(|map| map.filter(|cells| absolute == 0 || cells.absolute)).collect();
     let places: BTreeSet<Place> =
         used.iter().flatten().flat_map(|cells| cells.cell.keys().copied()).collect();
+    let mut places: Vec<Place> = places.into_iter().collect();
+    // The highest load first: it is what people look for.
+    places.sort_by_key(|(speed, pressure)| (Reverse(*pressure), *speed));
     for place in places {
-        let found: Vec<Option<(f64, u32)>> = used
+        let found: Vec<Option<Cell>> = used
             .iter()
-            .map(|map| {
-                let cell = map.as_ref()?.cell.get(&place)?;
-                Some((cell.lambda()?, cell.samples))
-            })
+            .map(|map| map.as_ref()?.cell.get(&place).copied().filter(|cell| cell.lambda().is_some()))
             .collect();
-        let values: Vec<f64> = found.iter().flatten().map(|(value, _)| *value).collect();
-        if values.len() < 2 {
-            continue;
-        }
-        let low = values.iter().copied().fold(f64::INFINITY, f64::min);
-        let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let beyond = high - low > TOLERANCE.max(TOLERANCE * low);
-        let words =
-            if beyond { format!("▲ {}, beyond tolerance", lambda(high - low)) } else { lambda(high - low) };
+        let Some(spread) = spread(&found.iter().flatten().copied().collect::<Vec<_>>()) else { continue };
         table.rows.push(Row {
             name: name(place),
             cells: found
                 .into_iter()
                 .map(|cell| {
-                    cell.map_or_else(
+                    let shown = cell.and_then(|cell| Some((cell.lambda()?, cell.samples)));
+                    shown.map_or_else(
                         || ("\u{2013}".to_owned(), "unknown"),
                         |(value, samples)| (format!("{} ({samples})", lambda(value)), ""),
                     )
                 })
                 .collect(),
-            spread: Some((words, if beyond { "care" } else { "" })),
+            spread: Some(spread),
         });
     }
-    // Places sort by speed first; people look for load first.
     table
+}
+
+/// The largest difference of a cell between logs; null for fewer than two of them.
+fn spread(cells: &[Cell]) -> Option<Said> {
+    let value = |cell: &&Cell| cell.lambda().unwrap_or_default();
+    let low = cells.iter().min_by(|a, b| value(a).total_cmp(&value(b)))?;
+    let high = cells.iter().max_by(|a, b| value(a).total_cmp(&value(b)))?;
+    if cells.len() < 2 {
+        return None;
+    }
+    let (from, to) = (low.lambda()?, high.lambda()?);
+    // Samples of one pass are not independent: their scatter is used, not the far smaller error of their mean.
+    let beyond =
+        to - from > TOLERANCE.max(TOLERANCE * from) && to - from > low.scatter().hypot(high.scatter());
+    let words = lambda(to - from);
+    Some(if beyond { (format!("▲ {words}, more than tolerance and scatter"), "care") } else { (words, "") })
 }
 
 fn name((speed, pressure): Place) -> String {

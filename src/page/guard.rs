@@ -13,8 +13,8 @@ use super::desk::Desk;
 use super::sheet;
 
 /// Only the page's own style and script act, nothing is loaded from elsewhere, nothing may frame it.
-pub(super) const POLICY: &str = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src \
-     'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
+pub(super) const POLICY: &str = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self' \
+     data:; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
 
 /// Why a request is refused.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

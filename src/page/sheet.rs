@@ -16,7 +16,7 @@ use axum::response::Html;
 <title>{{ title }} – sondeproof</title>
 {% if let Some(base) = base %}<link rel="icon" href="{{ base }}/icon.svg"><link rel="stylesheet" href="{{ base }}/style.css">
 {% if refresh %}<noscript><meta http-equiv="refresh" content="2"></noscript>{% endif %}
-<script src="{{ base }}/page.js" defer></script>{% endif %}
+<script src="{{ base }}/page.js" defer></script>{% else %}<link rel="icon" href="data:,">{% endif %}
 </head>
 <body{% if let Some(base) = base %} data-base="{{ base }}"{% endif %}>
 {% if base.is_some() %}<a class="skip" href="#main">Go to the content</a>{% endif %}

@@ -218,6 +218,7 @@ def zoom_links_and_keys_move_traces_and_flags_together(bench):
     assert page.locator(".traces .reading").first.inner_text() != "", "the reading line says nothing"
     page.keyboard.press("0")
     page.wait_for_function(f"before => ({state})() === before", arg=whole)
+    page.locator(".strip").first.scroll_into_view_if_needed()
     box = page.locator(".strip").first.bounding_box()
     page.mouse.move(box["x"] + 0.3 * box["width"], box["y"] + 5)
     page.mouse.down()
