@@ -26,13 +26,13 @@ use axum::response::Html;
 {% if let Some(base) = base %}<nav aria-label="Views"><ol>
 <li><a href="{{ base }}/">Logs</a></li><li><a href="{{ base }}/rig">Rig</a></li><li><a href="{{ base }}/history">Sensor history</a></li></ol></nav>{% endif %}
 </header>
+{% if base.is_some() %}<p class="lost" role="alert" hidden>The program no longer answers: it was stopped, or its window was closed. What was dropped is gone; <code>sondeproof serve</code> starts it again.</p>{% endif %}
 <main id="main">
 {{ body|safe }}
 </main>
 {% if let Some(base) = base %}<footer>
 <p class="key">Everything stays on this machine. Dropped files are removed when the page is stopped; the ledger stays.</p>
 <form method="post" action="{{ base }}/stop"><button type="submit">Stop the page</button></form>
-<p class="lost" role="alert" hidden>The program no longer answers: it was stopped, or its window was closed. What was dropped is gone; <code>sondeproof serve</code> starts it again.</p>
 </footer>{% endif %}
 </body>
 </html>
