@@ -112,12 +112,18 @@ fn runs(scene: &Scene<'_>, limits: &[Limit]) -> Vec<Episode> {
                 || frame.lambda <= episode.limit - k::HYSTERESIS.value
         });
         // What begins within the resolution of time before the throttle closes belongs to the closing.
-        let closing = limit.regime == Regime::OverRun
+        let closing = !limit.regime.rich()
             && !new_segment
             && open.as_ref().is_some_and(|episode| {
                 episode.regime.rich() && frame.time_s - episode.start_s(scene) <= closing_s
             });
-        if closing && let Some(episode) = &mut open {
+        if closing && limit.regime == Regime::PartLoad {
+            // Judged by the limit of part load, which it opens anew if it is above that one too.
+            open = None;
+        } else if closing
+            && limit.regime == Regime::OverRun
+            && let Some(episode) = &mut open
+        {
             episode.regime = Regime::OverRun;
         } else if ends && let Some(episode) = open.take() {
             found.push(Episode { frames: episode.frames.start..last_above + 1, ..episode });

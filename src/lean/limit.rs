@@ -1,7 +1,7 @@
 //! Above which lambda a reading leaves what the operating state explains, frame by frame.
 
 use super::constants as k;
-use super::trace::{Scene, Witness};
+use super::trace::{Frame, Scene, Witness};
 use crate::log::Role;
 use crate::state::bit;
 
@@ -45,6 +45,35 @@ enum Load {
     Unknown,
 }
 
+/// Load when the gas of one frame left the cylinders, which is known to some tens of milliseconds.
+struct Loads {
+    /// Had the gas only needed an engine cycle.
+    soonest: Load,
+    /// By the delay as known, less its doubt.
+    usually: Load,
+    /// By the delay as known, and its doubt.
+    surely: Load,
+}
+
+impl Loads {
+    fn of(scene: &Scene<'_>, witnesses: &Witnesses<'_>, frame: &Frame) -> Self {
+        let (delay_s, doubt_s) = (scene.delay_s(frame.time_s), scene.delay_doubt_s());
+        let cycle_s = scene.cycle_s(frame.time_s).min(delay_s);
+        let at = |late_s: f64| witnesses.load(scene, frame.time_s - late_s);
+        Self {
+            soonest: at(cycle_s),
+            // Between two samples of the load the second half is taken for the later one.
+            usually: at((delay_s - doubt_s).max(cycle_s) - 0.5 * witnesses.period_s),
+            surely: at(delay_s + doubt_s),
+        }
+    }
+
+    /// Full as soon as gas of full load may be read, and as long as it is.
+    fn now(&self) -> Load {
+        if self.soonest == Load::Full { Load::Full } else { self.usually }
+    }
+}
+
 struct Witnesses<'a> {
     speed: Option<Witness<'a>>,
     throttle: Option<Witness<'a>>,
@@ -53,19 +82,36 @@ struct Witnesses<'a> {
     idle_rpm: f64,
     /// Manifold pressure from which the charge is dense, Pa.
     dense_pa: f64,
+    /// Time between samples of the load, s.
+    period_s: f64,
+}
+
+/// Manifold pressure from which the charge is dense, Pa: full load.
+pub(super) fn dense_pa(scene: &Scene<'_>) -> f64 {
+    k::LOAD_AMBIENT_SHARE.value * open_manifold_pa(scene, throttle(scene), throttle_full(scene))
 }
 
 /// Manifold pressure of full load without boost, Pa: ambient, or what this log reaches with the throttle wide
-/// open where that is less (altitude without a barometric channel, a restrictive intake).
+/// open, else with the mixture on the rich side, where that is less (altitude without a barometric channel, a
+/// restrictive intake).
 fn open_manifold_pa(scene: &Scene<'_>, throttle: Option<Witness<'_>>, full: Option<f64>) -> f64 {
-    let (Some(throttle), Some(full), Some(manifold)) = (throttle, full, scene.manifold()) else {
-        return scene.ambient_pa;
+    let Some(manifold) = scene.manifold() else { return scene.ambient_pa };
+    let mut open: Vec<f64> = if let (Some(throttle), Some(full)) = (throttle, full) {
+        manifold
+            .samples(f64::NEG_INFINITY, f64::INFINITY)
+            .filter(|(time, _)| {
+                throttle.at(*time, 0.5).is_some_and(|v| v >= k::LOAD_THROTTLE_SHARE.value * full)
+            })
+            .map(|(_, pressure)| pressure)
+            .collect()
+    } else {
+        let rich = scene.view.rig.full_load_lambda_max;
+        let frames = scene.frames.iter().filter(|f| f.lambda <= rich);
+        frames.filter_map(|f| manifold.at(f.time_s, 0.5)).collect()
     };
-    let mut open: Vec<f64> = manifold
-        .samples(f64::NEG_INFINITY, f64::INFINITY)
-        .filter(|(time, _)| throttle.at(*time, 0.5).is_some_and(|v| v >= k::LOAD_THROTTLE_SHARE.value * full))
-        .map(|(_, pressure)| pressure)
-        .collect();
+    if open.len() < 10 {
+        return scene.ambient_pa;
+    }
     open.sort_by(f64::total_cmp);
     // Nine tenths: the build-up after each opening is below.
     let settled = open.get(open.len() * 9 / 10).copied().unwrap_or(scene.ambient_pa);
@@ -105,12 +151,14 @@ pub(super) fn loaded_at(scene: &Scene<'_>, time_s: f64) -> bool {
 impl<'a> Witnesses<'a> {
     fn new(scene: &Scene<'a>) -> Self {
         let (throttle, throttle_full) = (throttle(scene), throttle_full(scene));
+        let period_s = scene.manifold().or(throttle).map_or(0.0, |w| w.period_s().min(0.5));
         Self {
+            period_s,
             speed: scene.witness(Role::EngineSpeed),
             throttle,
             manifold: scene.manifold(),
             throttle_full,
-            dense_pa: k::LOAD_AMBIENT_SHARE.value * open_manifold_pa(scene, throttle, throttle_full),
+            dense_pa: dense_pa(scene),
             idle_rpm: scene.view.state.idle_rpm.unwrap_or(900.0),
         }
     }
@@ -148,16 +196,23 @@ impl<'a> Witnesses<'a> {
 pub(super) fn of_frames(scene: &Scene<'_>) -> Vec<Limit> {
     let witnesses = Witnesses::new(scene);
     let rich = scene.view.rig.full_load_lambda_max;
-    let mut follower = Follower { warming_up: scene.power_up_s.is_some(), ..Follower::default() };
+    let loads: Vec<Loads> = scene.frames.iter().map(|frame| Loads::of(scene, &witnesses, frame)).collect();
+    let mut follower = Follower {
+        warming_up: scene.power_up_s.is_some(),
+        full_phi: settled_phi(scene, &loads, rich),
+        ..Follower::default()
+    };
     let steady = closed_loop(scene);
     scene
         .frames
         .iter()
+        .zip(&loads)
+        .zip(&steady)
         .enumerate()
-        .map(|(index, frame)| {
+        .map(|(index, ((frame, load), steady))| {
             follower.index = index;
-            follower.closed_loop = steady.get(index).copied().unwrap_or(false);
-            let regime = follower.step(scene, &witnesses, frame.time_s, frame.lambda, rich);
+            follower.closed_loop = *steady;
+            let regime = follower.step(scene, &witnesses, load, frame, rich);
             let lambda = match regime {
                 Regime::Load | Regime::RichHold => rich,
                 Regime::OverRun | Regime::PartLoad | Regime::Unknown => k::PART_LOAD_LAMBDA.value.max(rich),
@@ -166,6 +221,18 @@ pub(super) fn of_frames(scene: &Scene<'_>) -> Vec<Limit> {
             Limit { regime, lambda }
         })
         .collect()
+}
+
+/// Mixture of full load where it keeps its limit, phi; null where this log hardly shows it.
+fn settled_phi(scene: &Scene<'_>, loads: &[Loads], rich: f64) -> Option<f64> {
+    let settled: Vec<f64> = scene
+        .frames
+        .iter()
+        .zip(loads)
+        .filter(|(frame, load)| load.surely == Load::Full && frame.lambda <= rich)
+        .map(|(frame, _)| frame.phi)
+        .collect();
+    (settled.len() >= 10).then(|| super::trace::median(settled)).flatten()
 }
 
 /// Frames of a stretch that stays in the closed-loop band long enough to be closed loop.
@@ -207,8 +274,12 @@ struct Follower {
     /// Since power-up the reading has not yet shown a burning mixture. Rest values and the warm-up curve are
     /// explained by that, except under load, where nobody drives on an unready sensor without being told.
     warming_up: bool,
+    /// Manifold pressure has been below ambient: the engine has run.
+    drawn: bool,
     /// Regime before the throttle opened.
     before: Option<Regime>,
+    /// Mixture that full load settles at, phi.
+    full_phi: Option<f64>,
     /// The frame belongs to a stretch of closed loop, as far as the reading alone tells.
     closed_loop: bool,
     /// The frame.
@@ -217,8 +288,9 @@ struct Follower {
     opened_lambda: f64,
     /// Fuel was taken to be cut in the frame before.
     over_run: bool,
-    /// Until when old, leaner gas explains the reading after an opening, s.
-    old_gas_until_s: f64,
+    /// Until when old, leaner gas explains the reading after an opening, s; infinite until the new gas must have
+    /// arrived, null before an opening.
+    old_gas_until_s: Option<f64>,
     /// Since when the reading has been rich without a break, s.
     rich_since_s: Option<f64>,
     /// When a rich hold last ended, s.
@@ -230,13 +302,19 @@ impl Follower {
         &mut self,
         scene: &Scene<'_>,
         witnesses: &Witnesses<'_>,
-        time_s: f64,
-        lambda: f64,
+        load: &Loads,
+        frame: &Frame,
         rich: f64,
     ) -> Regime {
+        let (time_s, lambda) = (frame.time_s, frame.lambda);
         // A stopped engine is told by its speed only.
         let speed = witnesses.speed.and_then(|w| w.at(time_s, 2.0));
-        if speed.is_some_and(|rpm| rpm < k::RUNNING_RPM.value) {
+        // Without it, one that has not drawn at its manifold since power-up has not started.
+        self.drawn |= witnesses.manifold.is_none_or(|w| {
+            w.at(time_s, 2.0).is_none_or(|pa| pa < k::NO_LOAD_SHARE.value * scene.ambient_pa)
+        });
+        let starting = witnesses.speed.is_none() && scene.power_up_s.is_some() && !self.drawn;
+        if starting || speed.is_some_and(|rpm| rpm < k::RUNNING_RPM.value) {
             self.before = Some(Regime::Standing);
             return Regime::Standing;
         }
@@ -246,8 +324,7 @@ impl Follower {
         {
             self.warming_up = false;
         }
-        let gas_s = time_s - scene.delay_s(time_s);
-        let regime = match witnesses.load(scene, gas_s) {
+        let regime = match load.now() {
             Load::Full => Regime::Load,
             Load::Closed if speed.is_none_or(|rpm| self.cuts(witnesses, rpm, time_s)) => Regime::OverRun,
             Load::Closed | Load::Part => Regime::PartLoad,
@@ -261,45 +338,85 @@ impl Follower {
         }
         if regime != Regime::Load {
             self.before = Some(regime);
-            self.old_gas_until_s = f64::NEG_INFINITY;
+            self.old_gas_until_s = None;
             return regime;
         }
-        match self.before {
-            Some(before) if self.old_gas_until_s == f64::NEG_INFINITY => {
-                // Opening: what is read now is still the gas of before, then the sensor's own way down.
-                self.opened_lambda = self.leanest_before(scene);
-                self.old_gas_until_s = time_s
-                    + k::TRANSITION_TAU.value * scene.chain.lean_to_rich.tau_s
-                    + scene.period_s.min(0.2);
-                self.still_old(before, time_s, lambda, rich)
-            }
-            Some(before) => self.still_old(before, time_s, lambda, rich),
-            None => Regime::Load,
+        let Some(before) = self.before else { return Regime::Load };
+        // Opening: what is read now is still the gas of before, then the sensor's own way down.
+        if self.old_gas_until_s.is_none() {
+            // Part load is held at 1 while it lasts, however short it was to be read.
+            self.opened_lambda = self.leanest_before(scene).max(1.0);
+            self.old_gas_until_s = Some(f64::INFINITY);
         }
+        if self.old_gas_until_s == Some(f64::INFINITY) && load.surely == Load::Full {
+            let from_phi = if before == Regime::OverRun { 0.0 } else { self.opened_lambda.recip() };
+            let down_s = self.way_down_tau(from_phi, rich) * scene.chain.lean_to_rich.tau_s;
+            // A delay that this log shows has its frames in it already.
+            let frame_s = if scene.delay_is_learnt() { 0.0 } else { scene.period_s.min(0.2) };
+            self.old_gas_until_s = Some(time_s + down_s + frame_s);
+        }
+        self.still_old(scene, before, time_s, lambda, rich)
     }
 
-    /// Leanest reading of the last swing of the closed loop, up to this frame, lambda.
+    /// How many time constants a sensor needs from a mixture to the limit when the gas has become that of full load.
+    fn way_down_tau(&self, from_phi: f64, rich: f64) -> f64 {
+        let needs = self.full_phi.map(|full| (full - from_phi) / (full - rich.recip()));
+        needs
+            .filter(|ratio| *ratio >= 1.0)
+            .map_or(k::TRANSITION_TAU.value, f64::ln)
+            .min(k::TRANSITION_TAU.value)
+    }
+
+    /// Leanest reading of the last swing of the closed loop, before this frame, lambda.
     fn leanest_before(&self, scene: &Scene<'_>) -> f64 {
-        let frames = scene.frames.get(..=self.index).unwrap_or(&[]);
+        let frames = scene.frames.get(..self.index).unwrap_or(&[]);
         let now_s = frames.last().map_or(0.0, |f| f.time_s);
         frames
             .iter()
             .rev()
-            .take_while(|f| now_s - f.time_s <= k::OLD_GAS_S.value)
+            .take_while(|f| now_s - f.time_s <= k::CHANGE_S.value + k::OLD_GAS_S.value)
+            // Opening may have begun half a second ago.
+            .filter(|f| now_s - f.time_s >= k::CHANGE_S.value)
             .map(|f| f.lambda)
             .filter(|lambda| *lambda <= k::PART_LOAD_LAMBDA.value)
             .fold(0.0, f64::max)
     }
 
-    fn still_old(&mut self, before: Regime, time_s: f64, lambda: f64, rich: f64) -> Regime {
+    fn still_old(
+        &mut self,
+        scene: &Scene<'_>,
+        before: Regime,
+        time_s: f64,
+        lambda: f64,
+        rich: f64,
+    ) -> Regime {
         // From part load the old gas is no leaner than it was; an over-run may still be on its way to the sensor.
-        let leaner = before == Regime::PartLoad && lambda > self.opened_lambda + k::OLD_GAS_LAMBDA.value;
-        if lambda <= rich || leaner || time_s > self.old_gas_until_s {
+        let margin = k::OLD_GAS_LAMBDA.value.max(3.0 * scene.noise_lambda(self.opened_lambda));
+        if before == Regime::PartLoad && lambda > self.opened_lambda + margin {
+            return Regime::Load;
+        }
+        let waits = self.old_gas_until_s == Some(f64::INFINITY);
+        let over = self.old_gas_until_s.is_some_and(|until| time_s > until);
+        if (over && !self.on_its_way_down(scene, rich)) || (lambda <= rich && !waits) {
             self.before = None;
             Regime::Load
         } else {
             before
         }
+    }
+
+    /// Whether the gas that arrives now must be within the limit for the reading to fall as fast as it does: then a
+    /// lean reading is only what is left of the gas before. Needs frames closer than the sensor's own response.
+    fn on_its_way_down(&self, scene: &Scene<'_>, rich: f64) -> bool {
+        let tau_s = scene.chain.lean_to_rich.tau_s;
+        let frames = scene.frames.get(..=self.index).unwrap_or(&[]);
+        let Some((now, earlier)) = frames.split_last() else { return false };
+        // Over more than half a time constant, so that noise does not decide.
+        let then = earlier.iter().rev().find(|f| now.time_s - f.time_s >= 0.6 * tau_s);
+        then.is_some_and(|then| {
+            let kept = (-(now.time_s - then.time_s) / tau_s).exp();
+            (now.phi - kept * then.phi) / (1.0 - kept) >= rich.recip()
+        })
     }
 
     /// Whether a closed throttle at this speed cuts fuel: well above idle, or on the way down to it, and once cut

@@ -13,6 +13,7 @@ pub mod evidence;
 pub mod hypothesis;
 mod limit;
 mod next_check;
+mod path;
 mod trace;
 mod verdict;
 

@@ -4,6 +4,8 @@ use std::collections::BTreeMap;
 use std::ops::Range;
 
 use super::constants as k;
+use super::limit;
+use super::path::{Learner, Path};
 use crate::chain::Chain;
 use crate::detect::{Detection, View};
 use crate::flag::Flag;
@@ -166,6 +168,8 @@ pub(super) struct Scene<'a> {
     pub best_in_gear: Option<f64>,
     /// Frames under load by cell of engine speed and manifold pressure.
     pub cells: BTreeMap<Cell, Vec<usize>>,
+    /// Way of the gas from the cylinders to the sensor.
+    path: Path,
     /// Last moment at which the controller is known to have just been switched on, s.
     pub power_up_s: Option<f64>,
 }
@@ -199,8 +203,10 @@ impl<'a> Scene<'a> {
             frames,
             ambient_pa: k::AMBIENT_PA.value,
             power_up_s: None,
+            path: Path::default(),
         };
         scene.ambient_pa = scene.ambient();
+        scene.path = scene.way_of_the_gas();
         scene.power_up_s = scene.power_up();
         scene.best_in_gear = scene.best_in_gear();
         Some(scene)
@@ -281,14 +287,48 @@ impl<'a> Scene<'a> {
         })
     }
 
-    /// Delay from cylinder to reading for gas read at a time, s, by the conditions when the gas left.
+    /// Delay from cylinder to reading for gas read at a time, s, by what the engine has breathed since it left.
     pub(super) fn delay_s(&self, time_s: f64) -> f64 {
-        let (speed, manifold) = (self.witness(Role::EngineSpeed), self.manifold());
-        let at = |t: f64| {
-            let rpm = speed.and_then(|w| w.at(t, 2.0)).unwrap_or(3_000.0);
-            Chain::delay_s(rpm, manifold.and_then(|w| w.at(t, 2.0)))
+        self.path.delay_s(time_s)
+    }
+
+    /// The part of it that no gas can do without: from intake to exhaust, s.
+    pub(super) fn cycle_s(&self, time_s: f64) -> f64 {
+        self.path.cycle_s(time_s)
+    }
+
+    /// Whether changes of load of this log show the delay; else it is assumed.
+    pub(super) fn delay_is_learnt(&self) -> bool {
+        self.path.learnt()
+    }
+
+    /// How much later a single change of the gas may show, s.
+    pub(super) fn delay_doubt_s(&self) -> f64 {
+        self.path.doubt_s()
+    }
+
+    /// The breath of the engine, and its exhaust volume as the changes of load of this log show it.
+    fn way_of_the_gas(&self) -> Path {
+        let mut path = Path::new(self.time_s, self.witness(Role::EngineSpeed), self.manifold());
+        let (load, full, none) = match (self.manifold(), limit::throttle(self), limit::throttle_full(self)) {
+            (Some(manifold), _, _) => {
+                (manifold, limit::dense_pa(self), k::NO_LOAD_SHARE.value * self.ambient_pa)
+            }
+            (None, Some(throttle), Some(full)) => {
+                (throttle, k::LOAD_THROTTLE_SHARE.value * full, k::NO_LOAD_THROTTLE.value)
+            }
+            _ => return path,
         };
-        at(time_s - at(time_s))
+        path.learn(&Learner {
+            frames: &self.frames,
+            load,
+            full,
+            none,
+            noise_phi: self.noise_phi,
+            tau_s: (self.chain.rich_to_lean.tau_s, self.chain.lean_to_rich.tau_s),
+            period_s: self.period_s,
+        });
+        path
     }
 
     /// Rows covered by findings of one detector on the mixture channel.
