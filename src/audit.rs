@@ -79,6 +79,7 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
         windows,
         claims,
         sensor_health,
+        sensor_history: None,
         gate,
         notes: log
             .notes

@@ -8,7 +8,7 @@ pub use fresh::Fresh;
 pub use step::{Ends, Fit, Fits};
 
 use crate::log::{Channel, Estimate, Log};
-use crate::rig::Rig;
+use crate::rig::{Habit, Past, Rig};
 use crate::state::States;
 
 /// Time constant of the apparent first-order response, as a lognormal belief.
@@ -102,11 +102,13 @@ pub fn measure(log: &Log, state: &States, rig: &Rig) -> Option<Chain> {
     let still = |phi: f64| stops.iter().flatten().any(|stop| (phi.recip() - stop).abs() <= half_step);
     let noise_phi = fresh.noise_phi(channel.measured.resolution, still);
     let fits = step::fit(log, state, &fresh, &Ends { lean: clip_lean, rich: clip_rich }, noise_phi);
-    let prior = prior_of(rig);
+    let stated = prior_of(rig);
+    let past = rig.sensor.past.as_ref();
+    let response = |fit: &Fit, habit: Option<Habit>| fit.response(&remembered(&stated, habit, past, fit));
     Some(Chain {
         channel: index,
-        rich_to_lean: fits.rich_to_lean.response(&prior),
-        lean_to_rich: fits.lean_to_rich.response(&prior),
+        rich_to_lean: response(&fits.rich_to_lean, past.and_then(|past| past.rich_to_lean)),
+        lean_to_rich: response(&fits.lean_to_rich, past.and_then(|past| past.lean_to_rich)),
         fresh_period_s: match (frame_period_s, channel.fresh_period_s()) {
             (Some(frame), Some(fresh)) => Some(frame.max(channel.measured.sample_period_s.unwrap_or(fresh))),
             (frame, fresh) => frame.or(fresh).or(log.clock.period_s),
@@ -140,6 +142,39 @@ fn prior_of(rig: &Rig) -> Response {
         },
         _ => Response::prior(),
     }
+}
+
+/// Systematic spread of ln tau between sessions that their own scatter does not show (assumed, as for the steps of
+/// one log).
+const PAST_LN: f64 = 0.15;
+/// Steps of this log and the sensor's history disagree beyond this many standard deviations.
+const DISAGREEMENT: f64 = 3.0;
+
+/// The belief beforehand where the sensor has a history.
+///
+/// A history may widen what this sensor is believed to do, but never takes the speed of a healthy one from it: another
+/// sensor may have been put in since, and a belief that is slow by mistake would call a real lean move impossible.
+/// Steps of this log that contradict the history put it aside.
+fn remembered(stated: &Response, habit: Option<Habit>, past: Option<&Past>, fit: &Fit) -> Response {
+    let (Some(habit), Some(past)) = (habit, past) else { return stated.clone() };
+    let spread = habit.spread.hypot(PAST_LN);
+    let of = format!("{} earlier sessions of sensor {}", habit.sessions, past.serial);
+    if let Some(now) = fit.measured() {
+        let own = (now.high / now.low).ln() / (2.0 * 1.959_964);
+        if (now.value / habit.now).ln().abs() > DISAGREEMENT * spread.hypot(own) {
+            let basis = format!(
+                "{}; the {:.0} ms of {of} are put aside, because the steps of this log do not fit them: was another \
+                 sensor put in?",
+                stated.basis,
+                1e3 * habit.now
+            );
+            return Response { basis, ..stated.clone() };
+        }
+    }
+    let healthy_low_s = stated.quantile(0.025);
+    let sigma_ln = spread.max((habit.now / healthy_low_s).ln() / 1.959_964);
+    let basis = format!("{of}, {:.0} ms", 1e3 * habit.now);
+    Response { tau_s: habit.now, sigma_ln, events: 0, basis }
 }
 
 /// The link's frame period where it may carry a proof: stated by the rig, or at least 100 frames of which at

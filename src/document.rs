@@ -38,6 +38,8 @@ pub struct Audit {
     pub claims: Vec<Claim>,
     /// Health of the mixture sensor in this log.
     pub sensor_health: Vec<HealthMetric>,
+    /// What a ledger knows of this sensor; null where none was given or it does not know the sensor.
+    pub sensor_history: Option<SensorHistory>,
     /// Whether the log may be used without further evidence.
     pub gate: Gate,
     /// Plain sentences that belong beside the numbers.
@@ -481,6 +483,51 @@ pub struct HealthMetric {
     pub status: HealthStatus,
     /// Plain sentence; for `not_measurable`, the reason.
     pub because: String,
+}
+
+/// The sensor's sessions before this log.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SensorHistory {
+    /// Serial.
+    pub serial: String,
+    /// Sessions since the series began.
+    pub sessions: u64,
+    /// Start of the series, ISO 8601.
+    pub since: Option<String>,
+    /// What its life tells, in a sentence.
+    pub answer: String,
+    /// What this audit took from it, one sentence each; empty when nothing could be taken.
+    pub used: Vec<String>,
+    /// Metrics over the sessions.
+    pub metrics: Vec<MetricHistory>,
+}
+
+/// One health metric over the sessions of a sensor.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct MetricHistory {
+    /// Name, as in `explain`.
+    pub metric: String,
+    /// `rich_to_lean`, `lean_to_rich`, or null.
+    pub direction: Option<String>,
+    /// Unit.
+    pub unit: String,
+    /// Values by time.
+    pub points: Vec<HistoryPoint>,
+    /// Value at which to act, where there is one.
+    pub limit: Option<f64>,
+    /// Whether it gets worse beyond chance, at 5 % over all metrics.
+    pub worsens: bool,
+    /// What the course says.
+    pub sentence: String,
+}
+
+/// One session's value.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct HistoryPoint {
+    /// When, ISO 8601.
+    pub at: String,
+    /// Value in the metric's unit.
+    pub value: f64,
 }
 
 /// Whether the log may be used without further evidence.

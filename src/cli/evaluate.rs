@@ -25,6 +25,9 @@ pub(super) struct Arguments {
     /// Instead: fit the calibration of trust (suite tune only) and write its constants to this file
     #[arg(long, value_name = "FILE")]
     fit_trust: Option<PathBuf>,
+    /// Instead: measure time constants on logs of the same seeds that are driven for it, eight lifts each
+    #[arg(long)]
+    response: bool,
     /// Instead: write the log of this seed, its truth and its rig to the folder named by --output
     #[arg(long, value_name = "SEED", requires = "output")]
     keep: Option<u64>,
@@ -54,6 +57,12 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
         ));
     }
     let bar = progress(arguments.logs);
+    if arguments.response {
+        let outcomes = evaluate::response::study(arguments.suite, arguments.logs, &|| bar.inc(1));
+        bar.finish_and_clear();
+        output::print(&evaluate::response::render(&evaluate::response::tabulate(&outcomes)))?;
+        return Ok(Ending::Done);
+    }
     let outcomes = evaluate::outcomes(arguments.suite, arguments.logs, &|| bar.inc(1));
     bar.finish_and_clear();
     if let Some(path) = &arguments.fit_trust {

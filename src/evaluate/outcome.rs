@@ -8,7 +8,7 @@ use crate::audit::{Audited, audit};
 use crate::detect::View;
 use crate::document::{About, Audit, LeanEvent, TreatAs, Verdict};
 use crate::lean;
-use crate::log::{Channel, Log, Role};
+use crate::log::{Channel, Estimate, Log, Role};
 use crate::read::{self, ReadOptions};
 use crate::rig::{self, Rig};
 use crate::simulate::{self, FaultKind, LinkKind, Machine, Place, Run, Span, TruthEvent};
@@ -70,10 +70,8 @@ pub struct TrustFact {
 pub struct TauFact {
     /// Gas getting leaner; else richer.
     pub to_lean: bool,
-    /// Measured, s.
-    pub measured_s: f64,
-    /// 95 % interval, s.
-    pub interval_s: (f64, f64),
+    /// Measured, and its 95 % interval, s; null where the log was found unable to tell.
+    pub measured: Option<Estimate>,
     /// Sensor alone, s.
     pub sensor_s: f64,
     /// Sensor, mixing of the gas and averaging of the controller, s: what a log can show.
@@ -143,7 +141,10 @@ pub struct Outcome {
 
 /// The log of a seed: its plan, and the run with truth.
 pub fn simulate(seed: u64) -> (Plan, Run) {
-    let plan = plan(seed);
+    run_plan(plan(seed))
+}
+
+fn run_plan(plan: Plan) -> (Plan, Run) {
     let run = simulate::run(&plan.scenario);
     (plan, run)
 }
@@ -170,7 +171,12 @@ pub fn read_back(run: &Run, rig: &Rig) -> Result<Log, String> {
 
 /// Simulates, writes, reads and audits the log of a seed.
 pub fn judge(seed: u64) -> Outcome {
-    let (plan, run) = simulate(seed);
+    judge_plan(seed, plan(seed))
+}
+
+/// The same for a plan of another study.
+pub fn judge_plan(seed: u64, plan: Plan) -> Outcome {
+    let (plan, run) = run_plan(plan);
     let rig = rig_of(&plan);
     let mut outcome = empty(seed, &plan, &run);
     match read_back(&run, &rig) {
@@ -346,16 +352,16 @@ fn taus(document: &Audit, run: &Run) -> Vec<TauFact> {
         .sensor_health
         .iter()
         .filter(|metric| metric.metric == "time_constant")
-        .filter_map(|metric| {
+        .map(|metric| {
             let to_lean = metric.direction.as_deref() == Some("rich_to_lean");
             let sensor_s = if to_lean { run.truth.tau_rich_to_lean_s } else { run.truth.tau_lean_to_rich_s };
-            Some(TauFact {
+            let measured = metric.value.zip(metric.low.zip(metric.high));
+            TauFact {
                 to_lean,
-                measured_s: metric.value?,
-                interval_s: (metric.low?, metric.high?),
+                measured: measured.map(|(value, (low, high))| Estimate { value, low, high }),
                 sensor_s,
                 chain_s: sensor_s + beside_s,
-            })
+            }
         })
         .collect()
 }

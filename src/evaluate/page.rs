@@ -260,23 +260,10 @@ fn other_roles(out: &mut String, tables: &[TrustTable]) {
 }
 
 fn responses(out: &mut String, e: &Evaluation) {
-    let _ = writeln!(
-        out,
-        "\nTime constant      rate   logs  median error (of gas, sensor, averaging)  absolute  of the sensor alone  inside its interval"
-    );
-    for row in &e.responses {
-        let _ = writeln!(
-            out,
-            "  {:14} {:>4} Hz {:>6} {:>+41.1} % {:>8.1} % {:>+19.1} % {:>18.0} %",
-            row.direction,
-            row.rate_hz,
-            row.logs,
-            100.0 * row.median_error,
-            100.0 * row.median_absolute_error,
-            100.0 * row.median_error_of_sensor,
-            100.0 * row.inside_interval
-        );
-    }
+    out.push('\n');
+    let measured: Vec<super::response::TauRow> =
+        e.responses.iter().filter(|row| row.measured > 0).cloned().collect();
+    out.push_str(&super::response::render(&measured));
 }
 
 fn features(out: &mut String, e: &Evaluation) {

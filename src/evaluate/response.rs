@@ -1,56 +1,122 @@
 //! Time constants from logs beside the true ones.
 
 use std::collections::BTreeMap;
+use std::fmt::Write;
 
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use super::outcome::{Outcome, TauFact};
+use super::outcome::{Outcome, TauFact, judge_plan};
+use super::suite::{Suite, response_plan};
+use crate::log::Estimate;
 use crate::signal::uncertainty::quantile_sorted;
+
+/// A relative error that must not be reported as a value.
+const WRONG: f64 = 0.30;
+/// A channel that ends at or above this lambda shows all of a fuel cut that matters.
+const UNCLIPPED: f64 = 10.0;
 
 /// One direction at one rate.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct TauRow {
     /// `rich_to_lean` or `lean_to_rich`.
     pub direction: String,
+    /// Whether the channel reaches free air.
+    pub unclipped: bool,
     /// Rows per second.
     pub rate_hz: f64,
-    /// Logs with a value.
+    /// Logs.
     pub logs: usize,
+    /// Logs with a value.
+    pub measured: usize,
     /// Median of measured over what the chain of gas, sensor and averaging has, less one.
     pub median_error: f64,
     /// Median of the absolute error.
     pub median_absolute_error: f64,
+    /// Logs with a value that is wrong by more than 30 %.
+    pub wrong: usize,
     /// Median of measured over the sensor alone, less one.
     pub median_error_of_sensor: f64,
     /// Share of 95 % intervals that hold the chain's time constant.
     pub inside_interval: f64,
 }
 
-/// Every direction and rate with a value.
-pub fn tabulate(outcomes: &[Outcome]) -> Vec<TauRow> {
-    let mut groups: BTreeMap<(bool, u64), Vec<TauFact>> = BTreeMap::new();
-    for outcome in outcomes {
-        for tau in &outcome.taus {
-            groups.entry((!tau.to_lean, (outcome.rate_hz * 1e3) as u64)).or_default().push(*tau);
-        }
-    }
-    groups.into_iter().map(|((to_rich, rate), taus)| row(to_rich, rate as f64 / 1e3, &taus)).collect()
+/// The study of time constants: logs of a suite's seeds that are driven for it.
+///
+/// * `progress`: called once per log done
+pub fn study(suite: Suite, logs: usize, progress: &(dyn Fn() + Sync)) -> Vec<Outcome> {
+    let seeds: Vec<u64> = suite.seeds().take(logs).collect();
+    seeds
+        .par_iter()
+        .map(|seed| {
+            let outcome = judge_plan(*seed, response_plan(*seed));
+            progress();
+            outcome
+        })
+        .collect()
 }
 
-fn row(to_rich: bool, rate_hz: f64, taus: &[TauFact]) -> TauRow {
-    let median = |value: &dyn Fn(&TauFact) -> f64| {
-        let mut values: Vec<f64> = taus.iter().map(value).collect();
+/// Every direction, range and rate.
+pub fn tabulate(outcomes: &[Outcome]) -> Vec<TauRow> {
+    let mut groups: BTreeMap<(bool, bool, u64), Vec<TauFact>> = BTreeMap::new();
+    for outcome in outcomes {
+        for tau in &outcome.taus {
+            let key = (!tau.to_lean, outcome.clip_lean < UNCLIPPED, (outcome.rate_hz * 1e3) as u64);
+            groups.entry(key).or_default().push(*tau);
+        }
+    }
+    groups
+        .into_iter()
+        .map(|((to_rich, clipped, rate), taus)| row(to_rich, !clipped, rate as f64 / 1e3, &taus))
+        .collect()
+}
+
+fn row(to_rich: bool, unclipped: bool, rate_hz: f64, taus: &[TauFact]) -> TauRow {
+    let measured: Vec<(TauFact, Estimate)> =
+        taus.iter().filter_map(|tau| Some((*tau, tau.measured?))).collect();
+    let median = |value: &dyn Fn(&TauFact, &Estimate) -> f64| {
+        let mut values: Vec<f64> = measured.iter().map(|(tau, found)| value(tau, found)).collect();
         values.sort_unstable_by(f64::total_cmp);
         quantile_sorted(&values, 0.5).unwrap_or(0.0)
     };
-    let inside = taus.iter().filter(|t| t.interval_s.0 <= t.chain_s && t.chain_s <= t.interval_s.1).count();
+    let error = |tau: &TauFact, found: &Estimate| found.value / tau.chain_s - 1.0;
+    let holds = |(tau, found): &&(TauFact, Estimate)| found.low <= tau.chain_s && tau.chain_s <= found.high;
     TauRow {
         direction: if to_rich { "lean_to_rich" } else { "rich_to_lean" }.to_owned(),
+        unclipped,
         rate_hz,
         logs: taus.len(),
-        median_error: median(&|t| t.measured_s / t.chain_s - 1.0),
-        median_absolute_error: median(&|t| (t.measured_s / t.chain_s - 1.0).abs()),
-        median_error_of_sensor: median(&|t| t.measured_s / t.sensor_s - 1.0),
-        inside_interval: inside as f64 / taus.len().max(1) as f64,
+        measured: measured.len(),
+        median_error: median(&error),
+        median_absolute_error: median(&|tau, found| error(tau, found).abs()),
+        wrong: measured.iter().filter(|(tau, found)| error(tau, found).abs() > WRONG).count(),
+        median_error_of_sensor: median(&|tau, found| found.value / tau.sensor_s - 1.0),
+        inside_interval: measured.iter().filter(holds).count() as f64 / measured.len().max(1) as f64,
     }
+}
+
+/// The table for people.
+pub fn render(rows: &[TauRow]) -> String {
+    let mut out =
+        "Time constant    range      rate    logs  measured  median error (of gas, sensor, averaging)  \
+                   absolute  wrong by over 30 %  of the sensor alone  inside its interval\n"
+            .to_owned();
+    for row in rows {
+        // Writing to a string cannot fail.
+        let _ = writeln!(
+            out,
+            "  {:14} {:9} {:>4} Hz {:>6} {:>9} {:>+40.1} % {:>8.1} % {:>18} {:>+19.1} % {:>18.0} %",
+            row.direction,
+            if row.unclipped { "to air" } else { "clipped" },
+            row.rate_hz,
+            row.logs,
+            row.measured,
+            100.0 * row.median_error,
+            100.0 * row.median_absolute_error,
+            row.wrong,
+            100.0 * row.median_error_of_sensor,
+            100.0 * row.inside_interval
+        );
+    }
+    out
 }

@@ -123,6 +123,32 @@ pub fn plan(seed: u64) -> Plan {
     Plan { scenario, rate_hz, channel_set, load }
 }
 
+/// The log of a seed for the study of time constants: a car that cuts fuel in every one of its eight lifts, with every
+/// channel; three of five channels reach free air; three of five sensors have aged.
+pub fn response_plan(seed: u64) -> Plan {
+    let mut draw = Draw::new(seed, "response");
+    let rate_hz = draw.pick(RATES_HZ).unwrap_or(20.0);
+    let mut scenario = Scenario::random(seed, Machine::Car, rate_hz.recip(), ALL_CHANNELS, &[]);
+    scenario.fuel.overrun_cut = true;
+    if draw.chance(0.6) {
+        scenario.link.clip_lean = 20.0;
+    }
+    let speed = draw.uniform(0.35, 0.5);
+    scenario.program.truncate(4);
+    for _ in 0..8 {
+        scenario.program.push(Phase::Pull { seconds: draw.uniform(2.5, 4.0) });
+        scenario.program.push(Phase::Overrun { seconds: draw.uniform(2.0, 5.0) });
+        scenario.program.push(Phase::Cruise { seconds: draw.uniform(3.0, 5.0), speed });
+    }
+    let aged = [FaultKind::SlowSensor, FaultKind::ContaminatedSensor];
+    let load = if draw.chance(0.6) { Load::Single } else { Load::FaultFree };
+    if let (Load::Single, Some(kind)) = (load, draw.pick(&aged)) {
+        scenario.faults.push(Fault::new(kind, 0.0).size(draw.log_uniform(1.5, 4.0)).lasting(1e6));
+    }
+    format!("response {seed}").clone_into(&mut scenario.name);
+    Plan { scenario, rate_hz, channel_set: "all", load }
+}
+
 /// A set of channels with its name; the mixture and whatever else a logger may have.
 fn channels(draw: &mut Draw) -> (&'static str, Vec<Role>) {
     let without = |missing: &[Role]| -> Vec<Role> {

@@ -4,6 +4,7 @@ use super::{Ageing, Meta, Subject, Verdict, Worse, against};
 use crate::chain::{Chain, Fit, Response};
 use crate::document::{HealthMetric, HealthStatus};
 use crate::log::{Estimate, Role};
+use crate::rig::Habit;
 use crate::signal::response::recorded_fast_enough;
 use crate::signal::robust::{mad, median};
 
@@ -66,27 +67,38 @@ const FEWEST: usize = 5;
 const WIDEST_LN: f64 = 0.17;
 
 pub(super) fn measure(subject: &Subject<'_>) -> Vec<HealthMetric> {
-    let healthy = healthy(subject);
-    let lean = time_constant(subject, &subject.fits.rich_to_lean, "rich_to_lean", healthy.tau_s);
-    let rich = time_constant(subject, &subject.fits.lean_to_rich, "lean_to_rich", healthy.tau_s);
+    let past = subject.view.rig.sensor.past.as_ref();
+    let (fits, lean_past) = (subject.fits, past.and_then(|past| past.rich_to_lean));
+    let rich_past = past.and_then(|past| past.lean_to_rich);
+    let lean = time_constant(subject, &fits.rich_to_lean, "rich_to_lean", &Healthy::of(subject, lean_past));
+    let rich = time_constant(subject, &fits.lean_to_rich, "lean_to_rich", &Healthy::of(subject, rich_past));
     let dead = dead_time(subject);
     let ratio = asymmetry(subject, &lean, &rich, &dead);
     vec![lean, rich, ratio, dead]
 }
 
-/// The healthy response: the middle of the rig's band, else the prior.
-fn healthy(subject: &Subject<'_>) -> Response {
-    let mut healthy = Response::prior();
-    if let Some([low, high]) = subject.view.rig.sensor.tau_s
-        && low > 0.0
-        && high > low
-    {
-        healthy.tau_s = (low * high).sqrt();
-    }
-    healthy
+/// The time constant that a sensor in order has, and where that is known from.
+struct Healthy {
+    tau_s: f64,
+    basis: &'static str,
 }
 
-fn time_constant(subject: &Subject<'_>, fit: &Fit, direction: &str, healthy_s: f64) -> HealthMetric {
+impl Healthy {
+    /// The sensor's own first sessions, else the middle of the rig's band, else the prior.
+    fn of(subject: &Subject<'_>, past: Option<Habit>) -> Self {
+        if let Some(past) = past {
+            return Self { tau_s: past.normal, basis: "this sensor's first sessions" };
+        }
+        match subject.view.rig.sensor.tau_s {
+            Some([low, high]) if low > 0.0 && high > low => {
+                Self { tau_s: (low * high).sqrt(), basis: "the rig file" }
+            }
+            _ => Self { tau_s: Response::prior().tau_s, basis: "assumed" },
+        }
+    }
+}
+
+fn time_constant(subject: &Subject<'_>, fit: &Fit, direction: &str, healthy: &Healthy) -> HealthMetric {
     let refuse = |because: String| subject.not_measurable(&TIME_CONSTANT, Some(direction), because);
     let used = fit.curve.steps;
     let bound = fit.at_most_s.map_or_else(String::new, |bound| {
@@ -118,14 +130,15 @@ fn time_constant(subject: &Subject<'_>, fit: &Fit, direction: &str, healthy_s: f
     }
     let slow_recording = rate_hz.is_some_and(|rate| !recorded_fast_enough(estimate.value, rate));
     let note = if slow_recording { "; recorded slower than rise time times rate of 5" } else { "" };
-    let (watch, act) = (1.5 * healthy_s, 2.0 * healthy_s);
+    let (watch, act) = (1.5 * healthy.tau_s, 2.0 * healthy.tau_s);
     let verdict = Verdict {
         limit: Some(watch),
         status: against(&estimate, watch, act),
         because: format!(
-            "{used} steps of this log; {:.0} % of the healthy {:.0} ms{note}",
-            100.0 * estimate.value / healthy_s,
-            1e3 * healthy_s
+            "{used} steps of this log; {:.0} % of the healthy {:.0} ms ({}){note}",
+            100.0 * estimate.value / healthy.tau_s,
+            1e3 * healthy.tau_s,
+            healthy.basis
         ),
     };
     HealthMetric {

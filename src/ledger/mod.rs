@@ -1,9 +1,14 @@
 //! Sensor health over sessions: a folder of immutable Parquet files, one entry each, and what they tell.
 
+mod past;
 mod record;
+mod replacement;
+mod series;
 mod store;
 mod trend;
 
+pub use past::past;
 pub use record::{Entry, Kind, schema};
+pub use replacement::Suspected;
 pub use store::{Added, Ledger, LedgerError};
-pub use trend::{Baseline, Forecast, LEAST_SESSIONS, LEVEL, Life, MetricTrend, Point, Suspected, life};
+pub use trend::{Baseline, Forecast, LEAST_SESSIONS, LEVEL, Life, MetricTrend, Point, life};

@@ -4,28 +4,23 @@
 //! was fitted unannounced: a trend is never drawn across either.
 
 use crate::document::HealthStatus;
-use crate::health::{self, Worse};
-use crate::signal::{regression, robust, trend as kernel, uncertainty};
+use crate::health::Worse;
+use crate::signal::{robust, trend as kernel, uncertainty};
 
 use super::record::{Entry, Kind};
+use super::replacement::{Suspected, suspect};
+use super::series::{self, Series};
 
 /// A trend is refused below this many sessions: with four, no two-sided 5 % trend exists (p is at least 0.083).
 pub const LEAST_SESSIONS: usize = 5;
 /// Sessions after a fitting that make the sensor's own baseline.
-const BASELINE_SESSIONS: usize = 5;
+pub(super) const BASELINE_SESSIONS: usize = 5;
 /// Spread of sessions is never taken for smaller than this share: joint fits repeat no better (assumed).
-const SPREAD_FLOOR: f64 = 0.05;
+pub(super) const SPREAD_FLOOR: f64 = 0.05;
 /// Cumulative sum: allowance and limit in spreads; one false alarm in 335 sessions one-sided, one spread found
 /// in 8.4 (computed by integral equation).
 const CUSUM_ALLOWANCE: f64 = 0.5;
 const CUSUM_LIMIT: f64 = 4.0;
-/// An unannounced change must exceed this many spreads in two sessions running.
-const REPLACEMENT_SPREADS: f64 = 3.0;
-/// Sessions before a suspected replacement that it is held against.
-const REPLACEMENT_BEFORE: usize = 4;
-/// Values are compared between logs whose rates differ by no more than this share: the apparent time constant
-/// depends on the rate.
-const RATE_MATCH: f64 = 0.25;
 /// Level of every statement.
 pub const LEVEL: f64 = 0.05;
 
@@ -110,21 +105,6 @@ impl MetricTrend {
     }
 }
 
-/// A change that looks like another sensor.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Suspected {
-    /// First session after it.
-    pub at: String,
-    /// Metric that shows it.
-    pub metric: String,
-    /// Before.
-    pub from: f64,
-    /// After.
-    pub to: f64,
-    /// Unit.
-    pub unit: String,
-}
-
 /// The life of one sensor.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Life {
@@ -140,6 +120,8 @@ pub struct Life {
     pub suspected: Option<Suspected>,
     /// Sessions in the series.
     pub sessions: usize,
+    /// Log rate that values are compared at, Hz: the latest session's.
+    pub rate_hz: Option<f64>,
     /// Whether ages are engine hours (else session numbers).
     pub age_is_hours: bool,
     /// Metrics with at least one value, in the order of `explain`.
@@ -153,17 +135,14 @@ pub fn life(serial: &str, entries: &[Entry]) -> Life {
     let fitted = entries.iter().rposition(|entry| entry.kind == Kind::Fit);
     let series: Vec<&Entry> =
         entries[fitted.map_or(0, |f| f + 1)..].iter().filter(|e| e.kind == Kind::Session).collect();
-    let suspected = suspect(&series);
+    let all = series::of(&series);
+    let suspected = suspect(&all);
     let first = suspected.as_ref().map_or(0, |(index, _)| *index);
     let used = &series[first..];
-    let age_is_hours = !used.is_empty() && used.iter().all(|e| e.running_s.is_some_and(|s| s > 0.0));
-
-    let mut metrics: Vec<MetricTrend> = health::ALL
-        .iter()
-        .filter_map(|meta| Some((meta, meta.ageing.as_ref()?)))
-        .flat_map(|(meta, ageing)| directions(used, meta.name).into_iter().map(move |d| (meta, ageing, d)))
-        .filter_map(|(meta, ageing, direction)| follow(meta, ageing, direction, used, age_is_hours))
-        .collect();
+    let ages = Ages::of(used);
+    let used_series = if first == 0 { all } else { series::of(used) };
+    let mut metrics: Vec<MetricTrend> =
+        used_series.into_iter().filter_map(|series| follow(&series, &ages)).collect();
     adjust(&mut metrics);
 
     let last_session = entries.iter().rposition(|entry| entry.kind == Kind::Session);
@@ -186,61 +165,44 @@ pub fn life(serial: &str, entries: &[Entry]) -> Life {
         retired,
         suspected: suspected.map(|(_, change)| change),
         sessions: used.len(),
-        age_is_hours,
+        rate_hz: series::latest_rate_hz(used),
+        age_is_hours: ages.are_hours,
         metrics,
     }
 }
 
-fn value_of<'a>(
-    entry: &'a Entry,
-    metric: &str,
-    direction: Option<&str>,
-) -> Option<&'a crate::document::HealthMetric> {
-    entry.metrics.iter().find(|m| m.metric == metric && m.direction.as_deref() == direction)
+/// Age at the end of every session.
+struct Ages {
+    /// Engine hours since the series began, or the session's number.
+    at: Vec<f64>,
+    are_hours: bool,
 }
 
-/// The directions a metric was measured in, in the order of their names.
-fn directions<'a>(series: &[&'a Entry], metric: &str) -> Vec<Option<&'a str>> {
-    let mut found: Vec<Option<&str>> = series
-        .iter()
-        .flat_map(|e| &e.metrics)
-        .filter(|m| m.metric == metric)
-        .map(|m| m.direction.as_deref())
-        .collect();
-    found.sort_unstable();
-    found.dedup();
-    found
-}
-
-fn follow(
-    meta: &'static health::Meta,
-    ageing: &'static health::Ageing,
-    direction: Option<&str>,
-    series: &[&Entry],
-    age_is_hours: bool,
-) -> Option<MetricTrend> {
-    let latest_rate = series.iter().rev().find_map(|entry| entry.rate_hz);
-    let (mut points, mut left_out, mut not_measurable, mut age, mut limit) = (Vec::new(), 0, 0, 0.0, None);
-    for (number, entry) in series.iter().enumerate() {
-        age = if age_is_hours { age + entry.running_s.unwrap_or(0.0) / 3_600.0 } else { (number + 1) as f64 };
-        let Some(found) = value_of(entry, meta.name, direction) else { continue };
-        let Some(value) = found.value.filter(|_| found.status != HealthStatus::NotMeasurable) else {
-            not_measurable += 1;
-            continue;
+impl Ages {
+    fn of(sessions: &[&Entry]) -> Self {
+        let are_hours = !sessions.is_empty() && sessions.iter().all(|e| e.running_s.is_some_and(|s| s > 0.0));
+        let grow = |age: &mut f64, entry: &&Entry| {
+            *age += if are_hours { entry.running_s.unwrap_or(0.0) / 3_600.0 } else { 1.0 };
+            Some(*age)
         };
-        if !rates_match(entry.rate_hz, latest_rate) {
-            left_out += 1;
-            continue;
-        }
-        limit = found.limit.or(limit);
-        points.push(Point {
-            at: entry.at.clone(),
-            age,
-            value,
-            interval: found.low.zip(found.high),
-            status: found.status,
-        });
+        Self { at: sessions.iter().scan(0.0, grow).collect(), are_hours }
     }
+}
+
+fn follow(series: &Series<'_>, ages: &Ages) -> Option<MetricTrend> {
+    let ageing = series.ageing;
+    let points: Vec<Point> = series
+        .readings
+        .iter()
+        .map(|reading| Point {
+            at: reading.entry.at.clone(),
+            age: ages.at.get(reading.session).copied().unwrap_or(0.0),
+            value: reading.value,
+            interval: reading.metric.low.zip(reading.metric.high),
+            status: reading.metric.status,
+        })
+        .collect();
+    let mut limit = series.readings.iter().rev().find_map(|reading| reading.metric.limit);
     if points.is_empty() {
         return None;
     }
@@ -261,26 +223,19 @@ fn follow(
         (base.value != 0.0).then_some((share(slope.slope), share(slope.low?), share(slope.high?)))
     });
     Some(MetricTrend {
-        metric: meta.name.to_owned(),
-        direction: direction.map(str::to_owned),
-        unit: meta.unit.to_owned(),
+        metric: series.meta.name.to_owned(),
+        direction: series.direction.map(str::to_owned),
+        unit: series.meta.unit.to_owned(),
         p: enough.then(|| worsening_p(ageing.worse, &values)).flatten(),
         alarm_at: baseline.and_then(|base| alarm(ageing.worse, &points, base)),
         forecast: forecast(&points, slope, limit, baseline),
         points,
-        left_out,
-        not_measurable,
+        left_out: series.left_out,
+        not_measurable: series.not_measurable,
         baseline,
         limit,
         change,
     })
-}
-
-fn rates_match(rate_hz: Option<f64>, latest_hz: Option<f64>) -> bool {
-    match (rate_hz, latest_hz) {
-        (Some(rate), Some(latest)) => (rate - latest).abs() <= RATE_MATCH * latest,
-        _ => true,
-    }
 }
 
 /// The spread is never taken for smaller than what one session's own interval leaves open.
@@ -370,75 +325,6 @@ fn forecast(
         ((last.age - first.age) / steps).max(f64::MIN_POSITIVE)
     });
     Forecast::In { age, soonest, latest, sessions: age / mean_session }
-}
-
-/// Index of the first session after the latest change that looks like another sensor.
-fn suspect(series: &[&Entry]) -> Option<(usize, Suspected)> {
-    health::ALL
-        .iter()
-        .filter_map(|meta| Some((meta, meta.ageing.as_ref().filter(|ageing| ageing.tells_replacement)?)))
-        .flat_map(|(meta, ageing)| directions(series, meta.name).into_iter().map(move |d| (meta, ageing, d)))
-        .filter_map(|(meta, ageing, direction)| {
-            let latest_rate = series.iter().rev().find_map(|entry| entry.rate_hz);
-            let values: Vec<(usize, f64)> = series
-                .iter()
-                .enumerate()
-                .filter(|(_, entry)| rates_match(entry.rate_hz, latest_rate))
-                .filter_map(|(index, entry)| Some((index, value_of(entry, meta.name, direction)?.value?)))
-                .collect();
-            let at = step(&values, ageing.worse)?;
-            let before: Vec<f64> = values[..at].iter().rev().take(BASELINE_SESSIONS).map(|v| v.1).collect();
-            let (index, to) = values[at];
-            Some((
-                index,
-                Suspected {
-                    at: series[index].at.clone(),
-                    metric: meta.name.to_owned(),
-                    from: robust::median(&before)?,
-                    to,
-                    unit: meta.unit.to_owned(),
-                },
-            ))
-        })
-        .max_by_key(|(index, _)| *index)
-}
-
-/// Last position at which the values step to the better side (either side where both are worse) and stay there
-/// for two sessions: ageing goes the other way, and slowly.
-///
-/// Both sessions are held against the least-squares line through all earlier ones, drawn on to their place, in
-/// units of the spread of a new session about such a line. Where few sessions make that spread uncertain, the
-/// 99 % point of Student's distribution replaces three spreads.
-fn step(values: &[(usize, f64)], worse: Worse) -> Option<usize> {
-    (REPLACEMENT_BEFORE..values.len().saturating_sub(1)).rev().find(|at| {
-        let number: Vec<f64> = (0..*at).map(|k| k as f64).collect();
-        let before: Vec<f64> = values[..*at].iter().map(|v| v.1).collect();
-        let Some(line) = regression::line(&number, &before) else { return false };
-        let floor = SPREAD_FLOOR * robust::median(&before).unwrap_or(0.0).abs();
-        let spread = line.error.max(floor);
-        let needed = uncertainty::coverage_factor(0.98, (*at - 2) as f64).max(REPLACEMENT_SPREADS);
-        let moved = |k: usize| {
-            let expected = line.slope.mul_add(k as f64, line.intercept);
-            (values[k].1 - expected) / (spread * prediction_factor(*at, k))
-        };
-        let down = moved(*at) <= -needed && moved(at + 1) <= -needed;
-        let up = moved(*at) >= needed && moved(at + 1) >= needed;
-        match worse {
-            Worse::Up => down,
-            Worse::Either => down || up,
-        }
-    })
-}
-
-/// Standard deviation of a new value about a line through `count` values at 0, 1, 2 ..., in spreads.
-///
-/// # Source
-/// Prediction interval of simple regression: sqrt(1 + 1/n + (x - mean)^2 / Sxx).
-fn prediction_factor(count: usize, at: usize) -> f64 {
-    let n = count as f64;
-    let centre = (n - 1.0) / 2.0;
-    let squares = n * n.mul_add(n, -1.0) / 12.0;
-    (1.0 + 1.0 / n + (at as f64 - centre).powi(2) / squares).sqrt()
 }
 
 #[cfg(test)]

@@ -56,6 +56,38 @@ pub struct SensorRig {
     pub clip_lean: Option<f64>,
     /// The controller's stated minimum supply, V.
     pub supply_min_v: Option<f64>,
+    /// What earlier sessions of this sensor told; from a ledger, never from the rig file.
+    pub past: Option<Past>,
+}
+
+/// What earlier sessions of one sensor told about it.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Past {
+    /// Serial.
+    pub serial: String,
+    /// Sessions since it was fitted, this log's not counted.
+    pub sessions: usize,
+    /// Time constant to leaner gas; spreads are of its natural logarithm.
+    pub rich_to_lean: Option<Habit>,
+    /// Time constant to richer gas; spreads are of its natural logarithm.
+    pub lean_to_rich: Option<Habit>,
+    /// Reading less 1 where the engine runs at lambda 1, lambda.
+    pub lambda_one: Option<Habit>,
+    /// Reading in free air as a share of what the air holds.
+    pub free_air: Option<Habit>,
+}
+
+/// One metric of a sensor over its earlier sessions.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Habit {
+    /// Median of the latest sessions.
+    pub now: f64,
+    /// Standard deviation of a new session about it.
+    pub spread: f64,
+    /// The sensor's own normal: median of its first sessions.
+    pub normal: f64,
+    /// Sessions that measured it.
+    pub sessions: usize,
 }
 
 /// A checked rig: defaults filled in, every key known to have an effect.
