@@ -30,8 +30,12 @@ pub struct Fit {
     pub found: usize,
     /// Steps of them that were cut off by the end stop before they could be used.
     pub clipped: usize,
-    /// Tightest robust upper bound from clipped steps, s.
+    /// Tightest robust upper bound from how fast the steps fell, s.
     pub at_most_s: Option<f64>,
+    /// Whether what the steps draw is slower than they fell: their tail is not the sensor's.
+    pub contradicted: bool,
+    /// Whether an end stop short of air hides the end of every step.
+    pub ends_early: bool,
     /// Systematic spread of ln tau that more steps do not remove.
     pub systematic_ln: f64,
     /// Onset time of every step found, s.
@@ -78,11 +82,18 @@ const CUT_PHI: f64 = 0.45;
 const SETTLED_PHI: f64 = 0.03;
 /// An end stop at or below this (lambda 6.7 and leaner) still shows most of an entry; assumed.
 const NEAR_AIR_PHI: f64 = 0.15;
+/// An end stop at or below this (lambda 12 and leaner) is as good as air; assumed.
+const END_PHI: f64 = 0.085;
 /// A return is followed over at least this much of phi, ten times what its rest is uncertain; assumed. A channel
 /// that ends at lambda 1.36 never shows it.
 const RETURN_PHI: f64 = 0.30;
 /// Readings this close to the end stop are at it: steps of the converter, share of phi.
 const AT_STOP: f64 = 0.003;
+/// A fit that exceeds the bound from the falls by this factor is not of the sensor (assumed: spread between events).
+const CONTRADICTION: f64 = 1.15;
+/// Fuel from the walls of the ports goes on mixing with the little air of a closed throttle: its first phi, as a
+/// standard deviation (assumed: a twentieth of the fuel of a pull into a sixth of its air would be 0.3).
+const FILM_PHI: f64 = 0.12;
 /// Air is phi 0; gain and humidity move the reading by less than this (assumed).
 const AIR_PHI: f64 = 0.015;
 
@@ -237,20 +248,28 @@ fn entries(fresh: &Fresh, ends: &Ends, sigma: f64, period_s: f64, witness: &Witn
             time_s.push(fresh.time_s[step.stop]);
             value.push(0.5 * stop_phi);
         }
-        if value.len() >= 3 && (span >= SPAN_LN || (near_air && samples.len() >= 2)) {
+        bounds.extend(fastest(fresh, &step, stop_phi));
+        if samples.len() >= 3 && (span >= SPAN_LN || near_air) {
             let last_doubt = if near_air { rectangular(0.5 * stop_phi) } else { 0.0 };
-            steps.push(Step { time_s, value, rest: (0.0, AIR_PHI), last_doubt });
+            steps.push(Step { time_s, value, rest: (0.0, AIR_PHI), last_doubt, tail: FILM_PHI });
         } else if step.clipped {
             clipped += 1;
-            // The gas cannot be leaner than air, so the way to the end stop took at least tau * ln(ratio).
-            let ratio = (step.from_phi / stop_phi.max(1e-3)).ln();
-            let longest_s = fresh.time_s[step.stop] - fresh.time_s[step.base];
-            if ratio > 0.1 && longest_s > 0.0 {
-                bounds.push(longest_s / ratio);
-            }
         }
     }
-    finish(&steps, found, clipped, bounds, onset_s, sigma, period_s)
+    let ends_early = stop_phi > END_PHI;
+    Fit { ends_early, ..finish(&steps, found, clipped, bounds, onset_s, sigma, period_s) }
+}
+
+/// The gas cannot be leaner than air, so falling to a level took at least tau * ln(ratio): the tightest such bound, s.
+fn fastest(fresh: &Fresh, step: &Found, stop_phi: f64) -> Option<f64> {
+    let at_stop = step.clipped.then_some((step.stop, stop_phi.max(1e-3)));
+    (step.base + 1..=step.end)
+        .map(|k| (k, fresh.phi[k]))
+        .chain(at_stop)
+        .filter(|(_, phi)| *phi < 0.9 * step.from_phi && *phi > 0.1 * step.from_phi)
+        .map(|(k, phi)| (fresh.time_s[k] - fresh.time_s[step.base]) / (step.from_phi / phi).ln())
+        .filter(|bound| *bound > 0.0)
+        .min_by(f64::total_cmp)
 }
 
 fn finish(
@@ -266,12 +285,28 @@ fn finish(
     bounds.sort_unstable_by(f64::total_cmp);
     // The second tightest, so that one disturbed sample cannot set it.
     let at_most_s = bounds.get(1).copied();
+    let mut contradicted = false;
     if let Some(bound) = at_most_s {
+        let unbounded = curve.posterior(|_| 0.0).filter(|_| curve.steps > 0);
+        contradicted = unbounded.is_some_and(|fit| fit.tau_s > CONTRADICTION * bound);
+        if contradicted {
+            curve = Curve::flat(Axis::SENSOR);
+        }
         curve.bound_above(bound, EVENT_SPREAD_LN);
     }
     let tau_s = curve.posterior(|_| 0.0).map_or(0.07, |fit| fit.tau_s).max(0.01);
     let systematic_ln = SYSTEMATIC_LN.hypot(SYSTEMATIC_PER_PERIOD_LN * period_s / tau_s);
-    Fit { curve, found, clipped, at_most_s, systematic_ln, onset_s, period_s }
+    Fit {
+        curve,
+        found,
+        clipped,
+        at_most_s,
+        contradicted,
+        ends_early: false,
+        systematic_ln,
+        onset_s,
+        period_s,
+    }
 }
 
 /// Falls of phi from burning gas towards air.
@@ -403,6 +438,7 @@ fn recovery(fresh: &Fresh, low: usize, sigma: f64, witness: &Witness<'_>) -> Opt
         value: samples.iter().map(|k| phi[*k]).collect(),
         rest: (rest, SETTLED_PHI),
         last_doubt: 0.0,
+        tail: 0.0,
     });
     Some((step, start_s))
 }

@@ -180,9 +180,8 @@ fn simulated(seed: u64, machine: crate::simulate::Machine, period_s: f64, clip: 
     let state = crate::state::judge(&log, &rig);
     let chain = measure(&log, &state, &rig).expect("mixture channel");
     let fits = fits(&log, &state, &chain);
-    // Lags in series: what the log shows is nearly their sum.
-    let apparent = scenario.sensor.tau_rich_to_lean_s + scenario.link.averaging_s + scenario.exhaust.mixing_s;
-    (apparent, chain, fits)
+    let lags = [scenario.sensor.tau_rich_to_lean_s, scenario.link.averaging_s, scenario.exhaust.mixing_s];
+    (crate::signal::response::apparent(lags), chain, fits)
 }
 
 #[test]

@@ -6,6 +6,7 @@ use super::{Context, because, digits, refused, weaker};
 use crate::chain::{Chain, Fresh};
 use crate::document::{Claim, ClaimStatus, TreatAs};
 use crate::log::Channel;
+use crate::rig::Past;
 use crate::signal::uncertainty::{
     combine, coverage_factor, effective_freedom, quantile_sorted, quantisation, rectangular,
 };
@@ -32,6 +33,17 @@ fn sensor(lambda: f64) -> f64 {
         }
     }
     limit / 2.0
+}
+
+/// Standard uncertainty that the sensor's own history adds at a lambda: what it read wrong at lambda 1 and in free air.
+///
+/// A history widens an interval and never moves or narrows a value: lambda 1 is checked against another sensor's
+/// control, and neither point is the rich mixture of full load.
+fn remembered(past: &Past, lambda: f64) -> f64 {
+    let zero = past.lambda_one.map_or(0.0, |habit| habit.now);
+    let gain = past.free_air.map_or(0.0, |habit| habit.now - 1.0);
+    // A gain error acts on net oxygen, about 1 - phi.
+    combine(&[zero, lambda * lambda * gain * (1.0 - lambda.recip())])
 }
 
 /// What the usable full-load samples are.
@@ -197,7 +209,13 @@ fn reservations(
 }
 
 /// Standard uncertainty of a mean, lambda, and its degrees of freedom.
-fn uncertainty(chain: &Chain, channel: &Channel, sample: &Sample, lambda: f64) -> (f64, f64) {
+fn uncertainty(
+    chain: &Chain,
+    channel: &Channel,
+    sample: &Sample,
+    lambda: f64,
+    past: Option<&Past>,
+) -> (f64, f64) {
     let means: Vec<f64> = sample
         .windows
         .iter()
@@ -218,6 +236,7 @@ fn uncertainty(chain: &Chain, channel: &Channel, sample: &Sample, lambda: f64) -
         quantisation(channel.resolution()),
         chain.noise_phi.unwrap_or(0.0) * lambda * lambda / count.sqrt(),
         between * lambda * lambda,
+        past.map_or(0.0, |past| remembered(past, lambda)),
     ];
     // Only the spread between windows is estimated from few values; the rest is taken as known.
     let mut freedoms = parts.map(|u| (u, f64::INFINITY));
@@ -261,7 +280,7 @@ fn claim(
     if !value.is_finite() || value <= 0.0 {
         return refused(id, channel.unit.symbol, "No statement.", "no usable sample".to_owned(), windows);
     }
-    let (u, freedom) = uncertainty(chain, channel, sample, value);
+    let (u, freedom) = uncertainty(chain, channel, sample, value, context.view.rig.sensor.past.as_ref());
     let half = coverage_factor(0.95, freedom) * u;
     let (low, mut high) = (value - half, value + half);
     if id == "full_load_lambda_max" && !bound {

@@ -8,11 +8,12 @@ use indicatif::{ProgressBar, ProgressStyle};
 use rayon::prelude::*;
 
 use super::failure::Failure;
-use super::source::{self, Source};
+use super::source::{self, Known, Source};
 use super::{Ending, output};
 use crate::atomic;
 use crate::audit::Audited;
 use crate::document::Audit;
+use crate::ledger::Ledger;
 use crate::log::Log;
 use crate::report::{flags, html, summary, terminal};
 use crate::rig::Rig;
@@ -35,6 +36,12 @@ pub(super) struct Arguments {
     /// Write every value with its quality flag as Parquet. With several logs: a folder, one file per log
     #[arg(long, value_name = "FILE")]
     flags: Option<PathBuf>,
+    /// Folder of a ledger: what the sensor's earlier sessions told is believed before the log is looked at
+    #[arg(long, value_name = "DIR")]
+    ledger: Option<PathBuf>,
+    /// Serial of the sensor in the ledger, where the rig file gives none
+    #[arg(long, value_name = "SERIAL", requires = "ledger")]
+    sensor: Option<String>,
 }
 
 /// Where one kind of output goes.
@@ -75,6 +82,7 @@ impl Target {
 
 struct Job<'a> {
     rig: &'a Rig,
+    known: Option<Known>,
     json: Option<Target>,
     html: Option<Target>,
     flags: Option<Target>,
@@ -102,6 +110,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     };
     let job = Job {
         rig: &rig,
+        known: known(arguments, &rig)?,
         json: target(&arguments.json, "--json")?,
         html: target(&arguments.html, "--html")?,
         flags: target(&arguments.flags, "--flags")?,
@@ -129,6 +138,27 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
         .collect();
     bar.finish_and_clear();
     job.print(&sources, results)
+}
+
+/// The sensor's entries, where a ledger is named.
+fn known(arguments: &Arguments, rig: &Rig) -> Result<Option<Known>, Failure> {
+    let Some(folder) = &arguments.ledger else { return Ok(None) };
+    let serial = arguments.sensor.clone().or_else(|| rig.sensor.serial.clone()).ok_or_else(|| {
+        Failure::Input(
+            "`--ledger` needs the serial of the sensor\n  help: write `serial = \"A-0107\"` under `[sensor]` in the \
+             rig file, or add `--sensor A-0107`"
+                .to_owned(),
+        )
+    })?;
+    let entries =
+        Ledger::new(folder.clone()).entries(&serial).map_err(|error| Failure::Input(error.to_string()))?;
+    if entries.is_empty() {
+        output::remark(&format!(
+            "the ledger in {} has nothing of sensor {serial}: audited without its history",
+            folder.display()
+        ));
+    }
+    Ok(Some(Known { serial, entries }))
 }
 
 /// Two logs of one name would overwrite each other's output.
@@ -161,7 +191,7 @@ fn progress(logs: usize) -> ProgressBar {
 
 impl Job<'_> {
     fn run(&self, source: &Source) -> Result<Done, Failure> {
-        let (log, audited) = source::audit_one(source, self.rig)?;
+        let (log, audited) = source::audit_one(source, self.rig, self.known.as_ref())?;
         let mut done = Done {
             line: summary::Line::of(&audited.document),
             text: self.text(&audited.document),

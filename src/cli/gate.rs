@@ -70,7 +70,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let sources = source::files(&arguments.logs);
     let results: Vec<_> = sources
         .par_iter()
-        .map(|source| source::audit_one(source, &rig).map(|(_, audited)| audited.document))
+        .map(|source| source::audit_one(source, &rig, None).map(|(_, audited)| audited.document))
         .collect();
     let mut failed = None;
     let mut logs = Vec::new();

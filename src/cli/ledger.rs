@@ -134,8 +134,10 @@ fn add(
         )
     })?;
     let sources = source::files(logs);
-    let audits: Vec<Result<Audit, Failure>> =
-        sources.par_iter().map(|s| source::audit_one(s, &rig).map(|(_, audited)| audited.document)).collect();
+    let audits: Vec<Result<Audit, Failure>> = sources
+        .par_iter()
+        .map(|s| source::audit_one(s, &rig, None).map(|(_, audited)| audited.document))
+        .collect();
     let mut code = None;
     let mut note = |failure: &Failure| {
         failure.print();

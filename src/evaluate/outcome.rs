@@ -11,6 +11,7 @@ use crate::lean;
 use crate::log::{Channel, Estimate, Log, Role};
 use crate::read::{self, ReadOptions};
 use crate::rig::{self, Rig};
+use crate::signal::response::apparent;
 use crate::simulate::{self, FaultKind, LinkKind, Machine, Place, Run, Span, TruthEvent};
 use crate::trust;
 
@@ -74,7 +75,8 @@ pub struct TauFact {
     pub measured: Option<Estimate>,
     /// Sensor alone, s.
     pub sensor_s: f64,
-    /// Sensor, mixing of the gas and averaging of the controller, s: what a log can show.
+    /// First-order response that sensor, mixing of the gas and averaging of the controller look like together, s: what
+    /// a log can show.
     pub chain_s: f64,
 }
 
@@ -347,7 +349,7 @@ fn share_good(within: &[Option<bool>], rows: &Range<usize>) -> Option<f64> {
 
 fn taus(document: &Audit, run: &Run) -> Vec<TauFact> {
     let scenario = &run.scenario;
-    let beside_s = scenario.exhaust.mixing_s + scenario.link.averaging_s;
+    let beside = [scenario.exhaust.mixing_s, scenario.link.averaging_s];
     document
         .sensor_health
         .iter()
@@ -360,7 +362,7 @@ fn taus(document: &Audit, run: &Run) -> Vec<TauFact> {
                 to_lean,
                 measured: measured.map(|(value, (low, high))| Estimate { value, low, high }),
                 sensor_s,
-                chain_s: sensor_s + beside_s,
+                chain_s: apparent([sensor_s, beside[0], beside[1]]),
             }
         })
         .collect()

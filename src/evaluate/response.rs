@@ -13,6 +13,8 @@ use crate::signal::uncertainty::quantile_sorted;
 
 /// A relative error that must not be reported as a value.
 const WRONG: f64 = 0.30;
+/// A log is fast enough from here on, Hz.
+const FAST_HZ: f64 = 10.0;
 /// A channel that ends at or above this lambda shows all of a fuel cut that matters.
 const UNCLIPPED: f64 = 10.0;
 
@@ -23,8 +25,8 @@ pub struct TauRow {
     pub direction: String,
     /// Whether the channel reaches free air.
     pub unclipped: bool,
-    /// Rows per second.
-    pub rate_hz: f64,
+    /// Rows per second; null for all of 10 Hz and faster.
+    pub rate_hz: Option<f64>,
     /// Logs.
     pub logs: usize,
     /// Logs with a value.
@@ -56,22 +58,28 @@ pub fn study(suite: Suite, logs: usize, progress: &(dyn Fn() + Sync)) -> Vec<Out
         .collect()
 }
 
-/// Every direction, range and rate.
+/// Every direction, range and rate; after the rates of one range, all of 10 Hz and faster together.
 pub fn tabulate(outcomes: &[Outcome]) -> Vec<TauRow> {
     let mut groups: BTreeMap<(bool, bool, u64), Vec<TauFact>> = BTreeMap::new();
     for outcome in outcomes {
+        let rate = (outcome.rate_hz * 1e3) as u64;
         for tau in &outcome.taus {
-            let key = (!tau.to_lean, outcome.clip_lean < UNCLIPPED, (outcome.rate_hz * 1e3) as u64);
-            groups.entry(key).or_default().push(*tau);
+            for rate in std::iter::once(rate).chain((outcome.rate_hz >= FAST_HZ).then_some(u64::MAX)) {
+                let key = (!tau.to_lean, outcome.clip_lean < UNCLIPPED, rate);
+                groups.entry(key).or_default().push(*tau);
+            }
         }
     }
     groups
         .into_iter()
-        .map(|((to_rich, clipped, rate), taus)| row(to_rich, !clipped, rate as f64 / 1e3, &taus))
+        .map(|((to_rich, clipped, rate), taus)| {
+            let rate_hz = (rate != u64::MAX).then_some(rate as f64 / 1e3);
+            row(to_rich, !clipped, rate_hz, &taus)
+        })
         .collect()
 }
 
-fn row(to_rich: bool, unclipped: bool, rate_hz: f64, taus: &[TauFact]) -> TauRow {
+fn row(to_rich: bool, unclipped: bool, rate_hz: Option<f64>, taus: &[TauFact]) -> TauRow {
     let measured: Vec<(TauFact, Estimate)> =
         taus.iter().filter_map(|tau| Some((*tau, tau.measured?))).collect();
     let median = |value: &dyn Fn(&TauFact, &Estimate) -> f64| {
@@ -98,17 +106,17 @@ fn row(to_rich: bool, unclipped: bool, rate_hz: f64, taus: &[TauFact]) -> TauRow
 /// The table for people.
 pub fn render(rows: &[TauRow]) -> String {
     let mut out =
-        "Time constant    range      rate    logs  measured  median error (of gas, sensor, averaging)  \
+        "Time constant    range        rate    logs  measured  median error (of gas, sensor, averaging)  \
                    absolute  wrong by over 30 %  of the sensor alone  inside its interval\n"
             .to_owned();
     for row in rows {
         // Writing to a string cannot fail.
         let _ = writeln!(
             out,
-            "  {:14} {:9} {:>4} Hz {:>6} {:>9} {:>+40.1} % {:>8.1} % {:>18} {:>+19.1} % {:>18.0} %",
+            "  {:14} {:9} {:>6} Hz {:>6} {:>9} {:>+31.1} % {:>8.1} % {:>18} {:>+19.1} % {:>18.0} %",
             row.direction,
             if row.unclipped { "to air" } else { "clipped" },
-            row.rate_hz,
+            row.rate_hz.map_or_else(|| ">= 10".to_owned(), |rate| rate.to_string()),
             row.logs,
             row.measured,
             100.0 * row.median_error,

@@ -63,6 +63,10 @@ pub(super) const DEAD_TIME: Meta = Meta {
 
 /// Events a joint fit needs (simulated: 5 to 10 at 10 Hz and faster reach 10 %).
 const FEWEST: usize = 5;
+/// Fresh readings per time constant below which a fit is not believed: it comes out long (simulated at 5 and 10 Hz);
+/// more where the end stop hides the rest of an entry.
+const FEWEST_PERIODS: f64 = 1.25;
+const FEWEST_PERIODS_CLIPPED: f64 = 3.0;
 /// A fit whose relative standard deviation exceeds this could be wrong by more than 30 % (two sigma).
 const WIDEST_LN: f64 = 0.17;
 
@@ -102,12 +106,19 @@ fn time_constant(subject: &Subject<'_>, fit: &Fit, direction: &str, healthy: &He
     let refuse = |because: String| subject.not_measurable(&TIME_CONSTANT, Some(direction), because);
     let used = fit.curve.steps;
     let bound = fit.at_most_s.map_or_else(String::new, |bound| {
-        format!("; the clipped entries say only: at most {:.0} ms", 1e3 * bound)
+        format!("; how fast they fall says: at most {:.0} ms", 1e3 * bound)
     });
     if fit.found == 0 {
         return refuse("no fuel cut in this log; a drive with some over-run gives them".to_owned());
     }
-    if used < FEWEST {
+    if fit.contradicted {
+        return refuse(format!(
+            "{} steps end more slowly than they fall: what follows the fall is fuel from the ports or gas, not the \
+             sensor, and the fall itself is too short for this log's rate{bound}",
+            fit.found
+        ));
+    }
+    if used < FEWEST || fit.clipped > used {
         let clipped = if fit.clipped > 0 {
             format!(
                 ": {} of {} entries reach the lean end stop before they could be followed{bound}",
@@ -126,6 +137,14 @@ fn time_constant(subject: &Subject<'_>, fit: &Fit, direction: &str, healthy: &He
             "{used} steps leave it between {:.0} and {:.0} ms; a faster log or more cuts would tell",
             1e3 * estimate.low,
             1e3 * estimate.high
+        ));
+    }
+    let fewest_periods = if fit.ends_early { FEWEST_PERIODS_CLIPPED } else { FEWEST_PERIODS };
+    if rate_hz.is_some_and(|rate| estimate.value * rate < fewest_periods) {
+        return refuse(format!(
+            "a fit of about {:.0} ms lies too near the {:.0} ms between two fresh readings; a faster log would tell",
+            1e3 * estimate.value,
+            1e3 * rate_hz.map_or(0.0, f64::recip)
         ));
     }
     let slow_recording = rate_hz.is_some_and(|rate| !recorded_fast_enough(estimate.value, rate));

@@ -3,9 +3,11 @@
 use anstyle::Style;
 
 use super::page::{Page, STRONG};
+use super::terminal::LABEL;
 use super::words;
-use crate::document::HealthStatus;
+use crate::document::{HealthStatus, HistoryPoint, MetricHistory, SensorHistory};
 use crate::ledger::{Entry, Forecast, Kind, LEAST_SESSIONS, Life, MetricTrend};
+use crate::rig::Past;
 
 /// One line of the list of sensors.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -35,6 +37,92 @@ impl Sensor {
 
 pub(super) fn day(at: &str) -> String {
     at.get(..10).unwrap_or(at).to_owned()
+}
+
+/// What a sensor's earlier sessions tell, for the audit document of its next log.
+///
+/// * `past`: what the audit took from them
+pub fn history(life: &Life, past: &Past) -> SensorHistory {
+    SensorHistory {
+        serial: life.serial.clone(),
+        sessions: life.sessions as u64,
+        since: life.since.clone(),
+        answer: answer(life),
+        used: taken(past),
+        metrics: life
+            .metrics
+            .iter()
+            .map(|metric| MetricHistory {
+                metric: metric.metric.clone(),
+                direction: metric.direction.clone(),
+                unit: metric.unit.clone(),
+                points: metric
+                    .points
+                    .iter()
+                    .map(|point| HistoryPoint { at: point.at.clone(), value: point.value })
+                    .collect(),
+                limit: metric.limit,
+                worsens: metric.worsens(),
+                sentence: sentence(life, metric),
+            })
+            .collect(),
+    }
+}
+
+/// What an audit takes from the history, for people.
+fn taken(past: &Past) -> Vec<String> {
+    let mut used = Vec::new();
+    let directions = [("rich to lean", past.rich_to_lean), ("lean to rich", past.lean_to_rich)];
+    for (direction, habit) in directions.iter().filter_map(|(d, habit)| Some((d, (*habit)?))) {
+        used.push(format!(
+            "Response {direction}: {:.0} ms over its latest sessions is believed before this log's own steps are looked \
+             at, and the {:.0} ms of its first sessions are its healthy value ({}).",
+            1e3 * habit.now,
+            1e3 * habit.normal,
+            words::count(habit.sessions, "session")
+        ));
+    }
+    if past.rich_to_lean.is_none() && past.lean_to_rich.is_none() {
+        used.push(
+            "No time constant is taken from it: fewer than 3 sessions measured one at this log's rate."
+                .to_owned(),
+        );
+    }
+    if let Some(habit) = past.lambda_one {
+        used.push(format!(
+            "Bias: it read {:+.3} from 1 where the engine runs at lambda 1 ({}); the intervals of claims about lambda \
+             hold that much more.",
+            habit.now,
+            words::count(habit.sessions, "session")
+        ));
+    }
+    if let Some(habit) = past.free_air {
+        used.push(format!(
+            "Gain: it read {:.3} of free air ({}); the intervals of claims about lambda hold that error.",
+            habit.now,
+            words::count(habit.sessions, "session")
+        ));
+    }
+    used
+}
+
+/// The history of a document: what was taken from it, then a chart and a sentence for what gets worse.
+pub(super) fn render_history(page: &mut Page, history: &SensorHistory) {
+    let of = format!("Sensor {}: {}", history.serial, history.answer);
+    page.labelled(2, "history", LABEL, &of, Style::new());
+    for text in &history.used {
+        page.labelled(2, "", LABEL, text, Style::new());
+    }
+    for metric in history.metrics.iter().filter(|metric| metric.worsens) {
+        let values: Vec<f64> = metric.points.iter().map(|point| point.value).collect();
+        let text = format!(
+            "{}: {} {}",
+            called(&metric.metric, metric.direction.as_deref()),
+            chart(&values, metric.limit),
+            metric.sentence
+        );
+        page.labelled(2, "", LABEL, &text, Style::new());
+    }
 }
 
 /// All sensors of a ledger.
@@ -153,9 +241,13 @@ pub(super) fn answer(life: &Life) -> String {
 }
 
 pub(super) fn name(metric: &MetricTrend) -> String {
-    match &metric.direction {
-        Some(direction) => format!("{}, {}", words::plain(&metric.metric), words::plain(direction)),
-        None => words::plain(&metric.metric),
+    called(&metric.metric, metric.direction.as_deref())
+}
+
+fn called(metric: &str, direction: Option<&str>) -> String {
+    match direction {
+        Some(direction) => format!("{}, {}", words::plain(metric), words::plain(direction)),
+        None => words::plain(metric),
     }
 }
 

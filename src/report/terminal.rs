@@ -9,6 +9,7 @@ use super::answer::{
     alternatives, belief, danger, most_urgent, origin, peak, piece, ranked, sayable, sides, statement,
     usable, verdict,
 };
+use super::life;
 use super::page::{ALARM, Page, STRONG};
 use super::words::{count, duration, list, number, plain, sentence, statements, time};
 use crate::document::{Audit, ClaimStatus, HealthMetric, HealthStatus, LeanEvent, TreatAs, Verdict};
@@ -16,7 +17,7 @@ use crate::document::{Audit, ClaimStatus, HealthMetric, HealthStatus, LeanEvent,
 /// Width of the label column of the answer.
 const QUESTION: usize = 20;
 /// Width of the label column inside a section.
-const LABEL: usize = 15;
+pub(super) const LABEL: usize = 15;
 
 /// The report of one log.
 ///
@@ -268,6 +269,9 @@ fn health(page: &mut Page, audit: &Audit) {
             .map(measured)
             .collect();
         page.labelled(2, "not measurable", LABEL, &list(&names, 6), Style::new());
+    }
+    if let Some(history) = &audit.sensor_history {
+        life::render_history(page, history);
     }
 }
 
