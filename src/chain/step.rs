@@ -82,8 +82,8 @@ const CUT_PHI: f64 = 0.45;
 const SETTLED_PHI: f64 = 0.03;
 /// An end stop at or below this (lambda 6.7 and leaner) still shows most of an entry; assumed.
 const NEAR_AIR_PHI: f64 = 0.15;
-/// An end stop at or below this (lambda 12 and leaner) is as good as air; assumed.
-const END_PHI: f64 = 0.085;
+/// An end stop at or below this (lambda 10 and leaner) shows two time constants of an entry; assumed enough.
+const END_PHI: f64 = 0.101;
 /// A return is followed over at least this much of phi, ten times what its rest is uncertain; assumed. A channel
 /// that ends at lambda 1.36 never shows it.
 const RETURN_PHI: f64 = 0.30;

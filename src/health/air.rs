@@ -18,7 +18,7 @@ pub(super) const FREE_AIR: Meta = Meta {
         less half of the possible 5 %).",
     limit: "1 for a sensor in order. Watch beyond 3 %, act beyond 5 % after the humidity correction (common practice, \
         no source).",
-    traps: "A channel that ends below about lambda 10 cannot show it. The exhaust must be purged; oil and fuel film \
+    traps: "A channel whose end stop is reached in air cannot show it. The exhaust must be purged; oil and fuel film \
         hold it down; the element cools in a long cut.",
     sources: &[
         "two-point check with 20.9 % oxygen and the stoichiometric zero: SAE 930232",
@@ -42,6 +42,8 @@ pub(super) const LAMBDA_ONE: Meta = Meta {
 
 /// A cut shorter than this has not purged the exhaust (lean-event physics, section 5).
 const LONG_CUT_S: f64 = 2.0;
+/// A reading this near to the end stop is the stop, net oxygen (assumed).
+const AT_STOP: f64 = 0.002;
 /// phi below which nothing burns: air with a gain error of up to 15 % (assumed).
 const AIR_PHI: f64 = 0.30;
 
@@ -51,16 +53,26 @@ pub(super) fn measure(subject: &Subject<'_>) -> Vec<HealthMetric> {
 
 fn free_air(subject: &Subject<'_>) -> HealthMetric {
     let refuse = |because: String| subject.not_measurable(&FREE_AIR, None, because);
-    if let Some(stop) = subject.chain.clip_lean.filter(|stop| *stop < 10.0) {
-        return refuse(format!(
-            "the channel ends at lambda {stop:.2}: in air it can only say \"at least\"; log pump current or oxygen"
-        ));
+    let stop_phi = subject.chain.clip_lean.filter(|stop| *stop > 1.0).map(f64::recip);
+    let at_stop = |share: f64| {
+        stop_phi.filter(|phi| share >= net_oxygen_share(phi.recip()) - AT_STOP).map(|phi| {
+            format!(
+                "the channel ends at lambda {:.2}: in air it can only say \"at least\"; log pump current or oxygen",
+                phi.recip()
+            )
+        })
+    };
+    if let Some(because) = stop_phi.filter(|phi| *phi > 0.1).and_then(|_| at_stop(1.0)) {
+        return refuse(because);
     }
     let fresh = Fresh::of(subject.view.log, subject.chain.channel, subject.chain.frame_period_s);
     let readings = air_readings(&fresh);
     let Some(middle) = median(&readings) else {
         return refuse("no fuel cut of more than 2 s".to_owned());
     };
+    if let Some(because) = at_stop(middle) {
+        return refuse(because);
+    }
     let (oxygen, doubt, how) = oxygen_of_this_air(subject);
     let value = middle * OXYGEN_OF_AIR / oxygen;
     let scatter = 1.4826 * mad(&readings, middle).unwrap_or(0.0) / (readings.len() as f64).sqrt();

@@ -65,7 +65,7 @@ pub(super) const DEAD_TIME: Meta = Meta {
 const FEWEST: usize = 5;
 /// Fresh readings per time constant below which a fit is not believed: it comes out long (simulated at 5 and 10 Hz);
 /// more where the end stop hides the rest of an entry.
-const FEWEST_PERIODS: f64 = 1.25;
+const FEWEST_PERIODS: f64 = 1.0;
 const FEWEST_PERIODS_CLIPPED: f64 = 3.0;
 /// A fit whose relative standard deviation exceeds this could be wrong by more than 30 % (two sigma).
 const WIDEST_LN: f64 = 0.17;

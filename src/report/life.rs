@@ -316,6 +316,11 @@ pub(super) fn sentence(life: &Life, metric: &MetricTrend) -> String {
         Forecast::Reached => format!("The fitted line is past its limit of {limit}: act now."),
         Forecast::In { age, soonest, latest, sessions } => {
             let latest = latest.map_or_else(|| "open".to_owned(), span);
+            if *sessions < 1.0 {
+                return format!("{text} Act before the next session: the limit is {limit}.")
+                    .trim_start()
+                    .to_owned();
+            }
             let sessions =
                 if life.age_is_hours { format!(", or {sessions:.0} sessions") } else { String::new() };
             format!(
