@@ -275,6 +275,7 @@ pub struct Finding {
     pub flag: u8,
     /// `fault`: the reading may be false; `limit`: a healthy instrument shows the same there, and yet it is no
     /// value; `condition`: the thing measured is out of the ordinary, its reading may be true.
+    #[serde(default)]
     pub about: About,
     /// Plain sentence.
     pub message: String,
@@ -283,10 +284,11 @@ pub struct Finding {
 }
 
 /// What a finding says about the samples it covers.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum About {
-    /// The reading may be false: moves flags and trust.
+    /// The reading may be false: moves flags and trust. Documents of before there was a choice meant this.
+    #[default]
     Fault,
     /// A healthy instrument shows the same there, and yet it is no value: an end stop, the rest value until the
     /// sensor is ready. Moves flags; trust only as far as such samples were found false on simulated logs.

@@ -368,7 +368,11 @@ fn extent(values: &[f64]) -> Option<f64> {
     Some(numbers().max_by(f64::total_cmp)? - numbers().min_by(f64::total_cmp)?)
 }
 
-/// Engine speed and manifold pressure; in a log without an engine, every other channel.
+/// As many other channels tell whether anything happened in a log without an engine; more would make the work grow
+/// with the square of the columns.
+const MOST_WITNESSES: usize = 32;
+
+/// Engine speed and manifold pressure; in a log without an engine, the first other channels.
 fn witnesses<'a>(channel: &Channel, view: &View<'a>) -> Vec<Witness<'a>> {
     const ENGINE: [Role; 3] = [Role::EngineSpeed, Role::ManifoldPressure, Role::BoostPressure];
     let others = |engine: bool| {
@@ -379,6 +383,7 @@ fn witnesses<'a>(channel: &Channel, view: &View<'a>) -> Vec<Witness<'a>> {
             .filter(|other| other.role != channel.role || other.role == Role::Other)
             .filter(|other| if engine { ENGINE.contains(&other.role) } else { other.role == Role::Other })
             .filter(|other| other.count() > 0)
+            .take(MOST_WITNESSES)
             .map(|other| Witness { values: other.values(), scatter: Readings::of(other, view).scatter })
             .collect::<Vec<_>>()
     };

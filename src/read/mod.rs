@@ -16,7 +16,7 @@ mod time_name;
 mod write;
 
 pub(crate) use access::refusal;
-pub use arrow_file::{ROLE_KEY, SOURCE_NAME_KEY, UNIT_KEY};
+pub use arrow_file::{ROLE_KEY, SOURCE_NAME_KEY, UNIT_KEY, from_batches};
 pub use cells::UNREADABLE_KEPT;
 pub use compress::{EXPANDED_MOST, RATIO_MOST};
 pub use header::HEADER_LINES;
@@ -122,7 +122,11 @@ pub fn from_bytes(name: &str, bytes: &[u8], options: &ReadOptions) -> Result<Tab
 }
 
 fn sha256(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().fold(String::with_capacity(64), |mut text, byte| {
+    hexadecimal(&Sha256::digest(bytes))
+}
+
+fn hexadecimal(digest: &[u8]) -> String {
+    digest.iter().fold(String::with_capacity(64), |mut text, byte| {
         write!(text, "{byte:02x}").ok();
         text
     })

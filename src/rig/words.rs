@@ -1138,8 +1138,6 @@ pub(super) static COMMANDED: &[&str] = TARGET;
 pub(super) const POSITION: &[&str] = &[
     "latitude",
     "longitude",
-    "latitud",
-    "longitud",
     "breitengrad",
     "langengrad",
     "latitudine",
@@ -1154,7 +1152,7 @@ pub(super) const POSITION: &[&str] = &[
     "coordonnee",
 ];
 /// Short words for the same, which may mean something else.
-pub(super) const POSITION_SHORT: &[&str] = &["lat", "lon", "lng", "long"];
+pub(super) const POSITION_SHORT: &[&str] = &["lat", "lon", "lng", "long", "latitud", "longitud"];
 /// Words that may stand beside a short one without changing its meaning.
 pub(super) const POSITION_BESIDE: &[&str] = &[
     "gps",

@@ -23,7 +23,7 @@ const LAYERS: &[&[&str]] = &[
     &["explain"],
     &["report"],
     &["page"],
-    &["cli"],
+    &["cli", "python"],
 ];
 
 /// Upward imports that are meant, with the reason.

@@ -4,7 +4,10 @@
 
 use proptest::prelude::*;
 
-use crate::logs::drive;
+use std::process::Stdio;
+use std::time::{Duration, Instant};
+
+use crate::logs::{drive, file, folder, sondeproof};
 use sondeproof::read::{ReadOptions, from_bytes};
 use sondeproof::rig::{Rig, assemble};
 
@@ -78,5 +81,108 @@ fn wide_constant_and_hostile_columns_are_survived() {
             ));
         }
         audit(text.as_bytes());
+    }
+}
+
+/// Audits a file in a process of its own: seconds, the most memory it held in MB (null where the system does not say),
+/// exit code and errors.
+fn measured(log: &str) -> (f64, Option<f64>, Option<i32>, String) {
+    let mut child = sondeproof()
+        .args(["audit", log, "--json", "-"])
+        .stdout(Stdio::null())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("started");
+    let start = Instant::now();
+    let status = format!("/proc/{}/status", child.id());
+    let mut peak_mb = None;
+    while child.try_wait().expect("asked").is_none() {
+        // The high-water mark only grows: the last look before the end misses little.
+        let text = std::fs::read_to_string(&status).unwrap_or_default();
+        let line = text.lines().find_map(|line| line.strip_prefix("VmHWM:"));
+        let kb = line.and_then(|line| line.split_whitespace().next()?.parse::<f64>().ok());
+        peak_mb = kb.map(|kb| kb / 1024.0).or(peak_mb);
+        std::thread::sleep(Duration::from_millis(3));
+    }
+    let seconds = start.elapsed().as_secs_f64();
+    let output = child.wait_with_output().expect("ended");
+    (seconds, peak_mb, output.status.code(), String::from_utf8_lossy(&output.stderr).into_owned())
+}
+
+/// What a log may cost: 10 s and 8 MB of memory per MB, and 64 MB beside.
+fn within_means(name: &str, bytes: &[u8]) {
+    let folder = folder();
+    let log = file(folder.path(), name, bytes);
+    let (seconds, peak_mb, code, errors) = measured(&log);
+    let size_mb = bytes.len() as f64 / 1_048_576.0;
+    assert!(matches!(code, Some(0 | 2)), "{name}: {code:?} {errors}");
+    assert!(seconds < 10.0 * size_mb.max(1.0), "{name}: {seconds:.1} s for {size_mb:.1} MB");
+    if let Some(peak_mb) = peak_mb {
+        assert!(peak_mb < 8.0 * size_mb + 64.0, "{name}: {peak_mb:.0} MB for {size_mb:.1} MB");
+    }
+}
+
+#[test]
+fn long_wide_and_constant_logs_stay_within_their_means() {
+    let repeated: String = (0..40)
+        .flat_map(|part| {
+            drive().lines().skip(usize::from(part > 0)).map(move |line| {
+                let (time, rest) = line.split_once(',').expect("cells");
+                let time = time
+                    .parse::<f64>()
+                    .map_or(time.to_owned(), |t| format!("{:.2}", t + f64::from(part) * 100.0));
+                format!("{time},{rest}\n")
+            })
+        })
+        .collect();
+    within_means("long.csv", repeated.as_bytes());
+    let mut constant = String::from("Time (s),RPM,Lambda,TPS\n");
+    for row in 0..200_000 {
+        constant.push_str(&format!("{:.2},3000,1,50\n", f64::from(row) * 0.01));
+    }
+    within_means("constant.csv", constant.as_bytes());
+    let names: Vec<String> = (0..10_000).map(|n| format!("ch{n}")).collect();
+    let mut wide = format!("Time (s),{}\n", names.join(","));
+    for row in 0..60_u32 {
+        let cells: Vec<String> = (0..10_000_u32).map(|n| (row * n % 97).to_string()).collect();
+        wide.push_str(&format!("{:.1},{}\n", f64::from(row) * 0.1, cells.join(",")));
+    }
+    within_means("wide.csv", wide.as_bytes());
+}
+
+#[test]
+fn what_expands_without_end_or_counts_without_sense_stops_at_a_stated_limit() {
+    use std::io::Write;
+    let folder = folder();
+    let mut packer = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::best());
+    packer.write_all(b"Time (s),RPM\n").expect("packed");
+    for _ in 0..300 {
+        packer.write_all(&vec![b'0'; 1 << 20]).expect("packed");
+    }
+    let bomb = packer.finish().expect("packed");
+    let log = file(folder.path(), "bomb.csv.gz", &bomb);
+    let (seconds, peak_mb, code, errors) = measured(&log);
+    assert_eq!(code, Some(2), "{errors}");
+    assert!(errors.contains("expand to more than 1000 times") && errors.contains("help:"), "{errors}");
+    assert!(seconds < 30.0 && peak_mb.is_none_or(|mb| mb < 1_000.0), "{seconds} s, {peak_mb:?} MB");
+
+    // A footer or message that claims gigabytes in a file of a few bytes.
+    let mut parquet = b"PAR1".to_vec();
+    parquet.extend_from_slice(&[0x15; 40]);
+    parquet.extend_from_slice(&u32::MAX.to_le_bytes());
+    parquet.extend_from_slice(b"PAR1");
+    let mut stream = vec![0xff; 4];
+    stream.extend_from_slice(&0x00ff_ffff_u32.to_le_bytes());
+    stream.extend_from_slice(&[1; 64]);
+    let mut file_format = b"ARROW1\0\0".to_vec();
+    file_format.extend_from_slice(&[0x7f; 32]);
+    file_format.extend_from_slice(&i32::MAX.to_le_bytes());
+    file_format.extend_from_slice(b"ARROW1");
+    for (name, bytes) in [("a.parquet", parquet), ("a.arrows", stream), ("a.arrow", file_format)] {
+        let log = file(folder.path(), name, &bytes);
+        let (seconds, peak_mb, code, errors) = measured(&log);
+        assert_eq!(code, Some(2), "{name}: {errors}");
+        assert!(errors.contains("help:") && !errors.contains("panicked"), "{name}: {errors}");
+        assert!(seconds < 10.0 && peak_mb.is_none_or(|mb| mb < 64.0), "{name}: {seconds} s, {peak_mb:?} MB");
     }
 }
