@@ -211,8 +211,8 @@ fn warm_up_curve(case: &Case<'_, '_>) -> Reading {
     let slow = start.min(here) >= 2.0 * own_s;
     let alike = (start / here).ln().abs() <= (1.0 + k::CURVE_TOLERANCE.value).ln();
     let text = format!(
-        "it left the rest value with {:.2} s, at power-up with {:.2} s; the sensor's own way back takes {:.2} s or less",
-        here, start, own_s
+        "it left the rest value with {here:.2} s, at power-up with {start:.2} s; the sensor's own way back takes \
+         {own_s:.2} s or less"
     );
     let reading = Reading::seen(here, "s", text);
     if slow && alike { reading.weigh(reset_causes(case, &run), k::LR_WARM_UP_CURVE.value) } else { reading }
