@@ -19,4 +19,6 @@ mod logs;
 mod open_data;
 mod privacy;
 mod schema;
+#[cfg(feature = "page")]
+mod serve;
 mod truth;
