@@ -8,13 +8,14 @@ use indicatif::{ProgressBar, ProgressStyle};
 use rayon::prelude::*;
 
 use super::failure::Failure;
-use super::source::{self, Known, Source};
+use super::source::{self, Source};
 use super::{Ending, output};
 use crate::atomic;
 use crate::audit::Audited;
 use crate::document::Audit;
 use crate::ledger::Ledger;
 use crate::log::Log;
+use crate::report::known::Known;
 use crate::report::{flags, html, summary, terminal};
 use crate::rig::Rig;
 

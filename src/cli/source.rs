@@ -4,10 +4,9 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 
 use super::failure::Failure;
-use crate::ledger::{self, Entry};
 use crate::log::Log;
 use crate::read::{self, ReadOptions};
-use crate::report::life;
+use crate::report::known::Known;
 use crate::rig::{self, Rig};
 use crate::{audit, detect};
 
@@ -96,29 +95,6 @@ impl Source {
 /// What the rig says about reading.
 pub(super) fn options(rig: &Rig) -> ReadOptions {
     ReadOptions { decimal: rig.decimal }
-}
-
-/// A sensor and its entries in a ledger.
-#[derive(Clone, Debug)]
-pub(super) struct Known {
-    /// Serial.
-    pub(super) serial: String,
-    /// Its entries, by time.
-    pub(super) entries: Vec<Entry>,
-}
-
-impl Known {
-    /// Audits a log with what the sensor's earlier sessions told.
-    fn audit(&self, log: &Log, rig: &Rig) -> audit::Audited {
-        let past = ledger::past(&self.serial, &self.entries, &log.source.sha256, log.clock.rate_hz());
-        let Some((life, past)) = past else { return audit::audit(log, rig) };
-        let history = life::history(&life, &past);
-        let mut rig = rig.clone();
-        rig.sensor.past = Some(past);
-        let mut audited = audit::audit(log, &rig);
-        audited.document.sensor_history = Some(history);
-        audited
-    }
 }
 
 /// Reads and audits one log. A fault of the program in one log must not take the others with it.

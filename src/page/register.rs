@@ -55,7 +55,7 @@ struct View<'a> {
 <article class="log {{ line.class }}" id="log-{{ line.id }}" aria-labelledby="n-{{ line.id }}">
 <h3 id="n-{{ line.id }}">{{ line.name }}</h3>
 <p class="place">{{ line.meta }}</p>
-{% match line.shown %}{% when Shown::Pending(words) %}<p class="working"><span class="busy" aria-hidden="true"></span>{{ words }}</p>
+{% match line.shown %}{% when Shown::Pending(words) %}<p class="working">{% if line.class != "pending" %}<span class="busy" aria-hidden="true"></span>{% endif %}{{ words }}</p>
 {% when Shown::Failed(message) %}<div class="refusal"><p><strong>This log was not read.</strong></p><pre>{{ message }}</pre></div>
 {% when Shown::Done(done) %}<dl class="answer"><dt>Any danger?</dt><dd{% if done.alarm %} class="alarm"{% endif %}>{{ done.danger }}</dd>
 <dt>Believe this log?</dt><dd>{{ done.belief }}</dd>
@@ -213,7 +213,8 @@ fn line<'a>(desk: &Desk, entry: &'a Entry, seconds_per_byte: Option<f64>) -> Lin
             (if hazard { "hazard" } else { "" }, meta)
         }
         Stage::Failed(_) => ("failed", size(entry.bytes)),
-        _ => ("pending", size(entry.bytes)),
+        Stage::Waiting => ("pending", size(entry.bytes)),
+        _ => ("pending working", size(entry.bytes)),
     };
     Line { id: entry.id, name: &entry.name, class, meta, shown, noted: entry.noted.as_ref() }
 }

@@ -317,6 +317,10 @@ fn logs_are_compared_and_kept_in_the_ledger() {
     assert!(page.settled().contains("Added to the ledger of sensor A-0107 (2026-05-17)"));
     let history = page.get("/history?sensor=A-0107").text();
     assert!(history.contains("2026-05-17") && history.contains("<svg class=\"course\""), "{history}");
+    page.post("/logs", &[("files", Some("next.csv"), clean)]);
+    page.settled();
+    let next = page.get("/logs/3/report").text();
+    assert!(next.contains("What the ledger knew of sensor A-0107") && next.contains("class=\"course\""));
     assert!(page.get("/history?sensor=%3Cscript%3E").text().contains("no sensor `&#60;script&#62;`"));
     page.stop();
 }

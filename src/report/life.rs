@@ -244,7 +244,7 @@ pub(super) fn name(metric: &MetricTrend) -> String {
     called(&metric.metric, metric.direction.as_deref())
 }
 
-fn called(metric: &str, direction: Option<&str>) -> String {
+pub(super) fn called(metric: &str, direction: Option<&str>) -> String {
     match direction {
         Some(direction) => format!("{}, {}", words::plain(metric), words::plain(direction)),
         None => words::plain(metric),

@@ -3,6 +3,7 @@
 pub(crate) mod answer;
 pub mod flags;
 pub mod html;
+pub mod known;
 pub mod life;
 mod page;
 pub mod pages;

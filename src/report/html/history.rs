@@ -3,7 +3,7 @@
 use super::super::life::{self, day};
 use super::super::words::{self, number};
 use super::chart::{Markup, escape};
-use crate::document::HealthStatus;
+use crate::document::{HealthStatus, MetricHistory, SensorHistory};
 use crate::ledger::{Life, MetricTrend};
 
 /// Width and height of a chart.
@@ -37,6 +37,39 @@ pub(crate) fn of(life: &Life) -> History {
         answer: life::answer(life),
         metrics: life.metrics.iter().map(|metric| course(life, metric)).collect(),
         sharpen: life::sharpen(life),
+    }
+}
+
+/// What a ledger knew of the sensor before this log.
+pub(super) struct Known {
+    /// Serial.
+    pub serial: String,
+    /// The answer in a sentence.
+    pub answer: String,
+    /// What the audit took from it.
+    pub used: Vec<String>,
+    /// One per metric: name, chart, sentence.
+    pub metrics: Vec<(String, Markup, String)>,
+}
+
+/// The history of a document, ready for a page.
+pub(super) fn known(history: &SensorHistory) -> Known {
+    let metric = |metric: &MetricHistory| {
+        let name = life::called(&metric.metric, metric.direction.as_deref());
+        let marks = metric.points.iter().map(|point| Mark {
+            value: point.value,
+            interval: None,
+            // The document keeps values; what a session said of them stands in the ledger.
+            status: HealthStatus::Ok,
+        });
+        let drawn = chart(&name, &marks.collect::<Vec<_>>(), metric.limit, None);
+        (name, drawn, metric.sentence.clone())
+    };
+    Known {
+        serial: history.serial.clone(),
+        answer: history.answer.clone(),
+        used: history.used.clone(),
+        metrics: history.metrics.iter().map(metric).collect(),
     }
 }
 

@@ -106,6 +106,7 @@ pub fn render(log: &Log, audited: &Audited) -> Result<String, askama::Error> {
         others,
         map: map::of(log, &audited.detection, audit),
         health: section::health(audit),
+        past: audit.sensor_history.as_ref().map(history::known),
         found,
         found_more,
         silent: section::silent(audit),

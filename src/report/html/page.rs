@@ -5,6 +5,7 @@ use askama::Template;
 
 use super::chart::Markup;
 use super::event::{Card, Line};
+use super::history::Known;
 use super::map::Map;
 use super::section::{Claimed, Found, LimitUsed, Metric, Silent, Trusted};
 use super::trace::{Panel, Strip};
@@ -169,6 +170,15 @@ const LABELS: [&str; 5] = ["treat as", "verdict", "when", "reading", "because"];
 <tbody>{% for row in health %}
 <tr><th scope="row">{{ row.name }}</th><td class="{{ row.class }}"><span aria-hidden="true">{{ row.symbol }}</span> {{ row.status }}</td><td class="number" data-label="value">{{ row.value }}</td><td class="number" data-label="95 % interval">{{ row.interval }}</td><td class="number" data-label="limit">{{ row.limit }}</td><td class="number" data-label="events">{{ row.events }}</td><td>{{ row.because }}</td></tr>{% endfor %}
 </tbody></table></div>{% endif %}
+{% if let Some(past) = past %}<h3>What the ledger knew of sensor {{ past.serial }}</h3>
+<p><strong>{{ past.answer }}</strong></p>
+{% if !past.used.is_empty() %}<ul>{% for line in past.used %}<li>{{ line }}</li>{% endfor %}</ul>{% endif %}
+<p class="key">One mark per session before this log, from left to right. Dashed: the limit.</p>
+<div class="courses">{% for (name, chart, sentence) in past.metrics %}
+<div><h4>{{ name }}</h4>
+{{ chart }}
+<p>{{ sentence }}</p></div>{% endfor %}
+</div>{% endif %}
 </section>
 
 <section id="tests" aria-labelledby="h-tests">
@@ -270,6 +280,8 @@ pub(super) struct Page<'a> {
     pub map: Result<Map, String>,
     /// Sensor health.
     pub health: Vec<Metric>,
+    /// What a ledger knew of the sensor.
+    pub past: Option<Known>,
     /// Findings by kind.
     pub found: Vec<Found>,
     /// Kinds of finding that are not shown.
