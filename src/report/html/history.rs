@@ -2,12 +2,14 @@
 
 use super::super::life::{self, day};
 use super::super::words::{self, number};
-use super::chart::{Markup, escape};
+use super::chart::{Markup, escape, tick_label, ticks};
 use crate::document::{HealthStatus, MetricHistory, SensorHistory};
 use crate::ledger::{Life, MetricTrend};
 
 /// Width and height of a chart.
 const SIZE: (f64, f64) = (300.0, 96.0);
+/// Room for the scale at the left.
+const GUTTER: f64 = 50.0;
 
 /// A sensor's life, ready for a page.
 pub(crate) struct History {
@@ -63,7 +65,7 @@ pub(super) fn known(history: &SensorHistory) -> Known {
             status: HealthStatus::Ok,
         });
         let drawn = chart(&name, &marks.collect::<Vec<_>>(), metric.limit, None);
-        (name, drawn, metric.sentence.clone())
+        (with_unit(name, &metric.unit), drawn, metric.sentence.clone())
     };
     Known {
         serial: history.serial.clone(),
@@ -96,8 +98,12 @@ fn course(life: &Life, metric: &MetricTrend) -> Course {
         sentence: life::sentence(life, metric),
         rows: rows.collect(),
         chart: chart(&name, &marks.collect::<Vec<_>>(), metric.limit, metric.baseline.map(|base| base.value)),
-        name,
+        name: with_unit(name, &metric.unit),
     }
+}
+
+fn with_unit(name: String, unit: &str) -> String {
+    if unit.is_empty() { name } else { format!("{name}, {unit}") }
 }
 
 /// One session in a chart.
@@ -142,17 +148,27 @@ pub(super) fn chart(name: &str, marks: &[Mark], limit: Option<f64>, normal: Opti
     let last = marks.len().saturating_sub(1).max(1) as f64;
     let label = format!("{name} by session, {}", words::count(marks.len(), "session"));
     chart.add(format_args!(
-        "<svg class=\"course\" viewBox=\"0 0 {width:.0} {height:.0}\" role=\"img\" aria-label=\"{}\"><path \
-         class=\"grid\" d=\"M0 {height:.0}H{width:.0}\"/>",
+        "<svg class=\"course\" viewBox=\"0 0 {width:.0} {height:.0}\" role=\"img\" aria-label=\"{}\">",
         escape(&label)
     ));
+    let scale = ticks(low, high, 4);
+    for tick in &scale {
+        let at = y(*tick);
+        chart.add(format_args!(
+            "<path class=\"grid\" d=\"M{GUTTER} {at:.1}H{width:.0}\"/><text x=\"{:.0}\" y=\"{:.0}\" \
+             text-anchor=\"end\">{}</text>",
+            GUTTER - 6.0,
+            at.clamp(6.0, height - 2.0) + 4.0,
+            tick_label(*tick, &scale)
+        ));
+    }
     for (class, value) in [("limit", limit), ("stop", normal)] {
         if let Some(value) = value {
-            chart.add(format_args!("<path class=\"{class}\" d=\"M0 {:.1}H{width:.0}\"/>", y(value)));
+            chart.add(format_args!("<path class=\"{class}\" d=\"M{GUTTER} {:.1}H{width:.0}\"/>", y(value)));
         }
     }
     for (index, mark) in marks.iter().enumerate() {
-        let (x, y_value) = (8.0 + (width - 16.0) * index as f64 / last, y(mark.value));
+        let (x, y_value) = (GUTTER + 8.0 + (width - GUTTER - 16.0) * index as f64 / last, y(mark.value));
         if let Some((a, b)) = mark.interval {
             chart.add(format_args!("<path class=\"whisker\" d=\"M{x:.1} {:.1}V{:.1}\"/>", y(a), y(b)));
         }
