@@ -153,12 +153,14 @@ fn extra(out: &mut String, name: &str, extra: &Extra) {
     let seeds: Vec<String> = extra.seeds.iter().map(u64::to_string).collect();
     let _ = writeln!(
         out,
-        "  {name:11} {:.1} per hour ({} in {:.1} h, {} as a danger); not counted: {} in the warm-up, {} over a fault \
+        "  {name:11} {:.1} per hour ({} in {:.1} h, {} as a danger; {:.1} per hour where the load is known); not \
+         counted: {} in the warm-up, {} over a fault \
          without a cause of its own\n              {}; seeds {}",
         extra.per_hour,
         extra.count,
         extra.hours,
         extra.hazard,
+        extra.per_hour_knowing_load,
         extra.warm_up,
         extra.over_fault,
         most(&extra.kinds, 8),

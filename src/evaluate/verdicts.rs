@@ -90,6 +90,8 @@ pub struct Extra {
     pub over_fault: usize,
     /// Seeds of the first of them.
     pub seeds: Vec<u64>,
+    /// Of the events, those in logs that know the load (throttle or manifold pressure), per hour of such logs.
+    pub per_hour_knowing_load: f64,
 }
 
 /// A case that a person must look at.
@@ -332,8 +334,11 @@ fn undetermined_by(outcomes: &[Outcome]) -> BTreeMap<String, Share> {
 
 fn extra<'a>(outcomes: impl Iterator<Item = &'a Outcome>) -> Extra {
     let mut extra = Extra::default();
+    let (mut knowing, mut knowing_hours) = (0_usize, 0.0);
     for outcome in outcomes {
-        extra.hours += outcome.duration_s / 3600.0;
+        let hours = outcome.duration_s / 3600.0;
+        extra.hours += hours;
+        knowing_hours += if outcome.knows_load { hours } else { 0.0 };
         for event in &outcome.events {
             if outcome.truth.iter().any(|truth| overlap_s(event, truth, &outcome.tolerance).is_some()) {
                 continue;
@@ -346,6 +351,7 @@ fn extra<'a>(outcomes: impl Iterator<Item = &'a Outcome>) -> Extra {
                 extra.over_fault += 1;
             } else {
                 extra.count += 1;
+                knowing += usize::from(outcome.knows_load);
                 extra.hazard += usize::from(event.treat_as == TreatAs::Hazard);
                 let kind = format!("{} {}", event.context, event.cause);
                 *extra.kinds.entry(kind).or_insert(0) += 1;
@@ -356,6 +362,7 @@ fn extra<'a>(outcomes: impl Iterator<Item = &'a Outcome>) -> Extra {
         }
     }
     extra.per_hour = extra.count as f64 / extra.hours.max(1e-9);
+    extra.per_hour_knowing_load = knowing as f64 / f64::max(knowing_hours, 1e-9);
     extra
 }
 

@@ -119,6 +119,7 @@ constants! {
     DUTY_LIMIT = 0.95 "ratio" Sourced "injectors cannot close between pulses above about 95 % (common practice)";
     DUTY_ROOM = 0.90 "ratio" Assumed "below this the injectors have room";
     LR_DUTY = 1.5 "log10" Assumed "duty at its limit while demand grows";
+    LR_DUTY_ELSE = -1.0 "log10" Assumed "a lean map or a lagging film meets injectors at their end by chance in one of ten cases";
     LR_KNOCK = 1.0 "log10" Assumed "knock grows with the event";
     LR_CUT_COMMANDED = 2.5 "log10" Assumed "fuel commanded off, or throttle closed with low manifold pressure: the definition of a cut";
     LR_CUT_THROTTLE_ONLY = 1.5 "log10" Assumed "throttle closed above idle speed, manifold pressure unknown";
@@ -129,6 +130,8 @@ constants! {
     LR_CEILING_HELD = 2.0 "log10" Assumed "engine speed stopped climbing at the recurring ceiling, throttle open";
     LR_PLATEAU = 1.0 "log10" Computed "plateau equals lambda0 n/(n-k)";
     LR_GEAR_CHANGE = 2.0 "log10" Assumed "engine speed drops to the next ratio, throttle open";
+    SHORTEST_FILM_S = 0.2 "s" Assumed "warm films return in 0.2 to 1 s (from memory): over less nothing is seen to decay";
+    STAYS_SHARE = 0.8 "of peak" Assumed "an excess that keeps this share until a second after its peak, or until it ends at the sensor's own speed, does not decay";
     LR_NO_DECAY = -1.0 "log10" Assumed "a warm film of 0.2 to 1 s has given back most of its deficit after a second; a cold one may not";
     FILM_SECOND_S = 1.0 "s" Assumed "one time constant of the slowest warm film";
     LR_UNLOAD = 2.0 "log10" Computed "faster than full torque can turn the engine in gear: only without load";

@@ -272,7 +272,13 @@ fn duty_limit(case: &Case<'_, '_>) -> Reading {
         let text = format!("injector duty reached {percent:.0} %: the injectors could give no more");
         let reading = Reading::seen(percent, "%", text).forbid();
         // A duty that fell to nothing within the event is a cut.
-        if low > 0.5 { reading.weigh(&[Cause::InjectorLimit], k::LR_DUTY.value) } else { reading }
+        if low > 0.5 {
+            reading
+                .weigh(&[Cause::InjectorLimit], k::LR_DUTY.value)
+                .weigh(&[Cause::Mixture, Cause::TipIn], k::LR_DUTY_ELSE.value)
+        } else {
+            reading
+        }
     } else if high < k::DUTY_ROOM.value {
         Reading::seen(percent, "%", format!("injector duty stayed at {percent:.0} % or less: room for more"))
             .weigh(&[Cause::InjectorLimit], -k::LR_DUTY.value)

@@ -1,5 +1,6 @@
 //! Other passes of the same log.
 
+use super::state::opened_before;
 use super::{Case, Feature, Group, Reading};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{Cause, Context};
@@ -16,6 +17,16 @@ pub(super) static SAME_CELL: Feature = Feature {
     run: same_cell,
 };
 
+/// One visit of the cell.
+#[derive(Clone, Copy)]
+struct Pass {
+    start_s: f64,
+    last_s: f64,
+    /// Frames above the limit.
+    above: usize,
+    all: usize,
+}
+
 fn same_cell(case: &Case<'_, '_>) -> Reading {
     let scene = case.scene;
     let peak = case.episode.peak(scene);
@@ -27,17 +38,20 @@ fn same_cell(case: &Case<'_, '_>) -> Reading {
         return Reading::not_evaluated("no other pass through this cell under load");
     };
     let (mut lean, mut clean) = (0_u32, 0_u32);
+    // Of these, passes with no opening of the throttle shortly before.
+    let (mut lean_settled, mut clean_settled) = (0_u32, 0_u32);
     let mut explained = true;
-    let mut pass: Option<(f64, usize, usize)> = None;
-    let mut close = |pass: Option<(f64, usize, usize)>| {
-        if let Some((_, above, all)) = pass
-            && all >= 2
-        {
-            if above * 2 >= all {
-                lean += 1;
-            } else if above == 0 {
-                clean += 1;
-            }
+    let mut pass: Option<Pass> = None;
+    let mut close = |pass: Option<Pass>| {
+        let Some(pass) = pass.filter(|pass| pass.all >= 2) else { return };
+        let gas_s = pass.start_s - scene.delay_s(pass.start_s);
+        let settled = u32::from(!opened_before(scene, gas_s));
+        if pass.above * 2 >= pass.all {
+            lean += 1;
+            lean_settled += settled;
+        } else if pass.above == 0 {
+            clean += 1;
+            clean_settled += settled;
         }
     };
     for &index in frames {
@@ -50,12 +64,15 @@ fn same_cell(case: &Case<'_, '_>) -> Reading {
             explained = false;
         }
         pass = match pass {
-            Some((last, count, all)) if frame.time_s - last < k::PASS_GAP_S.value => {
-                Some((frame.time_s, count + usize::from(above), all + 1))
-            }
+            Some(pass) if frame.time_s - pass.last_s < k::PASS_GAP_S.value => Some(Pass {
+                last_s: frame.time_s,
+                above: pass.above + usize::from(above),
+                all: pass.all + 1,
+                ..pass
+            }),
             other => {
                 close(other);
-                Some((frame.time_s, usize::from(above), 1))
+                Some(Pass { start_s: frame.time_s, last_s: frame.time_s, above: usize::from(above), all: 1 })
             }
         };
     }
@@ -70,14 +87,18 @@ fn same_cell(case: &Case<'_, '_>) -> Reading {
     let reading = Reading::seen(f64::from(lean), "passes", text);
     if lean > clean {
         let weight = (k::LR_REPEAT.value * f64::from(lean)).min(k::LR_REPEAT_CAP.value);
-        // A film that lags does so at every opening.
-        let film: &[Cause] = if case.context == Context::TipIn { &[Cause::TipIn] } else { &[] };
+        // A film that lags does so at every opening, and only there.
+        let film: &[Cause] =
+            if case.context == Context::TipIn && lean_settled == 0 { &[Cause::TipIn] } else { &[] };
+        // Where passes without an opening keep the limit, neither map nor injectors explain the others.
+        let map: &[Cause] = if !film.is_empty() && clean_settled > 0 {
+            &[Cause::FuelSupply, Cause::Misfire, Cause::RevLimit]
+        } else {
+            &[Cause::FuelSupply, Cause::InjectorLimit, Cause::Mixture, Cause::Misfire, Cause::RevLimit]
+        };
         let reading = reading
             .weigh(film, weight)
-            .weigh(
-                &[Cause::FuelSupply, Cause::InjectorLimit, Cause::Mixture, Cause::Misfire, Cause::RevLimit],
-                weight,
-            )
+            .weigh(map, weight)
             .weigh(&[Cause::GroundOffset, Cause::Spike], weight - k::LR_REPEAT_ELECTRICAL.value);
         if explained { reading } else { reading.forbid() }
     } else if lean == 0 {

@@ -383,23 +383,39 @@ fn opened(case: &Case<'_, '_>) -> Reading {
     }
 }
 
-/// Whether the excess over the limit, a second after its peak and later, is still nearly that of the peak.
+/// Whether the excess over the limit stays nearly that of its peak: a second later, or until it ends as fast as the
+/// sensor can follow. A film gives its deficit back bit by bit.
 fn stays(case: &Case<'_, '_>) -> bool {
-    let scene = case.scene;
-    let Some(peak) = scene.frames.get(case.episode.peak(scene)) else { return false };
-    let late: Vec<f64> = case
-        .episode
-        .lean(scene)
-        .filter(|(_, f)| f.time_s >= peak.time_s + k::FILM_SECOND_S.value)
-        .map(|(_, f)| f.lambda)
-        .collect();
-    let excess = peak.lambda - case.episode.limit;
-    crate::lean::trace::median(late).is_some_and(|late| late - case.episode.limit >= 0.8 * excess)
+    let (scene, episode) = (case.scene, case.episode);
+    let Some(peak) = scene.frames.get(episode.peak(scene)) else { return false };
+    let least = k::STAYS_SHARE.value * (peak.lambda - episode.limit);
+    let keeps = |from_s: f64, to_s: f64, fewest: usize| {
+        let excess: Vec<f64> = episode
+            .lean(scene)
+            .filter(|(_, f)| f.time_s >= from_s && f.time_s <= to_s)
+            .map(|(_, f)| f.lambda - episode.limit)
+            .collect();
+        excess.len() >= fewest && crate::lean::trace::median(excess).is_some_and(|excess| excess >= least)
+    };
+    // The sensor's own way down at the end says nothing of the gas; its way up neither.
+    let tau_s = scene.chain.lean_to_rich.tau_s;
+    let (start_s, end_s) = (episode.start_s(scene), episode.end_s(scene) - 2.0 * tau_s);
+    let middle_s = 0.5 * (start_s + end_s);
+    let long = end_s - start_s >= k::SHORTEST_FILM_S.value + 2.0 * tau_s;
+    keeps(peak.time_s + k::FILM_SECOND_S.value, f64::INFINITY, 1) || (long && keeps(middle_s, end_s, 3))
+}
+
+/// Whether the throttle or the manifold opened fast in the second and a half before gas left.
+pub(super) fn opened_before(scene: &crate::lean::trace::Scene<'_>, gas_s: f64) -> bool {
+    opening_before(scene, gas_s).is_some()
 }
 
 /// Last opening in the second and a half before the gas left: age in s, size as share of the range, channel.
 pub(in crate::lean) fn last_opening(case: &Case<'_, '_>) -> Option<(f64, f64, &'static str)> {
-    let scene = case.scene;
+    opening_before(case.scene, case.gas_start_s)
+}
+
+fn opening_before(scene: &crate::lean::trace::Scene<'_>, gas_s: f64) -> Option<(f64, f64, &'static str)> {
     let find = |samples: Vec<(f64, f64)>, range: f64| -> Option<(f64, f64)> {
         let mut best: Option<(f64, f64)> = None;
         for (index, (time, value)) in samples.iter().enumerate() {
@@ -412,12 +428,12 @@ pub(in crate::lean) fn last_opening(case: &Case<'_, '_>) -> Option<(f64, f64, &'
         }
         best
     };
-    let (from, to) = (case.gas_start_s - 1.5, case.gas_start_s + 0.05);
+    let (from, to) = (gas_s - 1.5, gas_s + 0.05);
     if let Some(throttle) = limit::throttle(scene) {
         return find(throttle.samples(from, to).collect(), 1.0)
-            .map(|(time, step)| ((case.gas_start_s - time).max(0.0), step, "throttle"));
+            .map(|(time, step)| ((gas_s - time).max(0.0), step, "throttle"));
     }
     let manifold = scene.manifold()?;
     find(manifold.samples(from, to).collect(), scene.ambient_pa)
-        .map(|(time, step)| ((case.gas_start_s - time).max(0.0), step, "manifold pressure"))
+        .map(|(time, step)| ((gas_s - time).max(0.0), step, "manifold pressure"))
 }
