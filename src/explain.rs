@@ -8,6 +8,7 @@ use crate::document::Audit;
 use crate::flag::Flag;
 use crate::gate;
 use crate::health;
+use crate::lean::catalogue;
 use crate::lean::constants::{self, Constant};
 use crate::lean::evidence::{self, Feature};
 use crate::lean::hypothesis::{Cause, Class};
@@ -366,7 +367,7 @@ fn tolerance(role: Role) -> String {
 
 fn cause_topic(cause: Cause) -> Topic {
     let class = class_name(cause.class());
-    let summary = summary_of(cause);
+    let entry = catalogue::of(cause);
     let proof = match cause.class() {
         Class::Real | Class::Misfire => "Treated as a hazard.",
         Class::FuelCut => "Treated as benign, and only given with positive evidence of the cut.",
@@ -375,34 +376,23 @@ fn cause_topic(cause: Cause) -> Topic {
             "Treated as invalid, and only given with positive physical proof: not measured is not safe."
         }
     };
+    let evidence = if entry.evidence.is_empty() {
+        "None that a log can hold.".to_owned()
+    } else {
+        code_list(entry.evidence)
+    };
     Topic {
         name: cause.name().to_owned(),
         kind: "cause",
-        summary: summary.to_owned(),
-        page: format!("{}.\n\n## Verdict\n`{class}`\n\n## Consequence\n{proof}\n", sentence(summary)),
-    }
-}
-
-const fn summary_of(cause: Cause) -> &'static str {
-    match cause {
-        Cause::FuelSupply => "fuel pressure or flow collapsed",
-        Cause::InjectorLimit => "the injectors were open all the time and still too small",
-        Cause::TipIn => "the fuel film lagged behind a fast opening of the throttle",
-        Cause::Mixture => "really lean, for a reason the log does not resolve",
-        Cause::Overrun => "fuel was cut on a closed throttle",
-        Cause::RevLimit => "fuel was cut at the engine speed limit",
-        Cause::GearCut => "fuel was cut between two gears",
-        Cause::Unload => "fuel was cut because the load vanished",
-        Cause::Misfire => "unburnt charge reached the sensor",
-        Cause::AirIngress => "air reached the sensor past the cylinders; shrinks as flow grows",
-        Cause::Spike => "an electrical or converter glitch",
-        Cause::StaleLink => "the link repeated an old value",
-        Cause::Dropout => "no value, or a code in its place",
-        Cause::SupplySag => "the supply was too low for the sensor's controller",
-        Cause::SensorCold => "the element was below its working temperature",
-        Cause::SensorWet => "water on the element",
-        Cause::ControllerReset => "the sensor's controller started again",
-        Cause::GroundOffset => "a current lifted the ground of the controller",
+        summary: entry.summary.to_owned(),
+        page: format!(
+            "{}.\n\n## Verdict\n`{class}`\n\n## Looks like\n{}\n\n## What decides\n{}\n\n## Cannot tell\n{}\n\n## Evidence \
+             that may speak for it\n{evidence}\n\n## Consequence\n{proof}\n",
+            sentence(entry.summary),
+            entry.looks,
+            entry.decides,
+            entry.cannot,
+        ),
     }
 }
 

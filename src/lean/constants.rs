@@ -168,6 +168,8 @@ constants! {
     LR_ZERO_LAG = 1.5 "log10" Assumed "gas needs the delay, current does not";
     VOLTAGE_STEP_V = 0.15 "V" Assumed "smallest step of supply that counts as a switched load";
     LR_DILUTION = 1.5 "log10" Assumed "offset shrinks as one over air flow";
+    DILUTION_LEAST = 0.05 "ratio" Assumed "a smaller share of leak air is within the swing of a closed loop";
+    DILUTION_FIT = 0.35 "ratio" Assumed "agreement of an event with the leak that the rest of the log shows";
     FLOW_RATIO = 2.0 "ratio" Assumed "less spread of air flow cannot show the dilution law";
     EPSILON = 0.001 "probability" Assumed "share of unknown causes in every likelihood: total evidence is at most 3 decades";
     EPSILON_REPEAT = 0.0001 "probability" Assumed "with repeats from other passes: 4 decades";

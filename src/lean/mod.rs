@@ -5,6 +5,7 @@
 //!              -> gates and vetoes -> verdict; what a proof does not cover is split off and judged alone
 //! ```
 
+pub mod catalogue;
 mod caution;
 pub mod constants;
 mod deconvolve;
@@ -17,6 +18,8 @@ mod path;
 mod trace;
 mod verdict;
 
+#[cfg(test)]
+mod hard_pairs;
 #[cfg(test)]
 mod suite;
 #[cfg(test)]

@@ -10,14 +10,14 @@ use crate::rig::{self, Rig};
 use crate::simulate::{self, ALL_CHANNELS, Fault, FaultKind, Machine, Scenario, TruthEvent};
 
 /// What one simulated log came to.
-struct Outcome {
-    title: String,
-    truth: Vec<TruthEvent>,
-    hazards: Vec<simulate::Span>,
-    events: Vec<LeanEvent>,
+pub(super) struct Outcome {
+    pub(super) title: String,
+    pub(super) truth: Vec<TruthEvent>,
+    pub(super) hazards: Vec<simulate::Span>,
+    pub(super) events: Vec<LeanEvent>,
 }
 
-fn outcome(scenario: &Scenario, title: String) -> Outcome {
+pub(super) fn outcome(scenario: &Scenario, title: String) -> Outcome {
     let run = simulate::run(scenario);
     let table = read::from_bytes("run.csv", &run.text(), &ReadOptions::default()).expect("a readable log");
     let mut rig = Rig { full_load_lambda_max: scenario.lean_limit, ..Rig::default() };
@@ -44,7 +44,7 @@ fn found<'a>(outcome: &'a Outcome, truth: &TruthEvent) -> Option<&'a LeanEvent> 
 }
 
 /// Events called harmless or not measured that lie over a true danger, and over nothing that explains them.
-fn dangerous(outcome: &Outcome) -> Vec<&LeanEvent> {
+pub(super) fn dangerous(outcome: &Outcome) -> Vec<&LeanEvent> {
     outcome
         .events
         .iter()
@@ -61,7 +61,7 @@ fn dangerous(outcome: &Outcome) -> Vec<&LeanEvent> {
         .collect()
 }
 
-fn line(event: &LeanEvent) -> String {
+pub(super) fn line(event: &LeanEvent) -> String {
     let evidence: Vec<String> = event
         .evidence
         .iter()
@@ -80,7 +80,7 @@ fn line(event: &LeanEvent) -> String {
     )
 }
 
-fn report(outcome: &Outcome) -> String {
+pub(super) fn report(outcome: &Outcome) -> String {
     let mut text = format!("== {}\n", outcome.title);
     for truth in &outcome.truth {
         let seen = found(outcome, truth).map_or_else(|| "-".to_owned(), line);

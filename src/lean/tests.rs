@@ -16,6 +16,7 @@ struct Pull {
     noise: f64,
     step: f64,
     clip: f64,
+    rest: Option<f64>,
     gas: Box<dyn Fn(f64) -> Option<f64>>,
     logged: Box<dyn Fn(f64, f64) -> f64>,
     rail_pa: Box<dyn Fn(f64) -> f64>,
@@ -33,6 +34,7 @@ impl Pull {
             noise: 0.004,
             step: 0.001,
             clip: 1.36,
+            rest: None,
             gas: Box::new(|_| None),
             logged: Box::new(|_, lambda| lambda),
             rail_pa: Box::new(|_| 400e3),
@@ -139,10 +141,11 @@ impl Pull {
             }
         }
         let mut bench = Bench::new(self.rate_hz, lambda.len());
-        let (step, clip) = (self.step, self.clip);
+        let (step, clip, rest) = (self.step, self.clip, self.rest);
         bench = bench.values(Role::Lambda, lambda).measured(|m| {
             m.resolution = Some(step);
             m.clip_high = Some(clip);
+            m.rest_value = rest;
         });
         for (role, values) in self.channels.iter().zip(columns) {
             bench = bench.values(*role, values).measured(|m| m.resolution = Some(1e-3));
@@ -350,4 +353,79 @@ fn the_same_row_without_its_second_proof_stays_a_hazard() {
         assert!((event.start_s - 37.08).abs() < 0.05, "{what}: {}", brief(event));
         assert_eq!(event.treat_as, TreatAs::Hazard, "{what}: {}", brief(event));
     }
+}
+
+/// Two pulls through the same speeds; in the second the reading stands at `value` from 13.5 to 17 s.
+fn standing(value: f64, rest: f64, torque: f64) -> Pull {
+    let mut pull = Pull::new(20.0);
+    pull.seconds = 24.0;
+    pull.rest = Some(rest);
+    pull.throttle = Box::new(|t| {
+        if (2.0..8.0).contains(&t) || (12.0..20.0).contains(&t) {
+            1.0
+        } else if (8.0..12.0).contains(&t) {
+            0.0
+        } else {
+            0.2
+        }
+    });
+    pull.torque = Box::new(move |t| if (13.5..17.0).contains(&t) { torque } else { 1.0 });
+    pull.logged = Box::new(move |t, lambda| {
+        if t < 1.5 {
+            rest
+        } else if (13.5..17.0).contains(&t) {
+            value
+        } else {
+            lambda
+        }
+    });
+    pull.only(&[Role::EngineSpeed, Role::Throttle, Role::ManifoldPressure])
+}
+
+#[test]
+fn a_restart_at_the_end_stop_is_told_by_an_engine_that_pulls_and_by_nothing_less() {
+    let event = standing(1.36, 1.36, 1.0).event(13.0, 14.0);
+    assert_eq!(
+        (event.verdict, event.cause.as_str()),
+        (Verdict::Artefact, "controller_reset"),
+        "{}",
+        brief(&event)
+    );
+    let pulls = event.evidence.iter().find(|e| e.name == "pulls_on").expect("every feature is listed");
+    assert!((pulls.value.expect("a share of torque") - 100.0).abs() < 10.0, "{}", pulls.text);
+    // Half of the cylinders dead: 0.80 reads 1.6, the end stop, and half of the torque is gone.
+    for torque in [0.4, 0.5, 0.6, 0.75] {
+        for event in standing(1.36, 1.36, torque).events() {
+            let inside = event.start_s < 17.0 && event.end_s > 13.5;
+            assert!(!inside || event.treat_as == TreatAs::Hazard, "{torque} {}", brief(&event));
+        }
+    }
+    // Without engine speed nothing contradicts the reading.
+    for event in standing(1.36, 1.36, 1.0).without(Role::EngineSpeed).events() {
+        let inside = event.start_s < 17.0 && event.end_s > 13.5;
+        assert!(!inside || event.treat_as == TreatAs::Hazard, "{}", brief(&event));
+    }
+}
+
+#[test]
+fn a_value_that_stands_is_a_restart_at_the_rest_value_and_a_lost_link_elsewhere() {
+    let named = |value: f64| {
+        let events = standing(value, 1.0, 1.0).events();
+        let event = events.iter().find(|e| e.start_s < 14.0 && e.end_s > 16.0).expect("the run");
+        assert_eq!(event.treat_as, TreatAs::Invalid, "{}", brief(event));
+        event.cause.clone()
+    };
+    assert_eq!(named(1.0), "controller_reset");
+    assert_eq!(named(0.95), "stale_link");
+}
+
+#[test]
+fn a_quiet_channel_that_stands_proves_nothing() {
+    let mut pull = standing(0.95, 1.0, 1.0);
+    pull.noise = 0.0002;
+    let events = pull.events();
+    let event = events.iter().find(|e| e.start_s < 14.0 && e.end_s > 16.0).expect("the run");
+    assert_eq!(event.treat_as, TreatAs::Hazard, "{}", brief(event));
+    let stale = event.evidence.iter().find(|e| e.name == "stale_run").expect("every feature is listed");
+    assert!(!stale.evaluated && stale.log10_lr == 0.0, "{}", stale.text);
 }

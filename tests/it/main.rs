@@ -16,6 +16,7 @@ mod integrations;
 mod kept;
 mod ledger;
 mod logs;
+mod metamorphic;
 mod open_data;
 mod privacy;
 mod schema;

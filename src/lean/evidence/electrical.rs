@@ -162,14 +162,15 @@ fn stale_run(case: &Case<'_, '_>) -> Reading {
     let weight = equal_run_log10(steps, fresh).min(k::LR_STALE_STRONG.value);
     let reading = Reading::seen(held_s, "s", text);
     // A frozen link shows its last value, whatever that was; the rest value is the mark of the controller.
-    let reading = if reset::at_rest(scene, first.lambda) {
+    if reset::at_rest(scene, first.lambda) {
         reading
             .weigh(&[Cause::ControllerReset], weight)
             .weigh(&[Cause::StaleLink], weight - k::LR_REST_BY_CHANCE.value)
+            .prove(run)
     } else {
-        reading.weigh(&[Cause::StaleLink], weight)
-    };
-    reading.prove(run.start + 1..run.end)
+        // The first value came over the link.
+        reading.weigh(&[Cause::StaleLink], weight).prove(run.start + 1..run.end)
+    }
 }
 
 /// How unlikely `count` equal values are on a live channel, as -log10 of the probability: each stays within the
@@ -410,4 +411,23 @@ fn jumps_at(scene: &Scene<'_>, time_s: f64, within_s: f64) -> bool {
     };
     let step = late - before;
     step.abs() > 4.0 * scene.noise_phi && (early - before) / step > 0.85
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn ten_equal_values_are_as_unlikely_as_the_noise_makes_them() {
+        // Probability of ten equal samples at noise of half a step, one and two: 0.01, 6e-5, 1e-7 over all offsets
+        // within a step (physics note, computed); the most favourable offset is likelier by half a decade at most.
+        for (steps, probability) in [(0.5, 0.01_f64), (1.0, 6e-5), (2.0, 1e-7)] {
+            let most = -probability.log10();
+            let said = equal_run_log10(steps, 10.0);
+            assert!((most - 0.5..=most + 0.1).contains(&said), "{steps}: {said} {most}");
+        }
+        // A step far wider than the noise holds any number of values.
+        assert!(equal_run_log10(0.1, 50.0) < 0.01);
+        assert!(equal_run_log10(1.0, 20.0) > 2.0 * equal_run_log10(1.0, 9.9));
+    }
 }

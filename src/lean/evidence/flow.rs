@@ -3,62 +3,115 @@
 use super::{Case, Feature, Group, Reading};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::Cause;
-use crate::lean::trace::{line, median};
+use crate::lean::trace::{Frame, Scene, line, median};
 use crate::log::Role;
+use crate::state::bit;
 
 pub(super) static DILUTION: Feature = Feature {
     name: "dilution_law",
     id: "F19",
     group: Group::Flow,
-    summary: "the offset from target shrinks as one over air flow",
-    looks: "large at idle and low flow, vanishing at high flow",
+    summary: "the excess shrinks as one over air flow, here as in the rest of the log",
+    looks: "large at idle and low flow, vanishing at high flow; this event lies on the line of the others",
     decides: "a constant leak of air is a share that falls as engine air grows",
-    cannot: "needs the commanded lambda and air flows that differ by a factor of two",
+    cannot: "needs engine speed, manifold pressure and air flows that differ by a factor of two; without the commanded \
+             lambda only closed loop can be compared; a map that is lean at low flow bends the same way",
     tag: Tag::Assumed,
     run: dilution,
 };
 
+/// Relative excess over what is commanded, against one over flow (rpm times Pa, scaled).
+#[derive(Clone, Copy)]
+struct Point {
+    inverse_flow: f64,
+    excess: f64,
+}
+
 fn dilution(case: &Case<'_, '_>) -> Reading {
     let scene = case.scene;
-    let Some(target) = scene.witness(Role::LambdaTarget) else {
-        return Reading::not_evaluated("the commanded lambda is not logged");
-    };
-    let (Some(speed), Some(manifold)) = (scene.witness(Role::EngineSpeed), scene.manifold()) else {
+    if scene.witness(Role::EngineSpeed).is_none() || scene.manifold().is_none() {
         return Reading::not_evaluated("engine speed and manifold pressure are needed for air flow");
-    };
-    // One point per half second of settled running: relative offset over 1/flow (rpm times Pa).
-    let mut points: Vec<(f64, f64)> = Vec::new();
-    let mut bucket: Vec<f64> = Vec::new();
-    let mut bucket_start = f64::NEG_INFINITY;
-    for frame in scene.frames.iter().filter(|f| !f.clipped) {
-        if frame.time_s - bucket_start > 0.5 {
-            if let Some(offset) = median(std::mem::take(&mut bucket))
-                && let (Some(rpm), Some(pressure)) =
-                    (speed.at(bucket_start, 0.5), manifold.at(bucket_start, 0.5))
-                && rpm > k::RUNNING_RPM.value
-            {
-                points.push((1e8 / (rpm * pressure.max(1e3)), offset));
-            }
-            bucket_start = frame.time_s;
-        }
-        if let Some(wanted) = target.at(frame.time_s, 0.5)
-            && wanted > 0.3
-        {
-            bucket.push(frame.lambda / wanted - 1.0);
-        }
     }
-    points.retain(|p| p.1.abs() < 0.3);
-    let reach = points.iter().map(|p| p.0).fold((f64::INFINITY, 0.0_f64), |r, x| (r.0.min(x), r.1.max(x)));
+    let own: Vec<Point> = case
+        .episode
+        .lean(scene)
+        .filter(|(_, frame)| !frame.clipped)
+        .filter_map(|(_, frame)| point(scene, frame))
+        .collect();
+    let (Some(own_flow), Some(own_excess)) = (
+        median(own.iter().map(|p| p.inverse_flow).collect()),
+        median(own.iter().map(|p| p.excess).collect()),
+    ) else {
+        return Reading::not_evaluated(
+            "neither the commanded lambda nor closed loop to compare with, or a cut",
+        );
+    };
+    let points = others(case);
+    let reach = points.iter().fold((own_flow, own_flow), |r, p| (r.0.min(p.0), r.1.max(p.0)));
     if points.len() < 10 || reach.1 < k::FLOW_RATIO.value * reach.0 {
         return Reading::not_evaluated("air flow does not vary by a factor of two in settled running");
     }
     let Some(slope) = line(&points) else {
         return Reading::not_evaluated("air flow does not vary");
     };
-    let t = slope.per_s / slope.error.max(1e-12);
-    let at_low = slope.per_s * reach.1;
-    let text =
-        format!("offset from commanded lambda grows to {:.0} % at the lowest air flow", at_low * 100.0);
-    let reading = Reading::seen(at_low * 100.0, "%", text);
-    if t > 4.0 && at_low > 0.03 { reading.weigh(&[Cause::AirIngress], k::LR_DILUTION.value) } else { reading }
+    let count = points.len() as f64;
+    let mean = points.iter().fold((0.0, 0.0), |m, p| (m.0 + p.0 / count, m.1 + p.1 / count));
+    let predicted = mean.1 + slope.per_s * (own_flow - mean.0);
+    let text = format!(
+        "from the other running, a leak would put {:.0} % on lambda at this air flow; read {:.0} %",
+        100.0 * predicted,
+        100.0 * own_excess
+    );
+    let reading = Reading::seen(100.0 * predicted, "%", text);
+    let grows = slope.per_s > 4.0 * slope.error.max(1e-12) && predicted >= k::DILUTION_LEAST.value;
+    let fits = (own_excess - predicted).abs() <= f64::max(0.04, k::DILUTION_FIT.value * predicted);
+    if grows && fits { reading.weigh(&[Cause::AirIngress], k::LR_DILUTION.value) } else { reading }
+}
+
+/// One point per half second of settled running outside the event.
+fn others(case: &Case<'_, '_>) -> Vec<(f64, f64)> {
+    let scene = case.scene;
+    let event = (case.episode.start_s(scene) - 1.0, case.episode.end_s(scene) + 1.0);
+    let mut points: Vec<(f64, f64)> = Vec::new();
+    let mut bucket: Vec<Point> = Vec::new();
+    let mut bucket_start = f64::NEG_INFINITY;
+    let mut close = |bucket: &mut Vec<Point>| {
+        let bucket = std::mem::take(bucket);
+        if let (Some(flow), Some(excess)) = (
+            median(bucket.iter().map(|p| p.inverse_flow).collect()),
+            median(bucket.iter().map(|p| p.excess).collect()),
+        ) && excess.abs() < 0.5
+        {
+            points.push((flow, excess));
+        }
+    };
+    for frame in scene.frames.iter().filter(|f| !f.clipped) {
+        if (event.0..=event.1).contains(&frame.time_s) {
+            continue;
+        }
+        if frame.time_s - bucket_start > 0.5 {
+            close(&mut bucket);
+            bucket_start = frame.time_s;
+        }
+        bucket.extend(point(scene, frame));
+    }
+    close(&mut bucket);
+    points
+}
+
+/// The excess of a frame; null in cuts and warm-up, and under load where the commanded lambda is not logged.
+fn point(scene: &Scene<'_>, frame: &Frame) -> Option<Point> {
+    let gas_s = frame.time_s - scene.delay_s(frame.time_s);
+    let odd = bit::OVER_RUN | bit::LIMITER | bit::GEAR_CHANGE | bit::UNLOAD | bit::WARM_UP | bit::CRANKING;
+    if scene.view.state.has(scene.view.log.clock.row_at(gas_s), odd) {
+        return None;
+    }
+    let rpm = scene.witness(Role::EngineSpeed)?.at(gas_s, 0.5).filter(|rpm| *rpm > k::RUNNING_RPM.value)?;
+    let pressure = scene.manifold()?.at(gas_s, 0.5)?.max(1e3);
+    let wanted = match scene.witness(Role::LambdaTarget) {
+        Some(target) => target.at(gas_s, 0.5).filter(|wanted| *wanted > 0.3)?,
+        None if crate::lean::limit::loaded_at(scene, gas_s) => return None,
+        None => 1.0,
+    };
+    Some(Point { inverse_flow: 1e8 / (rpm * pressure), excess: frame.lambda / wanted - 1.0 })
 }

@@ -137,12 +137,13 @@ impl<'a, 's> Case<'a, 's> {
         self.proofs.iter().any(|(frames, _)| frames.contains(&frame))
     }
 
-    /// Number of other episodes with an electrical proof of a cause.
+    /// Number of other episodes with an electrical proof of a cause; what touches this one is the same fault, not a
+    /// second one.
     pub(super) fn proven_elsewhere(&self, cause: Cause) -> usize {
         let own = &self.episode.frames;
         self.proofs
             .iter()
-            .filter(|(frames, c)| *c == cause && (frames.end <= own.start || frames.start >= own.end))
+            .filter(|(frames, c)| *c == cause && (frames.end < own.start || frames.start > own.end))
             .count()
     }
 
