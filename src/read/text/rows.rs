@@ -1,0 +1,227 @@
+//! Lines to rows: the fast path, for cells without delimiters or line ends inside them.
+
+use super::super::cells::{Cells, Kind};
+use super::super::dialect::{self, Delimiter};
+use super::super::header::Head;
+use super::super::number;
+use super::{COMMENTS_KEPT, RAGGED_KEPT};
+
+/// What every chunk needs to know.
+pub(super) struct Layout<'a> {
+    pub(super) delimiter: u8,
+    pub(super) blanks: bool,
+    pub(super) mark: u8,
+    pub(super) columns: usize,
+    pub(super) header: Option<&'a [u8]>,
+    /// Preamble and unit lines, known again when a restarted logger repeats them.
+    others: Vec<&'a [u8]>,
+    /// First bytes of lines that may be no data.
+    first_bytes: [bool; 256],
+}
+
+impl<'a> Layout<'a> {
+    pub(super) fn of(head: &Head, text: &'a [u8]) -> Self {
+        let line = |range: &std::ops::Range<usize>| text.get(range.clone()).unwrap_or_default().trim_ascii();
+        let header = head.header.as_ref().map(line).filter(|line| !line.is_empty());
+        let others: Vec<&[u8]> = head.others.iter().map(line).collect();
+        let mut first_bytes = [false; 256];
+        for first in header.iter().chain(&others).filter_map(|line| line.first()).chain(b"#/ \t\r\n") {
+            first_bytes[usize::from(*first)] = true;
+        }
+        Self {
+            delimiter: head.dialect.delimiter.byte(),
+            blanks: head.dialect.delimiter == Delimiter::Blanks,
+            mark: head.dialect.mark,
+            columns: head.headings.len(),
+            header,
+            others,
+            first_bytes,
+        }
+    }
+}
+
+/// Rows of one chunk; rows and lines count from the chunk's own start.
+pub(super) struct Chunk {
+    pub(super) rows: usize,
+    pub(super) lines: u64,
+    pub(super) cells: Vec<Cells>,
+    pub(super) ragged: Vec<Ragged>,
+    pub(super) ragged_count: usize,
+    pub(super) restarts: Vec<usize>,
+    pub(super) comments: Vec<String>,
+    /// Cells found in the last row.
+    pub(super) last_row_cells: usize,
+}
+
+pub(super) struct Ragged {
+    pub(super) line: u64,
+    pub(super) found: usize,
+}
+
+impl Chunk {
+    pub(super) fn new(kinds: &[Kind], rows: usize) -> Self {
+        Self {
+            rows: 0,
+            lines: 0,
+            cells: kinds.iter().map(|kind| Cells::new(*kind, rows)).collect(),
+            ragged: Vec::new(),
+            ragged_count: 0,
+            restarts: Vec::new(),
+            comments: Vec::new(),
+            last_row_cells: 0,
+        }
+    }
+
+    /// Ends a row that had `found` cells: the missing ones are empty.
+    pub(super) fn end_row(&mut self, found: usize) {
+        if found != self.cells.len() {
+            for cells in self.cells.iter_mut().skip(found) {
+                cells.push_blank();
+            }
+            self.ragged_count += 1;
+            if self.ragged.len() < RAGGED_KEPT {
+                self.ragged.push(Ragged { line: self.lines - 1, found });
+            }
+        }
+        self.last_row_cells = found;
+        self.rows += 1;
+    }
+
+    /// Whether a line is no data: blank, a comment, or something that stood before the table.
+    pub(super) fn is_aside(&mut self, line: &[u8], layout: &Layout<'_>) -> bool {
+        let line = line.trim_ascii();
+        if line.is_empty() {
+            return true;
+        }
+        if layout.header == Some(line) {
+            self.restarts.push(self.rows);
+            return true;
+        }
+        if layout.others.contains(&line) {
+            return true;
+        }
+        // Only these two marks cannot begin a value.
+        if line.starts_with(b"#") || line.starts_with(b"//") {
+            if self.comments.len() < COMMENTS_KEPT {
+                self.comments.push(String::from_utf8_lossy(line.trim_ascii_start()).into_owned());
+            }
+            return !number::is_null_word(line.split(|b| *b == layout.delimiter).next().unwrap_or_default());
+        }
+        false
+    }
+}
+
+/// Parses whole lines. Quotes are taken off where they enclose a cell; delimiters inside them are not expected.
+pub(super) fn read(text: &[u8], layout: &Layout<'_>, kinds: &[Kind]) -> Chunk {
+    let mut chunk = Chunk::new(kinds, estimated_rows(text));
+    let mut at = 0;
+    while let Some(&first) = text.get(at) {
+        chunk.lines += 1;
+        if layout.first_bytes[usize::from(first)] {
+            let end = memchr::memchr(b'\n', &text[at..]).map_or(text.len(), |offset| at + offset);
+            if chunk.is_aside(&text[at..end], layout) {
+                at = end + 1;
+                continue;
+            }
+        }
+        at = if layout.blanks {
+            row_of_blanks(text, at, layout, &mut chunk)
+        } else {
+            row(text, at, layout, &mut chunk)
+        };
+    }
+    chunk
+}
+
+/// Rows by the length of the first lines, with a little to spare.
+pub(super) fn estimated_rows(text: &[u8]) -> usize {
+    let head = text.len().min(16 * 1024);
+    let lines = memchr::memchr_iter(b'\n', &text[..head]).count().max(1);
+    let rows = text.len() / (head / lines).max(1) + 16;
+    rows + rows / 16
+}
+
+/// One line of cells; returns where the next line starts.
+fn row(text: &[u8], start: usize, layout: &Layout<'_>, chunk: &mut Chunk) -> usize {
+    let delimiter = layout.delimiter;
+    let mut at = start;
+    let mut column = 0;
+    loop {
+        let Some(cells) = chunk.cells.get_mut(column) else {
+            return surplus(text, at, layout, chunk, column);
+        };
+        while text.get(at) == Some(&b' ') {
+            at += 1;
+        }
+        let number = if cells.kind == Kind::Number { number::prefix(text, at, layout.mark) } else { None };
+        let mut end = number.as_ref().map_or(at, |number| number.end);
+        while number.is_some() && text.get(end) == Some(&b' ') {
+            end += 1;
+        }
+        let next = text.get(end).copied();
+        let clean_end = match next {
+            Some(byte) => byte == delimiter || byte == b'\n' || byte == b'\r',
+            None => true,
+        };
+        match number {
+            Some(number) if clean_end && number.value.is_finite() => cells.push_number(&number),
+            None if clean_end => cells.push_blank(),
+            _ => {
+                let rest = text.get(at..).unwrap_or_default();
+                end = memchr::memchr2(delimiter, b'\n', rest).map_or(text.len(), |offset| at + offset);
+                let token = dialect::clean(text.get(at..end).unwrap_or_default());
+                cells.push(&token, layout.mark, chunk.rows, chunk.lines - 1);
+            }
+        }
+        column += 1;
+        match text.get(end) {
+            Some(byte) if *byte == delimiter => at = end + 1,
+            Some(b'\r') if text.get(end + 1) == Some(&b'\n') => {
+                chunk.end_row(column);
+                return end + 2;
+            }
+            Some(b'\r') if end + 1 < text.len() => {
+                // A stray carriage return within the line: the rest of the cell is dropped with it.
+                let rest = text.get(end..).unwrap_or_default();
+                let stop = memchr::memchr2(delimiter, b'\n', rest).map_or(text.len(), |offset| end + offset);
+                if text.get(stop) == Some(&delimiter) {
+                    at = stop + 1;
+                } else {
+                    chunk.end_row(column);
+                    return stop + 1;
+                }
+            }
+            _ => {
+                chunk.end_row(column);
+                return end + 1;
+            }
+        }
+    }
+}
+
+/// The rest of a line that has more cells than columns; empty ones (a delimiter at the line's end) are no fault.
+fn surplus(text: &[u8], start: usize, layout: &Layout<'_>, chunk: &mut Chunk, columns: usize) -> usize {
+    let rest = text.get(start..).unwrap_or_default();
+    let length = memchr::memchr(b'\n', rest).unwrap_or(rest.len());
+    let extra = rest.get(..length).unwrap_or_default();
+    let cells = extra.split(|byte| *byte == layout.delimiter).enumerate();
+    let filled = cells.filter(|(_, cell)| !cell.trim_ascii().is_empty()).last();
+    chunk.end_row(columns + filled.map_or(0, |(last, _)| last + 1));
+    start + length + 1
+}
+
+/// One line of cells separated by runs of blanks and tabs.
+fn row_of_blanks(text: &[u8], start: usize, layout: &Layout<'_>, chunk: &mut Chunk) -> usize {
+    let rest = text.get(start..).unwrap_or_default();
+    let length = memchr::memchr(b'\n', rest).unwrap_or(rest.len());
+    let line = rest.get(..length).unwrap_or_default();
+    let mut column = 0;
+    for token in line.split(u8::is_ascii_whitespace).filter(|token| !token.is_empty()) {
+        if let Some(cells) = chunk.cells.get_mut(column) {
+            cells.push(&dialect::clean(token), layout.mark, chunk.rows, chunk.lines - 1);
+        }
+        column += 1;
+    }
+    chunk.end_row(column);
+    start + length + 1
+}

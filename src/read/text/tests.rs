@@ -1,0 +1,223 @@
+//! Text logs of every kind, and what is none.
+
+use std::fmt::Write as _;
+
+use super::super::{cells, from_bytes};
+use super::*;
+use arrow_array::cast::AsArray;
+use arrow_array::types::{Float64Type, Int64Type};
+use arrow_array::{Array, ArrayRef};
+use arrow_schema::DataType;
+
+fn table(text: &str) -> Table {
+    table_of(text.as_bytes())
+}
+
+fn table_of(bytes: &[u8]) -> Table {
+    from_bytes("test.csv", bytes, &ReadOptions::default()).expect("table")
+}
+
+fn error(bytes: &[u8]) -> String {
+    from_bytes("test.csv", bytes, &ReadOptions::default()).expect_err("an error").to_string()
+}
+
+fn floats(values: &ArrayRef) -> Vec<Option<f64>> {
+    match values.data_type() {
+        DataType::Int64 => values.as_primitive::<Int64Type>().iter().map(|v| v.map(|v| v as f64)).collect(),
+        _ => values.as_primitive::<Float64Type>().iter().collect(),
+    }
+}
+
+fn texts(values: &ArrayRef) -> Vec<Option<&str>> {
+    values.as_string::<i32>().iter().collect()
+}
+
+fn noted(table: &Table, words: &str) -> bool {
+    table.notes.iter().any(|note| note.text.contains(words))
+}
+
+#[test]
+fn numbers_integers_words_and_truths_become_typed_columns() {
+    let table = table("t,n,w,ok\n0.5,1,idle,TRUE\n1.0,2,run,false\n1.5,3,run,true\n");
+    let types: Vec<&DataType> = table.columns.iter().map(|column| column.values.data_type()).collect();
+    assert_eq!(types, [&DataType::Float64, &DataType::Int64, &DataType::Utf8, &DataType::Boolean]);
+    assert_eq!(floats(&table.columns[0].values), [Some(0.5), Some(1.0), Some(1.5)]);
+    assert_eq!(texts(&table.columns[2].values), [Some("idle"), Some("run"), Some("run")]);
+    assert_eq!((table.rows, table.source.format.as_str()), (3, "text"));
+    assert_eq!(table.source.sha256.len(), 64);
+}
+
+#[test]
+fn decimal_commas_are_read() {
+    let table = table("t;a\n0,1;14,7\n0,2;14,8\n");
+    assert_eq!(floats(&table.columns[1].values), [Some(14.7), Some(14.8)]);
+}
+
+#[test]
+fn blank_cells_and_words_for_nothing_are_null() {
+    let table = table("t,a,b\n0,,1\n1,NaN,\n2,N/A,3\n3,-inf,4\n4,5,5\n5,1e999,6\n");
+    assert_eq!(floats(&table.columns[1].values), [None, None, None, None, Some(5.0), None]);
+    assert_eq!(floats(&table.columns[2].values)[1], None);
+    assert!(noted(&table, "4 cells say that there is no value, the first `NaN`"));
+    assert_eq!(table.notes.iter().find(|n| n.text.contains("no value")).and_then(|n| n.line), Some(3));
+}
+
+#[test]
+fn a_few_words_among_numbers_are_unreadable_cells() {
+    let table = table("t,a\n0,1.5\n1,ERR\n2,1.6\n3,1.7\n");
+    assert_eq!(floats(&table.columns[1].values), [Some(1.5), None, Some(1.6), Some(1.7)]);
+    assert_eq!(table.columns[1].unreadable, [(1, "ERR".to_owned())]);
+    let note = table.notes.iter().find(|note| note.text.contains("`ERR`")).expect("note");
+    assert_eq!((note.line, note.channel.as_deref()), (Some(3), Some("a")));
+}
+
+#[test]
+fn the_majority_decides_wherever_it_stands() {
+    let mut text = "t,a,b\n".to_owned();
+    for row in 0..1000 {
+        let (a, b) = if row < 300 { ("7", "word") } else { ("word", "7") };
+        writeln!(text, "{row},{a},{b}").expect("write");
+    }
+    let table = table(&text);
+    assert_eq!(table.columns[1].values.data_type(), &DataType::Utf8);
+    assert_eq!(table.columns[2].values.null_count(), 300);
+    assert_eq!(table.columns[2].unreadable.len(), cells::UNREADABLE_KEPT);
+}
+
+#[test]
+fn long_integers_keep_every_digit() {
+    let table = table("id,x\n1234567890123456789,1\n1234567890123456790,2\n");
+    let ids = table.columns[0].values.as_primitive::<Int64Type>();
+    assert_eq!(ids.values().as_ref(), [1_234_567_890_123_456_789, 1_234_567_890_123_456_790]);
+    let beyond = super::tests::table("id,x\n123456789012345678901,1\n123456789012345678902,2\n");
+    assert_eq!(texts(&beyond.columns[0].values)[0], Some("123456789012345678901"));
+}
+
+#[test]
+fn ragged_lines_are_noted_with_their_number() {
+    let table = table("t,a,b\n0,1,2\n1,1\n2,1,2,9\n3,1,2,\n4,1,2\n");
+    assert_eq!(table.rows, 5);
+    assert_eq!(floats(&table.columns[2].values)[1], None);
+    let lines: Vec<_> =
+        table.notes.iter().filter(|n| n.text.contains("in place of 3")).map(|n| n.line).collect();
+    assert_eq!(lines, [Some(3), Some(4)]);
+}
+
+#[test]
+fn a_header_repeated_in_mid_file_is_a_restart() {
+    let head = "Logger: box\nt;a\ns;V\n";
+    let table = table(&format!("{head}0;1\n1;2\n2;3\n{head}0;4\n1;5\n"));
+    assert_eq!(table.restarts, [3]);
+    assert_eq!(floats(&table.columns[1].values).len(), 5);
+    assert!(noted(&table, "started again"));
+}
+
+#[test]
+fn a_last_line_that_breaks_off_is_left_out() {
+    let table = table("t,a,b\n0,1,2\n1,3,4\n2,5");
+    assert_eq!(table.rows, 2);
+    let note = table.notes.iter().find(|note| note.text.contains("breaks off")).expect("note");
+    assert_eq!(note.line, Some(4));
+    assert_eq!(super::tests::table("t,a\n0,1\n1,3").rows, 2);
+}
+
+#[test]
+fn quoted_cells_may_hold_delimiters_and_line_ends() {
+    let table = table("a,b\n1,\"x, y\nz \"\"q\"\"\"\n2,w\n\n3,\"\"\n");
+    assert_eq!(texts(&table.columns[1].values), [Some("x, y\nz \"q\""), Some("w"), None]);
+    assert_eq!(floats(&table.columns[0].values), [Some(1.0), Some(2.0), Some(3.0)]);
+}
+
+#[test]
+fn a_quote_left_open_does_not_swallow_the_file() {
+    assert_eq!(table("t,a\n0,\"1\n1,2\n2,3\n3,4\n").rows, 4);
+}
+
+#[test]
+fn quoted_decimal_commas_are_numbers() {
+    let table = table("\"t\",\"a\"\n\"0,1\",\"14,7\"\n\"0,2\",\"14,8\"\n");
+    assert_eq!(floats(&table.columns[1].values), [Some(14.7), Some(14.8)]);
+}
+
+#[test]
+fn runs_of_blanks_tabs_and_pipes_separate_cells() {
+    for text in [
+        "t  a\n 0.1   1\n 0.2  12\n 0.3 13\n",
+        "t\ta\n0.1\t1\n0.2\t12\n0.3\t13\n",
+        "t|a\n0.1|1\n0.2|12\n0.3|13\n",
+    ] {
+        let table = table(text);
+        assert_eq!(floats(&table.columns[0].values), [Some(0.1), Some(0.2), Some(0.3)], "{text}");
+        assert_eq!(floats(&table.columns[1].values), [Some(1.0), Some(12.0), Some(13.0)], "{text}");
+    }
+}
+
+#[test]
+fn windows_line_ends_and_trailing_delimiters_change_nothing() {
+    let table = table("t;a;\r\n0;1;\r\n1;2;\r\n\r\n2;3;\r\n");
+    assert_eq!(table.columns.len(), 2);
+    assert_eq!(floats(&table.columns[1].values), [Some(1.0), Some(2.0), Some(3.0)]);
+    assert!(!noted(&table, "in place of"));
+}
+
+#[test]
+fn comments_between_the_rows_are_kept_aside() {
+    let table = table("t,a\n0,1\n# marker: corner 3\n1,2\n");
+    assert_eq!(table.rows, 2);
+    assert!(table.metadata.contains(&("comment".to_owned(), "# marker: corner 3".to_owned())));
+}
+
+#[test]
+fn on_and_off_are_truths_and_said_to_be() {
+    let table = table("t,fan\n0,on\n1,OFF\n2,\n");
+    let fan: Vec<_> = table.columns[1].values.as_boolean().iter().collect();
+    assert_eq!(fan, [Some(true), Some(false), None]);
+    assert!(noted(&table, "`on` and `off`"));
+}
+
+#[test]
+fn packed_text_is_read_and_named_so() {
+    let text = b"t,a\n0,1\n1,2\n";
+    let gzip = table_of(&super::super::compress::tests::gzip(text));
+    let zstd = table_of(&super::super::compress::tests::zstd(text));
+    assert_eq!((gzip.rows, gzip.source.format.as_str()), (2, "text+gzip"));
+    assert_eq!((zstd.rows, zstd.source.format.as_str()), (2, "text+zstd"));
+}
+
+#[test]
+fn what_cannot_be_read_is_one_clear_error() {
+    for (bytes, problem) in [
+        (&b""[..], "the file is empty"),
+        (b"\n \n", "the file is empty"),
+        (b"t,a,b\n", "no row of data"),
+        (b"\0\0\0\0", "nothing but NUL bytes"),
+        (b"\x89PNG\r\n\x1a\n\0\0\0\x0dIHDR\x01\x02\x03\x04\x05\x06", "neither a text log"),
+        (b"PK\x03\x04....", "an archive"),
+    ] {
+        let error = error(bytes);
+        assert!(error.starts_with("cannot read test.csv") && error.contains(problem), "{error}");
+        assert!(error.contains("\n  found: ") && error.contains("\n  help: "), "{error}");
+    }
+}
+
+#[test]
+fn one_row_and_one_column_are_a_table() {
+    assert_eq!(table("t,a\n0,1\n").rows, 1);
+    let one = table("value\n1.0\n2.0\n");
+    assert_eq!((one.columns.len(), one.rows), (1, 2));
+}
+
+#[test]
+fn chunks_give_what_one_piece_gives() {
+    let mut text = "t,a,w\n".to_owned();
+    for row in 0..300_000 {
+        let word = if row % 3 == 0 { "x" } else { "yy" };
+        writeln!(text, "{}.{:02},{},{word}", row / 100, row % 100, row * 7 % 1013).expect("write");
+    }
+    assert!(text.len() > CHUNK_BYTES * 2);
+    let table = table(&text);
+    assert_eq!(table.rows, 300_000);
+    assert_eq!(floats(&table.columns[0].values)[299_999], Some(2999.99));
+    assert_eq!(floats(&table.columns[1].values)[150_000], Some(f64::from(150_000 * 7 % 1013)));
+    assert_eq!(texts(&table.columns[2].values)[150_001], Some("yy"));
+}
