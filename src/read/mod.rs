@@ -7,6 +7,10 @@ mod compress;
 mod dialect;
 mod encoding;
 mod header;
+#[cfg(feature = "mdf")]
+mod mdf;
+#[cfg(feature = "mdf")]
+mod merge;
 mod number;
 mod stamp;
 mod table;
@@ -102,8 +106,8 @@ pub fn open(path: &Path, options: &ReadOptions) -> Result<Table, ReadError> {
     from_bytes(&path.to_string_lossy(), &bytes, options)
 }
 
-/// Reads a log from the bytes of a file: delimited text, Parquet or Arrow IPC, as it is or packed with gzip or
-/// zstd.
+/// Reads a log from the bytes of a file: delimited text, Parquet, Arrow IPC or MDF 4, as it is or packed with gzip
+/// or zstd.
 ///
 /// * `name`: path for messages and for [`Source`]
 ///
@@ -158,15 +162,13 @@ fn read_content(name: &str, bytes: &[u8], options: &ReadOptions) -> Result<Table
         Format::Text => text::read(source, &content, options)?,
         Format::Parquet => arrow_file::read_parquet(source, content.into_owned())?,
         Format::ArrowFile | Format::ArrowStream => arrow_file::read_ipc(source, content.into_owned())?,
+        #[cfg(feature = "mdf")]
+        Format::Mdf => mdf::read(source, content.into_owned())?,
+        #[cfg(not(feature = "mdf"))]
         Format::Mdf => {
-            let help = "export the log as CSV, Parquet or Arrow IPC";
-            return Err(content_error(
-                name,
-                Place::default(),
-                "MDF files are not supported yet",
-                "an MDF file",
-                help,
-            ));
+            let help = "build with the feature `mdf`, or export the log as CSV, Parquet or Arrow IPC";
+            let problem = "this program was built without MDF files";
+            return Err(content_error(name, Place::default(), problem, "an MDF file", help));
         }
         Format::Zip => {
             let help = "unpack it and give the log inside; export spreadsheets as CSV";

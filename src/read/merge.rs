@@ -1,0 +1,199 @@
+//! Several groups of columns, each with its own clock, on one time axis.
+
+use std::sync::Arc;
+
+use arrow_array::{Array, ArrayRef, UInt64Array};
+
+use super::Column;
+
+/// Columns that were sampled together.
+pub(super) struct Group {
+    /// One per row, s, never falling.
+    pub(super) time_s: Vec<f64>,
+    /// As many slots each.
+    pub(super) columns: Vec<Column>,
+}
+
+/// Groups on one axis.
+pub(super) struct Merged {
+    /// s, never falling.
+    pub(super) time_s: Vec<f64>,
+    /// Columns of all groups, in order; null in rows in which their group was not sampled.
+    pub(super) columns: Vec<Column>,
+    /// Readings that had no row of their own and were left out.
+    pub(super) left_out: usize,
+}
+
+/// Puts groups on the clock of the one with the most rows.
+///
+/// A row of another group goes to the nearest row of the axis when that is within half of its period; where there is
+/// none, a row is added. Of two rows of one group that fall on the same row of the axis the first stays: nothing is
+/// averaged.
+pub(super) fn merge(groups: Vec<Group>) -> Merged {
+    let Some(base) = (0..groups.len()).rev().max_by_key(|index| groups[*index].time_s.len()) else {
+        return Merged { time_s: Vec::new(), columns: Vec::new(), left_out: 0 };
+    };
+    if groups.len() == 1 {
+        let columns_of = |group: Group| (group.time_s, group.columns);
+        let (time_s, columns) = groups.into_iter().next().map(columns_of).unwrap_or_default();
+        return Merged { time_s, columns, left_out: 0 };
+    }
+    let axis = axis(&groups, base);
+    let reach_s = 0.5 * period(&groups[base].time_s);
+    let mut left_out = 0;
+    let mut columns = Vec::new();
+    for group in groups {
+        let (takes, lost) = rows_on(&group.time_s, &axis, reach_s);
+        left_out += lost;
+        columns.extend(group.columns.into_iter().map(|column| spread(column, &takes)));
+    }
+    Merged { time_s: axis, columns, left_out }
+}
+
+/// Median step, s; 0 for fewer than two rows.
+fn period(time_s: &[f64]) -> f64 {
+    let mut steps: Vec<f64> =
+        time_s.windows(2).map(|pair| pair[1] - pair[0]).filter(|step| *step > 0.0).collect();
+    if steps.is_empty() {
+        return 0.0;
+    }
+    let middle = steps.len() / 2;
+    *steps.select_nth_unstable_by(middle, f64::total_cmp).1
+}
+
+/// The base's times, and those of others that lie further than half its period from all of them.
+fn axis(groups: &[Group], base: usize) -> Vec<f64> {
+    let base_s = &groups[base].time_s;
+    let reach_s = 0.5 * period(base_s);
+    let mut others: Vec<f64> = groups
+        .iter()
+        .enumerate()
+        .filter(|(index, _)| *index != base)
+        .flat_map(|(_, group)| group.time_s.iter().copied())
+        .filter(|time| (nearest(base_s, *time).1 - time).abs() > reach_s)
+        .collect();
+    others.sort_unstable_by(f64::total_cmp);
+    // Groups that were sampled together share the added rows.
+    others.dedup_by(|a, b| (*a - *b).abs() <= reach_s.min(1e-6));
+    let mut axis = Vec::with_capacity(base_s.len() + others.len());
+    let mut others = others.into_iter().peekable();
+    for &time in base_s {
+        while let Some(other) = others.next_if(|other| *other < time) {
+            axis.push(other);
+        }
+        axis.push(time);
+    }
+    axis.extend(others);
+    axis
+}
+
+/// The nearest time of a rising axis: index and value; the time itself on an empty axis.
+fn nearest(axis_s: &[f64], time_s: f64) -> (usize, f64) {
+    let after = axis_s.partition_point(|time| *time < time_s);
+    let before = after.saturating_sub(1);
+    match (axis_s.get(before), axis_s.get(after)) {
+        (Some(a), Some(b)) if (time_s - a).abs() < (b - time_s).abs() => (before, *a),
+        (_, Some(b)) => (after, *b),
+        (Some(a), None) => (before, *a),
+        (None, None) => (0, time_s),
+    }
+}
+
+/// For every row of the axis the row of the group that is read there, and how many rows of the group had no place.
+fn rows_on(time_s: &[f64], axis_s: &[f64], reach_s: f64) -> (UInt64Array, usize) {
+    let mut takes: Vec<Option<u64>> = vec![None; axis_s.len()];
+    let mut left_out = 0;
+    for (row, time) in time_s.iter().enumerate() {
+        let (at, found_s) = nearest(axis_s, *time);
+        match takes.get_mut(at) {
+            // Equal stamps may repeat on the base itself: the next free row of that stamp.
+            Some(Some(_)) => {
+                let free = (at..axis_s.len())
+                    .take_while(|next| (axis_s[*next] - time).abs() <= reach_s)
+                    .find(|next| takes[*next].is_none());
+                match free {
+                    Some(free) => takes[free] = Some(row as u64),
+                    None => left_out += 1,
+                }
+            }
+            Some(slot) if (found_s - time).abs() <= reach_s.max(1e-6) => *slot = Some(row as u64),
+            _ => left_out += 1,
+        }
+    }
+    (UInt64Array::from(takes), left_out)
+}
+
+fn spread(column: Column, takes: &UInt64Array) -> Column {
+    let values: ArrayRef = match arrow_select::take::take(column.values.as_ref(), takes, None) {
+        Ok(values) => values,
+        // Every index stands inside the column, which leaves no reason for a refusal.
+        Err(_) => arrow_array::new_null_array(column.values.data_type(), takes.len()),
+    };
+    Column { values, ..column }
+}
+
+/// A column of times in seconds, to lead a table.
+pub(super) fn time_column(time_s: Vec<f64>) -> Column {
+    Column {
+        name: "time".to_owned(),
+        source_name: "time".to_owned(),
+        unit: Some("s".to_owned()),
+        role: Some("time".to_owned()),
+        values: Arc::new(arrow_array::Float64Array::from(time_s)),
+        unreadable: Vec::new(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use arrow_array::Float64Array;
+    use arrow_array::cast::AsArray;
+    use arrow_array::types::Float64Type;
+
+    fn group(name: &str, time_s: &[f64]) -> Group {
+        let values: Vec<f64> = (0..time_s.len()).map(|row| row as f64).collect();
+        let column = Column {
+            name: name.to_owned(),
+            source_name: name.to_owned(),
+            unit: None,
+            role: None,
+            values: Arc::new(Float64Array::from(values)),
+            unreadable: Vec::new(),
+        };
+        Group { time_s: time_s.to_vec(), columns: vec![column] }
+    }
+
+    fn values(merged: &Merged, column: usize) -> Vec<Option<f64>> {
+        merged.columns[column].values.as_primitive::<Float64Type>().iter().collect()
+    }
+
+    #[test]
+    fn a_slower_group_goes_to_the_nearest_rows_of_the_faster_one() {
+        let merged = merge(vec![group("slow", &[0.0, 0.26]), group("fast", &[0.0, 0.1, 0.2, 0.3])]);
+        assert_eq!(merged.time_s, [0.0, 0.1, 0.2, 0.3]);
+        assert_eq!(values(&merged, 0), [Some(0.0), None, None, Some(1.0)]);
+        assert_eq!(values(&merged, 1), [Some(0.0), Some(1.0), Some(2.0), Some(3.0)]);
+    }
+
+    #[test]
+    fn rows_outside_the_base_are_added_and_none_is_lost() {
+        let merged = merge(vec![group("a", &[1.0, 1.1, 1.2]), group("b", &[0.0, 1.1, 5.0])]);
+        assert_eq!(merged.time_s, [0.0, 1.0, 1.1, 1.2, 5.0]);
+        assert_eq!(values(&merged, 1), [Some(0.0), None, Some(1.0), None, Some(2.0)]);
+        assert_eq!(merged.left_out, 0);
+    }
+
+    #[test]
+    fn repeated_stamps_keep_their_rows() {
+        let merged = merge(vec![group("a", &[0.0, 1.0, 1.0, 2.0]), group("b", &[1.0])]);
+        assert_eq!(values(&merged, 0), [Some(0.0), Some(1.0), Some(2.0), Some(3.0)]);
+        assert_eq!(values(&merged, 1), [None, Some(0.0), None, None]);
+    }
+
+    #[test]
+    fn nothing_makes_nothing() {
+        assert!(merge(Vec::new()).time_s.is_empty());
+        assert_eq!(merge(vec![group("a", &[]), group("b", &[0.5])]).time_s, [0.5]);
+    }
+}
