@@ -27,6 +27,8 @@ pub(super) struct Arguments {
     logs: Vec<PathBuf>,
     #[command(flatten)]
     options: source::Options,
+    #[command(flatten)]
+    companions: source::Companions,
     /// Write the audit document; `-` is stdout, in place of the report. With several logs: a folder, one file per
     /// log, or `-` for one line per log
     #[arg(long, value_name = "FILE")]
@@ -102,6 +104,7 @@ struct Done {
 
 pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let sources = if arguments.logs.is_empty() { vec![Source::Demo] } else { source::files(&arguments.logs) };
+    let sources = arguments.companions.join(sources)?;
     let rig = match sources.as_slice() {
         [Source::Demo] => arguments.options.demo_rig()?,
         _ => arguments.options.rig()?,

@@ -22,6 +22,8 @@ pub(super) struct Arguments {
     logs: Vec<PathBuf>,
     #[command(flatten)]
     options: source::Options,
+    #[command(flatten)]
+    companions: source::Companions,
     /// What must hold: `next_step`, `publish`, `archive` (see `sondeproof explain publish`), or a policy file (TOML)
     #[arg(long, value_name = "POLICY", default_value = "next_step")]
     policy: PathBuf,
@@ -67,7 +69,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let rig = arguments.options.rig()?;
     let policy = Policy::load(&arguments.policy).map_err(|error| Failure::Input(error.to_string()))?;
     let history = history(arguments, &rig)?;
-    let sources = source::files(&arguments.logs);
+    let sources = arguments.companions.join(source::files(&arguments.logs))?;
     let results: Vec<_> = sources
         .par_iter()
         .map(|source| source::audit_one(source, &rig, None).map(|(_, audited)| audited.document))

@@ -195,7 +195,7 @@ fn when(source: &Source, audit: &Audit, stated: Option<&str>) -> Option<(String,
     }
     let path = match source {
         Source::Demo => return None,
-        Source::File(path) => path,
+        Source::File(path) | Source::Joined(path, _) => path,
     };
     let modified = std::fs::metadata(path).and_then(|found| found.modified()).ok()?;
     let seconds = modified.duration_since(SystemTime::UNIX_EPOCH).ok()?.as_secs();

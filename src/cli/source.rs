@@ -69,6 +69,8 @@ pub(super) enum Source {
     Demo,
     /// A file.
     File(PathBuf),
+    /// A file, and others of the same run.
+    Joined(PathBuf, Vec<PathBuf>),
 }
 
 impl Source {
@@ -76,7 +78,7 @@ impl Source {
     pub(super) fn name(&self) -> String {
         match self {
             Self::Demo => "demo".to_owned(),
-            Self::File(path) => path.display().to_string(),
+            Self::File(path) | Self::Joined(path, _) => path.display().to_string(),
         }
     }
 
@@ -85,10 +87,17 @@ impl Source {
         let options = options(rig);
         let table = match self {
             Self::Demo => read::from_bytes("demo", DEMO_LOG, &options),
-            Self::File(path) => read::open(path, &options),
+            Self::File(path) | Self::Joined(path, _) => read::open(path, &options),
         }
         .map_err(|error| Failure::Input(error.to_string()))?;
-        rig::assemble(table, rig).map_err(|error| Failure::Input(error.to_string()))
+        let mut log = rig::assemble(table, rig).map_err(|error| Failure::Input(error.to_string()))?;
+        if let Self::Joined(_, others) = self {
+            for path in others {
+                let other = Self::File(path.clone()).open(rig)?;
+                rig::join(&mut log, other).map_err(|error| Failure::Input(error.to_string()))?;
+            }
+        }
+        Ok(log)
     }
 }
 
@@ -115,6 +124,31 @@ pub(super) fn audit_one(
     })
 }
 
+/// What commands accept that take other recordings of the same run.
+#[derive(Default, clap::Args)]
+pub(super) struct Companions {
+    /// Another recording of the same run (a position log, a second logger): put on the log's clock by laying a
+    /// quantity that both hold over each other. May be repeated
+    #[arg(long = "with", value_name = "FILE")]
+    with: Vec<PathBuf>,
+}
+
+impl Companions {
+    /// The log together with its companions.
+    pub(super) fn join(&self, mut logs: Vec<Source>) -> Result<Vec<Source>, Failure> {
+        if self.with.is_empty() {
+            return Ok(logs);
+        }
+        match (logs.pop(), logs.is_empty()) {
+            (Some(Source::File(path)), true) => Ok(vec![Source::Joined(path, self.with.clone())]),
+            _ => Err(Failure::Input(
+                "`--with` names another recording of one run\n  help: give exactly one log with it"
+                    .to_owned(),
+            )),
+        }
+    }
+}
+
 /// Files named on the command line.
 pub(super) fn files(paths: &[PathBuf]) -> Vec<Source> {
     paths.iter().map(|path| Source::File(path.clone())).collect()
@@ -124,7 +158,7 @@ pub(super) fn files(paths: &[PathBuf]) -> Vec<Source> {
 pub(super) fn output_name(source: &Source, suffix: &str) -> String {
     let name = match source {
         Source::Demo => "demo".to_owned(),
-        Source::File(path) => {
+        Source::File(path) | Source::Joined(path, _) => {
             path.file_name().map_or_else(|| "log".to_owned(), |name| name.to_string_lossy().into_owned())
         }
     };

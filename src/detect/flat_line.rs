@@ -173,15 +173,18 @@ impl Detector for FlatLine {
         let bar = limits.get(&CHANCE).log10() - (readings.len() as f64).log10();
         // Readings far apart show less of the noise that a live channel has: twice as many are asked for.
         let fewest = limits.get(&FRAMES) * if period_s > OFTEN_S { 2.0 } else { 1.0 };
+        let stops = Stops::of(channel);
         let findings = held(channel, view)
             .into_iter()
-            .filter(|run| run.frames as f64 >= fewest && !is_stop(channel, run.value))
+            .filter(|run| run.frames as f64 >= fewest && !stops.contain(run.value))
             .filter_map(|run| {
                 let lively = liveliness(channel, view, &readings, &run)?;
+                // The cheap tests first: a log has a run of a few equal readings every second.
+                if lively.sigma_over_q < limits.get(&SIGMA) || lively.log10_share(run.frames) > bar {
+                    return None;
+                }
                 let log10_p = lively.log10_run(run.frames);
-                let stale = lively.sigma_over_q >= limits.get(&SIGMA)
-                    && log10_p <= bar
-                    && witnesses.iter().any(|witness| witness.moves(&run.rows));
+                let stale = log10_p <= bar && witnesses.iter().any(|witness| witness.moves(&run.rows));
                 stale.then(|| describe(channel, &run, lively.sigma_over_q, log10_p))
             })
             .collect();
@@ -206,7 +209,8 @@ fn unlike_itself(
     allowed: bool,
 ) -> Option<Outcome> {
     let mut runs = held(channel, view);
-    runs.retain(|run| !is_stop(channel, run.value));
+    let stops = Stops::of(channel);
+    runs.retain(|run| !stops.contain(run.value));
     runs.sort_by_key(|run| std::cmp::Reverse(run.frames));
     let inside: usize = runs.iter().filter(|run| run.frames >= UNLIKE_READINGS).map(|run| run.frames).sum();
     let others = readings.len().saturating_sub(inside);
@@ -281,20 +285,29 @@ fn held(channel: &Channel, view: &View<'_>) -> Vec<Stand> {
 const LEAN_OF_A_CUT: f64 = 1.2;
 
 /// Values at which a channel may rest.
-fn is_stop(channel: &Channel, value: f64) -> bool {
-    let measured = &channel.measured;
-    let near = |stop: f64| (stop - value).abs() <= 0.5 * channel.resolution();
-    let speed = matches!(channel.role, Role::EngineSpeed | Role::VehicleSpeed | Role::GpsSpeed);
-    // The leanest reading of all, and lean enough for a cut: an end stop that was met too seldom to be proven.
-    if channel.role.is_mixture() && value >= LEAN_OF_A_CUT {
-        let leanest = channel.values().iter().copied().filter(|v| v.is_finite()).fold(0.0, f64::max);
-        // A converter shows the end stop itself one step beside the rest value that is written for it.
-        if value >= leanest - 1.5 * channel.resolution() {
+struct Stops<'a> {
+    channel: &'a Channel,
+    /// Of the whole log, for a mixture reading.
+    leanest: f64,
+}
+
+impl<'a> Stops<'a> {
+    fn of(channel: &'a Channel) -> Self {
+        let values = channel.values().iter().filter(|_| channel.role.is_mixture());
+        Self { channel, leanest: values.copied().filter(|v| v.is_finite()).fold(0.0, f64::max) }
+    }
+
+    fn contain(&self, value: f64) -> bool {
+        let measured = &self.channel.measured;
+        let near = |stop: f64| (stop - value).abs() <= 0.5 * self.channel.resolution();
+        let speed = matches!(self.channel.role, Role::EngineSpeed | Role::VehicleSpeed | Role::GpsSpeed);
+        // The leanest reading of all, and lean enough for a cut: an end stop that was met too seldom to be proven.
+        if self.channel.role.is_mixture() && value >= LEAN_OF_A_CUT && near(self.leanest) {
             return true;
         }
+        [measured.clip_low, measured.clip_high, measured.rest_value].into_iter().flatten().any(near)
+            || (speed && value.abs() <= self.channel.resolution())
     }
-    [measured.clip_low, measured.clip_high, measured.rest_value].into_iter().flatten().any(near)
-        || (speed && value.abs() <= channel.resolution())
 }
 
 /// What readings do when the channel is alive.
@@ -307,8 +320,12 @@ struct Liveliness {
 impl Liveliness {
     /// log10 of the probability of a run, by the less surprised of the two measures.
     fn log10_run(&self, frames: usize) -> f64 {
-        let by_share = (frames.saturating_sub(1)) as f64 * self.equal.log10();
-        by_share.max(fresh::log10_equal(frames, self.sigma_over_q)).max(-300.0)
+        self.log10_share(frames).max(fresh::log10_equal(frames, self.sigma_over_q)).max(-300.0)
+    }
+
+    /// The same by the share of equal readings alone.
+    fn log10_share(&self, frames: usize) -> f64 {
+        frames.saturating_sub(1) as f64 * self.equal.log10()
     }
 }
 
@@ -394,7 +411,7 @@ fn witnesses<'a>(channel: &Channel, view: &View<'a>) -> Vec<Witness<'a>> {
 /// A channel that never changes, though the engine worked.
 fn dead(channel: &Channel, view: &View<'_>, readings: &Readings<'_>, limits: &Limits<'_>) -> Option<Outcome> {
     let value = readings.value(0);
-    if !LIVE.contains(&channel.role) || is_stop(channel, value) {
+    if !LIVE.contains(&channel.role) || Stops::of(channel).contain(value) {
         return None;
     }
     let rows = readings.shown(0, readings.len());

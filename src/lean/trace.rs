@@ -102,6 +102,18 @@ impl Witness<'_> {
         })
     }
 
+    /// Whether it changes by more than half its resolution anywhere in the log; null without a value. Stops at the
+    /// first change: asked for every event, a whole pass would make the audit quadratic.
+    pub(super) fn moves(&self) -> Option<bool> {
+        let mut samples = self.samples(f64::NEG_INFINITY, f64::INFINITY).map(|(_, value)| value);
+        let first = samples.next()?;
+        let (mut low, mut high) = (first, first);
+        Some(samples.any(|value| {
+            (low, high) = (low.min(value), high.max(value));
+            high - low > 0.5 * self.channel.resolution()
+        }))
+    }
+
     /// Last believable value at or before a time, not older than `age_s`.
     pub(super) fn at(&self, time_s: f64, age_s: f64) -> Option<f64> {
         let mut row = self.time_s.partition_point(|t| *t <= time_s);

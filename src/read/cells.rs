@@ -143,6 +143,25 @@ impl Cells {
         self.push_blank();
     }
 
+    /// Adds the cells that follow; theirs count rows and lines from `row` and `line` on.
+    pub(super) fn absorb(&mut self, more: &Self, row: usize, line: u64) {
+        self.numbers.extend_from_slice(&more.numbers);
+        self.wide.extend_from_slice(&more.wide);
+        let base = self.bytes.len();
+        self.ends.extend(more.ends.iter().map(|end| base + end));
+        self.bytes.extend_from_slice(&more.bytes);
+        self.count += more.count;
+        self.fractional |= more.fractional;
+        self.any_wide |= more.any_wide;
+        self.null_words += more.null_words;
+        self.others += more.others;
+        let shifted = |found: &Odd| Odd { row: found.row + row, line: found.line + line, ..found.clone() };
+        self.odd.extend(more.odd.iter().take(UNREADABLE_KEPT - self.odd.len()).map(shifted));
+        if self.first_null_word.is_none() {
+            self.first_null_word = more.first_null_word.as_ref().map(shifted);
+        }
+    }
+
     /// Takes the last row back, if there is one.
     pub(super) fn pop(&mut self) {
         match self.kind {
@@ -182,7 +201,7 @@ pub(super) struct Finished {
     pub(super) truth_words: Option<&'static str>,
 }
 
-/// What joining the chunks of a column came to.
+/// What finishing a column came to.
 pub(super) enum Joined {
     Done(Finished),
     /// The guess from the first lines was wrong: read the column again as this.
@@ -191,19 +210,13 @@ pub(super) enum Joined {
     TooLarge,
 }
 
-/// Joins the chunks of one column; each chunk comes with its first row and first line.
+/// Makes a typed column of all its cells.
 ///
 /// The rule: a column is numeric when at least as many cells read as numbers as read as neither number nor "no
 /// value"; else it is text. Columns of integers alone become `Int64`, of which those beyond fifteen digits are read
 /// again digit by digit; when one does not fit, the column is text.
-pub(super) fn join(chunks: Vec<(usize, u64, Cells)>) -> Joined {
-    let kind = chunks.first().map_or(Kind::Number, |(_, _, cells)| cells.kind);
-    let sum = |of: fn(&Cells) -> usize| chunks.iter().map(|(_, _, cells)| of(cells)).sum::<usize>();
-    let count = sum(|cells| cells.count);
-    let others = sum(|cells| cells.others);
-    let null_words = sum(|cells| cells.null_words);
-    let fractional = chunks.iter().any(|(_, _, cells)| cells.fractional);
-    let any_wide = chunks.iter().any(|(_, _, cells)| cells.any_wide);
+pub(super) fn finish(cells: Cells) -> Joined {
+    let Cells { kind, count, others, null_words, fractional, any_wide, .. } = cells;
     let numeric = count > 0 && count >= others;
     match kind {
         Kind::Number if others > 0 && !numeric => return Joined::Again(Kind::Text),
@@ -213,24 +226,13 @@ pub(super) fn join(chunks: Vec<(usize, u64, Cells)>) -> Joined {
         Kind::Text if numeric && others > 0 => return Joined::Again(Kind::Number),
         _ => {}
     }
-    let mut odd = Vec::new();
-    let mut first_null_word = None;
-    for (row, line, cells) in &chunks {
-        let shifted = |found: &Odd| Odd { row: found.row + row, line: found.line + line, ..found.clone() };
-        odd.extend(cells.odd.iter().take(UNREADABLE_KEPT - odd.len().min(UNREADABLE_KEPT)).map(shifted));
-        if first_null_word.is_none() {
-            first_null_word = cells.first_null_word.as_ref().map(shifted);
-        }
-    }
     let mut truth_words = None;
     let values: ArrayRef = match kind {
-        Kind::Number if fractional || count == 0 || any_wide => floats(chunks),
-        Kind::Number => integers(chunks),
-        Kind::Wide => {
-            Arc::new(chunks.into_iter().flat_map(|(_, _, cells)| cells.wide).collect::<Int64Array>())
-        }
+        Kind::Number if fractional || count == 0 || any_wide => floats(cells.numbers),
+        Kind::Number => integers(&cells.numbers),
+        Kind::Wide => Arc::new(Int64Array::from(cells.wide)),
         _ => {
-            let Some(texts) = texts(chunks) else { return Joined::TooLarge };
+            let Some(texts) = texts(cells.ends, cells.bytes) else { return Joined::TooLarge };
             match booleans(&texts) {
                 Some((values, words)) => {
                     truth_words = words;
@@ -241,29 +243,16 @@ pub(super) fn join(chunks: Vec<(usize, u64, Cells)>) -> Joined {
         }
     };
     let odd_count = if matches!(kind, Kind::Text) { 0 } else { others };
+    let (odd, first_null_word) = (cells.odd, cells.first_null_word);
     Joined::Done(Finished { values, odd, odd_count, null_words, first_null_word, truth_words })
 }
 
-fn joined_numbers(chunks: Vec<(usize, u64, Cells)>) -> Vec<f64> {
-    let rows: usize = chunks.iter().map(|(_, _, cells)| cells.numbers.len()).sum();
-    let mut chunks = chunks.into_iter();
-    let Some((_, _, first)) = chunks.next() else { return Vec::new() };
-    let mut values = first.numbers;
-    values.reserve_exact(rows - values.len());
-    for (_, _, cells) in chunks {
-        values.extend_from_slice(&cells.numbers);
-    }
-    values
-}
-
-fn floats(chunks: Vec<(usize, u64, Cells)>) -> ArrayRef {
-    let values = joined_numbers(chunks);
+fn floats(values: Vec<f64>) -> ArrayRef {
     let nulls = nulls_of(values.len(), |row| !values[row].is_nan());
     Arc::new(Float64Array::new(ScalarBuffer::from(values), nulls))
 }
 
-fn integers(chunks: Vec<(usize, u64, Cells)>) -> ArrayRef {
-    let values = joined_numbers(chunks);
+fn integers(values: &[f64]) -> ArrayRef {
     let nulls = nulls_of(values.len(), |row| !values[row].is_nan());
     // At most fifteen digits: exact in both directions. NaN becomes 0 under a null.
     let integers: Vec<i64> = values.iter().map(|value| *value as i64).collect();
@@ -276,19 +265,12 @@ pub(super) fn nulls_of(rows: usize, valid: impl FnMut(usize) -> bool) -> Option<
     (nulls.null_count() > 0).then_some(nulls)
 }
 
-fn texts(chunks: Vec<(usize, u64, Cells)>) -> Option<StringArray> {
-    let rows: usize = chunks.iter().map(|(_, _, cells)| cells.ends.len()).sum();
-    let size: usize = chunks.iter().map(|(_, _, cells)| cells.bytes.len()).sum();
-    let most = i32::try_from(size).ok()?;
-    let mut offsets: Vec<i32> = Vec::with_capacity(rows + 1);
-    let mut bytes: Vec<u8> = Vec::with_capacity(size);
+fn texts(ends: Vec<usize>, bytes: Vec<u8>) -> Option<StringArray> {
+    i32::try_from(bytes.len()).ok()?;
+    let mut offsets: Vec<i32> = Vec::with_capacity(ends.len() + 1);
     offsets.push(0);
-    for (_, _, cells) in chunks {
-        let base = bytes.len();
-        offsets.extend(cells.ends.iter().map(|end| i32::try_from(base + end).unwrap_or(most)));
-        bytes.extend_from_slice(&cells.bytes);
-    }
-    let nulls = nulls_of(rows, |row| offsets[row] != offsets[row + 1]);
+    offsets.extend(ends.into_iter().map(|end| end as i32));
+    let nulls = nulls_of(offsets.len() - 1, |row| offsets[row] != offsets[row + 1]);
     StringArray::try_new(OffsetBuffer::new(ScalarBuffer::from(offsets)), bytes.into(), nulls).ok()
 }
 

@@ -11,6 +11,7 @@ mod header;
 mod mdf;
 #[cfg(feature = "mdf")]
 mod merge;
+mod nmea;
 mod number;
 mod stamp;
 mod table;
@@ -159,6 +160,7 @@ fn read_content(name: &str, bytes: &[u8], options: &ReadOptions) -> Result<Table
         format: format!("{}{packed}", format.name()),
     };
     let mut table = match format {
+        Format::Text if nmea::is_nmea(&content) => nmea::read(source, &content)?,
         Format::Text => text::read(source, &content, options)?,
         Format::Parquet => arrow_file::read_parquet(source, content.into_owned())?,
         Format::ArrowFile | Format::ArrowStream => arrow_file::read_ipc(source, content.into_owned())?,

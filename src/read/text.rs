@@ -16,7 +16,9 @@ use super::{Column, Place, ReadError, ReadOptions, Table, content_error};
 use crate::log::{Note, Source};
 
 /// Bytes per parallel piece of work. The result does not depend on it.
-const CHUNK_BYTES: usize = 2 << 20;
+const CHUNK_BYTES: usize = 512 << 10;
+/// Pieces read before their rows are put together: enough for every core, little beside the columns themselves.
+const WAVE: usize = 64;
 /// Lines that guess each column's kind before the first pass.
 const GUESS_LINES: usize = 200;
 /// Ragged lines told one by one; the rest are counted.
@@ -46,18 +48,15 @@ pub(super) fn read(source: Source, bytes: &[u8], options: &ReadOptions) -> Resul
     let mut finished: Vec<Option<Finished>> = (0..layout.columns).map(|_| None).collect();
     let mut shape = None;
     for _ in 0..PASSES {
-        let chunks = if quoted {
-            vec![quoted::rows(body, &layout, &kinds)]
-        } else {
-            all_chunks(body, &layout, &kinds)
-        };
-        let (found, columns) = merge(chunks, body, &layout);
+        let mut whole =
+            if quoted { quoted::rows(body, &layout, &kinds) } else { all_rows(body, &layout, &kinds) };
+        let found = shape_of(&mut whole, body, &layout);
         shape.get_or_insert(found);
-        for (column, chunks) in columns.into_iter().enumerate() {
+        for (column, cells) in whole.cells.into_iter().enumerate() {
             if kinds[column] == Kind::Skip {
                 continue;
             }
-            match cells::join(chunks) {
+            match cells::finish(cells) {
                 Joined::Done(done) => {
                     finished[column] = Some(done);
                     kinds[column] = Kind::Skip;
@@ -96,7 +95,8 @@ fn guess(body: &[u8], head: &Head) -> Vec<Kind> {
     numbers.iter().zip(&others).map(|(n, o)| if o > n { Kind::Text } else { Kind::Number }).collect()
 }
 
-fn all_chunks(body: &[u8], layout: &Layout<'_>, kinds: &[Kind]) -> Vec<Chunk> {
+/// Reads the body in parallel, a wave of pieces at a time, so that little beside the columns stands in memory.
+fn all_rows(body: &[u8], layout: &Layout<'_>, kinds: &[Kind]) -> Chunk {
     let mut pieces = Vec::with_capacity(body.len() / CHUNK_BYTES + 1);
     let mut rest = body;
     while !rest.is_empty() {
@@ -107,10 +107,17 @@ fn all_chunks(body: &[u8], layout: &Layout<'_>, kinds: &[Kind]) -> Vec<Chunk> {
         pieces.push(piece);
         rest = after;
     }
-    pieces.par_iter().map(|piece| rows::read(piece, layout, kinds)).collect()
+    if let [piece] = pieces.as_slice() {
+        return rows::read(piece, layout, kinds);
+    }
+    let mut whole = Chunk::new(kinds, rows::estimated_rows(body, layout.columns));
+    for wave in pieces.chunks(WAVE) {
+        whole.absorb(wave.par_iter().map(|piece| rows::read(piece, layout, kinds)).collect());
+    }
+    whole
 }
 
-/// What the chunks say of the file apart from their cells.
+/// What the rows say of the file apart from their cells.
 struct Shape {
     rows: usize,
     restarts: Vec<usize>,
@@ -121,48 +128,30 @@ struct Shape {
     cut_short: Option<u64>,
 }
 
-type Columns = Vec<Vec<(usize, u64, Cells)>>;
-
-fn merge(mut chunks: Vec<Chunk>, body: &[u8], layout: &Layout<'_>) -> (Shape, Columns) {
-    let mut shape = Shape {
-        rows: 0,
-        restarts: Vec::new(),
-        ragged: Vec::new(),
-        ragged_count: 0,
-        comments: Vec::new(),
-        cut_short: None,
-    };
-    let rows: usize = chunks.iter().map(|chunk| chunk.rows).sum();
-    let ends_open = !body.ends_with(b"\n");
-    if let Some(last) = chunks.last_mut() {
-        // A row that breaks off holds a last cell that may have lost digits: it says nothing.
-        if ends_open && rows > 1 && last.rows > 0 && last.last_row_cells < layout.columns {
-            last.cells.iter_mut().for_each(Cells::pop);
-            last.rows -= 1;
-            last.ragged_count = last.ragged_count.saturating_sub(1);
-            last.ragged.retain(|ragged| ragged.line + 1 < last.lines);
-            shape.cut_short = Some(chunks.iter().map(|chunk| chunk.lines).sum::<u64>().saturating_sub(1));
-        }
+/// Takes everything but the cells out of the rows; drops a last row that breaks off.
+fn shape_of(whole: &mut Chunk, body: &[u8], layout: &Layout<'_>) -> Shape {
+    let mut cut_short = None;
+    // A row that breaks off holds a last cell that may have lost digits: it says nothing.
+    if !body.ends_with(b"\n") && whole.rows > 1 && whole.last_row_cells < layout.columns {
+        whole.cells.iter_mut().for_each(Cells::pop);
+        whole.rows -= 1;
+        whole.ragged_count = whole.ragged_count.saturating_sub(1);
+        let lines = whole.lines;
+        whole.ragged.retain(|ragged| ragged.line + 1 < lines);
+        cut_short = Some(lines.saturating_sub(1));
     }
-    let mut columns: Columns = (0..layout.columns).map(|_| Vec::with_capacity(chunks.len())).collect();
-    let mut lines = 0;
-    for chunk in chunks {
-        shape.restarts.extend(chunk.restarts.iter().map(|row| row + shape.rows));
-        shape.ragged.extend(chunk.ragged.iter().map(|r| Ragged { line: r.line + lines, found: r.found }));
-        shape.ragged_count += chunk.ragged_count;
-        shape.comments.extend(chunk.comments);
-        for (column, cells) in columns.iter_mut().zip(chunk.cells) {
-            column.push((shape.rows, lines, cells));
-        }
-        shape.rows += chunk.rows;
-        lines += chunk.lines;
+    let rows = whole.rows;
+    let mut restarts = std::mem::take(&mut whole.restarts);
+    restarts.dedup();
+    restarts.retain(|row| *row > 0 && *row < rows);
+    Shape {
+        rows,
+        restarts,
+        ragged: std::mem::take(&mut whole.ragged),
+        ragged_count: whole.ragged_count,
+        comments: std::mem::take(&mut whole.comments),
+        cut_short,
     }
-    shape.ragged.truncate(RAGGED_KEPT);
-    shape.comments.truncate(COMMENTS_KEPT);
-    shape.restarts.dedup();
-    let rows = shape.rows;
-    shape.restarts.retain(|row| *row > 0 && *row < rows);
-    (shape, columns)
 }
 
 fn table(

@@ -5,6 +5,7 @@ use arrow_array::types::{Float64Type, Int64Type};
 use arrow_array::{Array, ArrayRef};
 use arrow_buffer::BooleanBuffer;
 use arrow_schema::DataType;
+use rayon::prelude::*;
 
 use super::{Rig, codes, guess, measure, name};
 use crate::log::{Channel, Code, Dimension, Log, Note, Role, UNKNOWN, Unit};
@@ -78,11 +79,9 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
         let role = column.role.as_deref().and_then(Role::from_name);
         let (name, source_name) = (column.name, column.source_name);
         match numbers(column.values) {
-            Some(mut values) => {
+            Some(values) => {
                 note_unreadable(&name, &column.unreadable, &mut notes);
-                // Blanks are told before codes are taken out: a code is a value that was due.
-                let not_due = codes::not_due(&values);
-                let codes = codes::take_codes(&mut values, Role::Other, &UNKNOWN);
+                let (not_due, codes) = (None, Vec::new());
                 numeric.push(Numeric { index, name, source_name, unit, role, values, not_due, codes });
             }
             None => text_columns.push(name),
@@ -91,6 +90,11 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
     if numeric.is_empty() {
         return Err(AssembleError::NoNumbers { path, columns: columns_text });
     }
+    numeric.par_iter_mut().for_each(|column| {
+        // Blanks are told before codes are taken out: a code is a value that was due.
+        column.not_due = codes::not_due(&column.values);
+        column.codes = codes::take_codes(&mut column.values, Role::Other, &UNKNOWN);
+    });
     let channels = make_channels(numeric, rig, &mut notes);
     let mut log = Log { source, clock, channels, text_columns, notes };
     measure::measure(&mut log, rig);
@@ -157,11 +161,20 @@ fn make_channels(numeric: Vec<Numeric>, rig: &Rig, notes: &mut Vec<Note>) -> Vec
             stated.is_some_and(|stated| stated.role.is_some())
         })
         .collect();
-    numeric
-        .into_iter()
+    let made: Vec<(Channel, Vec<Note>)> = numeric
+        .into_par_iter()
         .zip(guesses)
         .zip(from_rig)
-        .map(|((column, guess), from_rig)| make_channel(column, guess, from_rig, rig, notes))
+        .map(|((column, guess), from_rig)| {
+            let mut notes = Vec::new();
+            (make_channel(column, guess, from_rig, rig, &mut notes), notes)
+        })
+        .collect();
+    made.into_iter()
+        .map(|(channel, said)| {
+            notes.extend(said);
+            channel
+        })
         .collect()
 }
 

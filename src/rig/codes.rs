@@ -104,9 +104,12 @@ fn impossible(code: f64, role: Role, unit: &Unit) -> bool {
 /// * `values`: NaN where blank
 /// * returns null when there are no blanks, or when their pattern is irregular (all blanks are missing)
 pub(super) fn not_due(values: &[f64]) -> Option<BooleanBuffer> {
+    if !values.iter().any(|value| value.is_nan()) {
+        return None;
+    }
     let filled: Vec<usize> =
         values.iter().enumerate().filter(|(_, value)| !value.is_nan()).map(|(row, _)| row).collect();
-    if filled.len() == values.len() || filled.len() < 3 {
+    if filled.len() < 3 {
         return None;
     }
     let mut steps: Vec<usize> = filled.windows(2).map(|pair| pair[1] - pair[0]).collect();

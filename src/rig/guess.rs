@@ -4,6 +4,8 @@
 //! frequency. Nothing becomes the mixture reading on weak evidence: an ambiguous column stays `other`, with
 //! the line for the rig file in its reason.
 
+use rayon::prelude::*;
+
 use super::infer::{infer_unit, possible};
 use super::name::{NameHint, is_commanded, read_name};
 use super::relation;
@@ -45,7 +47,7 @@ const MIXTURE_CONFIDENCE: f64 = 0.6;
 /// * `stoich_afr`: the fuel's ratio, for the relation of AFR and lambda columns
 /// * returns one guess per candidate, in order
 pub fn guess(candidates: &[Candidate<'_>], stoich_afr: f64) -> Vec<Guess> {
-    let summaries: Vec<Option<Summary>> = candidates.iter().map(|c| Summary::of(c.values)).collect();
+    let summaries: Vec<Option<Summary>> = candidates.par_iter().map(|c| Summary::of(c.values)).collect();
     let mut guesses: Vec<Guess> = candidates
         .iter()
         .zip(&summaries)

@@ -6,6 +6,7 @@ mod file;
 pub mod fuel;
 pub mod guess;
 pub mod infer;
+mod join;
 pub mod measure;
 pub mod name;
 mod proposal;
@@ -22,6 +23,7 @@ mod name_test;
 
 pub use assemble::{AssembleError, assemble};
 pub use file::RigError;
+pub use join::{JoinError, join};
 pub use proposal::propose;
 
 use std::collections::{BTreeMap, BTreeSet};

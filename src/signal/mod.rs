@@ -1,5 +1,6 @@
 //! Kernels: slices in, values out. This module knows no type of the rest of the library.
 
+pub mod align;
 pub mod calibration;
 pub mod chemistry;
 pub mod frame;

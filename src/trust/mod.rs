@@ -11,6 +11,8 @@ pub mod fitted;
 use std::collections::BTreeMap;
 use std::ops::Range;
 
+use rayon::prelude::*;
+
 use crate::chain::Chain;
 use crate::detect::{Detection, Stage, View};
 use crate::document::{About, Deduction, Grade, Trust, Verdict};
@@ -30,6 +32,7 @@ const SEED: u64 = 0x5EED_0001;
 pub fn score(view: &View<'_>, detection: &Detection, events: &[Event]) -> Vec<Trust> {
     let (basis, votes) = votes(view.log, view.state);
     (0..view.log.channels.len())
+        .into_par_iter()
         .map(|index| {
             Judge::new(view, detection, events, index)
                 .and_then(|judge| judge.score(&votes, basis))

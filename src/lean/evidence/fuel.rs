@@ -49,8 +49,7 @@ pub(in crate::lean) fn pressure<'a>(case: &Case<'a, '_>) -> Result<Drop<'a>, Str
     if let Some(because) = rail.refused(start, end) {
         return Err(because);
     }
-    let (low, high) = rail.range(f64::NEG_INFINITY, f64::INFINITY).ok_or("fuel pressure has no value")?;
-    if high - low <= 0.5 * rail.channel.resolution() {
+    if !rail.moves().ok_or("fuel pressure has no value")? {
         return Err("fuel pressure never moves in this log: the channel itself may be dead".to_owned());
     }
     let mut drop = Drop {

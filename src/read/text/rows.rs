@@ -1,5 +1,7 @@
 //! Lines to rows: the fast path, for cells without delimiters or line ends inside them.
 
+use rayon::prelude::*;
+
 use super::super::cells::{Cells, Kind};
 use super::super::dialect::{self, Delimiter};
 use super::super::header::Head;
@@ -72,6 +74,32 @@ impl Chunk {
         }
     }
 
+    /// Adds the rows that follow, part by part, the columns in parallel.
+    pub(super) fn absorb(&mut self, parts: Vec<Self>) {
+        let mut starts = Vec::with_capacity(parts.len());
+        for part in &parts {
+            let (rows, lines) = (self.rows, self.lines);
+            starts.push((rows, lines));
+            self.restarts.extend(part.restarts.iter().map(|row| row + rows));
+            self.ragged.extend(part.ragged.iter().map(|r| Ragged { line: r.line + lines, found: r.found }));
+            self.comments.extend_from_slice(&part.comments);
+            self.ragged_count += part.ragged_count;
+            self.rows += part.rows;
+            self.lines += part.lines;
+            // Where a piece holds no row, its end tells nothing of the last one.
+            self.last_row_cells = if part.rows > 0 { part.last_row_cells } else { usize::MAX };
+        }
+        self.ragged.truncate(RAGGED_KEPT);
+        self.comments.truncate(COMMENTS_KEPT);
+        self.cells.par_iter_mut().enumerate().for_each(|(column, cells)| {
+            for (part, (row, line)) in parts.iter().zip(&starts) {
+                if let Some(more) = part.cells.get(column) {
+                    cells.absorb(more, *row, *line);
+                }
+            }
+        });
+    }
+
     /// Ends a row that had `found` cells: the missing ones are empty.
     pub(super) fn end_row(&mut self, found: usize) {
         if found != self.cells.len() {
@@ -113,7 +141,7 @@ impl Chunk {
 
 /// Parses whole lines. Quotes are taken off where they enclose a cell; delimiters inside them are not expected.
 pub(super) fn read(text: &[u8], layout: &Layout<'_>, kinds: &[Kind]) -> Chunk {
-    let mut chunk = Chunk::new(kinds, estimated_rows(text));
+    let mut chunk = Chunk::new(kinds, estimated_rows(text, layout.columns));
     let mut at = 0;
     while let Some(&first) = text.get(at) {
         chunk.lines += 1;
@@ -133,12 +161,13 @@ pub(super) fn read(text: &[u8], layout: &Layout<'_>, kinds: &[Kind]) -> Chunk {
     chunk
 }
 
-/// Rows by the length of the first lines, with a little to spare.
-pub(super) fn estimated_rows(text: &[u8]) -> usize {
+/// Rows by the length of the first lines, with a little to spare; never more than rows with all their delimiters
+/// would fit, so that a freak of a file reserves no memory that it does not fill.
+pub(super) fn estimated_rows(text: &[u8], columns: usize) -> usize {
     let head = text.len().min(16 * 1024);
     let lines = memchr::memchr_iter(b'\n', &text[..head]).count().max(1);
     let rows = text.len() / (head / lines).max(1) + 16;
-    rows + rows / 16
+    (rows + rows / 16).min(text.len() / columns.max(1) + 16)
 }
 
 /// One line of cells; returns where the next line starts.
