@@ -39,12 +39,23 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
         other => Failure::Internal(format!("cannot write {}: {other}", arguments.output.display())),
     })?;
     output::remark(&format!(
-        "wrote {}: {} rows, {} columns",
+        "wrote {}: {} rows, {} columns{}",
         arguments.output.display(),
         table.rows,
-        table.columns.len()
+        table.columns.len(),
+        size(table.source.bytes, &arguments.output)
     ));
     Ok(Ending::Done)
+}
+
+/// The new file's size beside the log's; nothing where it has none (a pipe).
+fn size(log_bytes: u64, path: &Path) -> String {
+    let Some(bytes) = std::fs::metadata(path).ok().filter(std::fs::Metadata::is_file).map(|file| file.len())
+    else {
+        return String::new();
+    };
+    let share = 100.0 * bytes as f64 / log_bytes.max(1) as f64;
+    format!("; {:.1} kB, {share:.0} % of the log", bytes as f64 / 1000.0)
 }
 
 fn format(path: &Path) -> Result<FileFormat, Failure> {

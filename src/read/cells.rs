@@ -143,6 +143,17 @@ impl Cells {
         self.push_blank();
     }
 
+    /// Takes everything out and keeps the memory.
+    pub(super) fn clear(&mut self) {
+        self.numbers.clear();
+        self.wide.clear();
+        self.ends.clear();
+        self.bytes.clear();
+        self.odd.clear();
+        (self.count, self.null_words, self.others) = (0, 0, 0);
+        (self.fractional, self.any_wide, self.first_null_word) = (false, false, None);
+    }
+
     /// Adds the cells that follow; theirs count rows and lines from `row` and `line` on.
     pub(super) fn absorb(&mut self, more: &Self, row: usize, line: u64) {
         self.numbers.extend_from_slice(&more.numbers);

@@ -16,7 +16,7 @@ use super::{Column, Place, ReadError, ReadOptions, Table, content_error};
 use crate::log::{Note, Source};
 
 /// Bytes per parallel piece of work. The result does not depend on it.
-const CHUNK_BYTES: usize = 512 << 10;
+const CHUNK_BYTES: usize = 128 << 10;
 /// Pieces read before their rows are put together: enough for every core, little beside the columns themselves.
 const WAVE: usize = 64;
 /// Lines that guess each column's kind before the first pass.
@@ -107,12 +107,20 @@ fn all_rows(body: &[u8], layout: &Layout<'_>, kinds: &[Kind]) -> Chunk {
         pieces.push(piece);
         rest = after;
     }
-    if let [piece] = pieces.as_slice() {
-        return rows::read(piece, layout, kinds);
-    }
     let mut whole = Chunk::new(kinds, rows::estimated_rows(body, layout.columns));
+    if let [piece] = pieces.as_slice() {
+        rows::read(piece, layout, &mut whole);
+        return whole;
+    }
+    // The same parts for every wave: fresh memory costs as much as reading the numbers.
+    let mut parts: Vec<Chunk> = pieces.iter().take(WAVE).map(|_| Chunk::new(kinds, 0)).collect();
     for wave in pieces.chunks(WAVE) {
-        whole.absorb(wave.par_iter().map(|piece| rows::read(piece, layout, kinds)).collect());
+        parts.truncate(wave.len());
+        wave.par_iter().zip(&mut parts).for_each(|(piece, part)| {
+            part.clear();
+            rows::read(piece, layout, part);
+        });
+        whole.absorb(&parts);
     }
     whole
 }

@@ -34,6 +34,8 @@ const OVERLAP: (f64, f64) = (20.0, 0.25);
 const LEAST_CORRELATION: f64 = 0.8;
 /// A second place at which this much more is left unexplained is no rival. Assumed.
 const RIVAL_RATIO: f64 = 1.5;
+/// Share of the power that noise and rounding leave unexplained in any recording. Assumed.
+const UNEXPLAINED: f64 = 0.01;
 /// Readings used for the last refinement.
 const MOST_READINGS: usize = 50_000;
 /// Steps of the refinement.
@@ -151,7 +153,7 @@ fn coarse(a: &Known, b: &Known) -> Option<f64> {
     let right = found.iter().filter(|pair| pair.0 > best).find(falls).map_or(isize::MAX, |pair| pair.0);
     let rival = found.iter().filter(|pair| pair.0 < left || pair.0 > right).map(|pair| pair.1);
     let rival = rival.fold(0.0, f64::max);
-    let clear = 1.0 - rival * rival >= RIVAL_RATIO * (1.0 - top * top);
+    let clear = 1.0 - rival * rival >= RIVAL_RATIO * (1.0 - top * top).max(UNEXPLAINED);
     (top >= LEAST_CORRELATION - 0.1 && clear)
         .then(|| a.0.first().zip(b.0.first()).map_or(0.0, |(a, b)| a - b) + best as f64 * step_s)
 }

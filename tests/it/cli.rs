@@ -160,7 +160,8 @@ fn convert_keeps_every_value_and_says_what_each_column_is() {
     let log = file(folder.path(), "run.csv", drive());
     for name in ["run.parquet", "run.arrow"] {
         let to = text(&folder.path().join(name));
-        outcome(&["convert", &log, "-o", &to], 0);
+        let (_, remark) = outcome(&["convert", &log, "-o", &to], 0);
+        assert!(remark.contains(" % of the log"), "{remark}");
         let findings = |log: &str| {
             let document = json(&outcome(&["audit", log, "--json", "-"], 0).0);
             (
@@ -173,6 +174,27 @@ fn convert_keeps_every_value_and_says_what_each_column_is() {
     }
     let (_, errors) = outcome(&["convert", &log, "-o", "run.xyz"], 2);
     assert!(errors.contains("found: `.xyz`"), "{errors}");
+}
+
+/// A data frame library and an embedded SQL engine read every value. `SONDEPROOF_PYTHON` names a Python that has them.
+#[test]
+#[allow(clippy::print_stderr)] // a skipped test says so
+fn general_data_tools_read_converted_logs_back() {
+    let Some(python) = std::env::var_os("SONDEPROOF_PYTHON") else {
+        eprintln!("skipped: SONDEPROOF_PYTHON is not set");
+        return;
+    };
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let to = ["run.parquet", "run.arrow"].map(|name| text(&folder.path().join(name)));
+    for to in &to {
+        outcome(&["convert", &log, "-o", to], 0);
+    }
+    let script = crate::kept::root().join("tests/it/read_converted.py");
+    let read =
+        std::process::Command::new(python).arg(script).arg(&log).args(&to).output().expect("Python runs");
+    assert!(read.status.success(), "{}", String::from_utf8_lossy(&read.stderr));
+    assert_eq!(String::from_utf8_lossy(&read.stdout).matches(" equal").count(), 3);
 }
 
 #[test]

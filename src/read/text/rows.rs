@@ -74,10 +74,19 @@ impl Chunk {
         }
     }
 
+    /// Takes everything out and keeps the memory.
+    pub(super) fn clear(&mut self) {
+        self.cells.iter_mut().for_each(Cells::clear);
+        self.ragged.clear();
+        self.restarts.clear();
+        self.comments.clear();
+        (self.rows, self.lines, self.ragged_count, self.last_row_cells) = (0, 0, 0, 0);
+    }
+
     /// Adds the rows that follow, part by part, the columns in parallel.
-    pub(super) fn absorb(&mut self, parts: Vec<Self>) {
+    pub(super) fn absorb(&mut self, parts: &[Self]) {
         let mut starts = Vec::with_capacity(parts.len());
-        for part in &parts {
+        for part in parts {
             let (rows, lines) = (self.rows, self.lines);
             starts.push((rows, lines));
             self.restarts.extend(part.restarts.iter().map(|row| row + rows));
@@ -139,9 +148,9 @@ impl Chunk {
     }
 }
 
-/// Parses whole lines. Quotes are taken off where they enclose a cell; delimiters inside them are not expected.
-pub(super) fn read(text: &[u8], layout: &Layout<'_>, kinds: &[Kind]) -> Chunk {
-    let mut chunk = Chunk::new(kinds, estimated_rows(text, layout.columns));
+/// Parses whole lines into an empty chunk. Quotes are taken off where they enclose a cell; delimiters inside them are
+/// not expected.
+pub(super) fn read(text: &[u8], layout: &Layout<'_>, chunk: &mut Chunk) {
     let mut at = 0;
     while let Some(&first) = text.get(at) {
         chunk.lines += 1;
@@ -152,13 +161,9 @@ pub(super) fn read(text: &[u8], layout: &Layout<'_>, kinds: &[Kind]) -> Chunk {
                 continue;
             }
         }
-        at = if layout.blanks {
-            row_of_blanks(text, at, layout, &mut chunk)
-        } else {
-            row(text, at, layout, &mut chunk)
-        };
+        at =
+            if layout.blanks { row_of_blanks(text, at, layout, chunk) } else { row(text, at, layout, chunk) };
     }
-    chunk
 }
 
 /// Rows by the length of the first lines, with a little to spare; never more than rows with all their delimiters
