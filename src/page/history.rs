@@ -2,10 +2,10 @@
 
 use askama::Template;
 
+use super::course::{self, History};
 use super::desk::Desk;
 use crate::document::Audit;
 use crate::ledger::{self, Added, Entry, Ledger};
-use crate::report::html::history::{self, History};
 use crate::report::life::Sensor;
 
 #[derive(Template)]
@@ -74,7 +74,7 @@ pub(super) fn view(desk: &Desk, serial: Option<&str>) -> axum::response::Html<St
                 }
                 let chosen = found.iter().find(|(sensor, _)| Some(sensor.serial.as_str()) == view.serial);
                 view.life =
-                    chosen.map(|(sensor, entries)| history::of(&ledger::life(&sensor.serial, entries)));
+                    chosen.map(|(sensor, entries)| course::of(&ledger::life(&sensor.serial, entries)));
                 if let (Some(asked), None) = (view.serial, &view.life) {
                     view.problem = Some(format!("the ledger has no sensor `{asked}`"));
                 }

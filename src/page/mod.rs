@@ -6,6 +6,7 @@
 
 mod cells;
 mod comparison;
+mod course;
 mod desk;
 mod guard;
 mod history;

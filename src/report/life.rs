@@ -35,7 +35,7 @@ impl Sensor {
     }
 }
 
-pub(super) fn day(at: &str) -> String {
+pub(crate) fn day(at: &str) -> String {
     at.get(..10).unwrap_or(at).to_owned()
 }
 
@@ -209,7 +209,7 @@ pub fn render(life: &Life, width: usize) -> String {
     page.finish()
 }
 
-pub(super) fn answer(life: &Life) -> String {
+pub(crate) fn answer(life: &Life) -> String {
     let since = life.since.as_deref().unwrap_or("the first session");
     let sessions = words::count(life.sessions, "session");
     // The sensor's own first sessions outrank the limit for a sensor of unknown make.
@@ -240,7 +240,7 @@ pub(super) fn answer(life: &Life) -> String {
     format!("{verdict} {sessions} since {since} ({}).{retired}", life.since_because)
 }
 
-pub(super) fn name(metric: &MetricTrend) -> String {
+pub(crate) fn name(metric: &MetricTrend) -> String {
     called(&metric.metric, metric.direction.as_deref())
 }
 
@@ -284,7 +284,7 @@ fn render_metric(page: &mut Page, life: &Life, metric: &MetricTrend) {
 }
 
 /// The sentence that matters.
-pub(super) fn sentence(life: &Life, metric: &MetricTrend) -> String {
+pub(crate) fn sentence(life: &Life, metric: &MetricTrend) -> String {
     let number = |value: f64| with_unit(&words::number(value, None, None), &metric.unit);
     let unit = if life.age_is_hours { "engine hours" } else { "sessions" };
     let because = if life.suspected.is_some() { "the change" } else { "the series began" };
@@ -345,7 +345,7 @@ fn span(age: f64) -> String {
 }
 
 /// What would tell more.
-pub(super) fn sharpen(life: &Life) -> String {
+pub(crate) fn sharpen(life: &Life) -> String {
     let missing = LEAST_SESSIONS.saturating_sub(life.sessions);
     if missing > 0 {
         return format!(

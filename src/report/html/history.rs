@@ -1,46 +1,14 @@
 //! The life of a sensor as small multiples: one chart and one sentence per metric.
 
-use super::super::life::{self, day};
-use super::super::words::{self, number};
+use super::super::life;
+use super::super::words;
 use super::chart::{Markup, escape, tick_label, ticks};
 use crate::document::{HealthStatus, MetricHistory, SensorHistory};
-use crate::ledger::{Life, MetricTrend};
 
 /// Width and height of a chart.
 const SIZE: (f64, f64) = (300.0, 96.0);
 /// Room for the scale at the left.
 const GUTTER: f64 = 50.0;
-
-/// A sensor's life, ready for a page.
-pub(crate) struct History {
-    /// The answer in a sentence.
-    pub answer: String,
-    /// One per metric.
-    pub metrics: Vec<Course>,
-    /// What would tell more.
-    pub sharpen: String,
-}
-
-/// The course of one metric.
-pub(crate) struct Course {
-    /// Name with its direction.
-    pub name: String,
-    /// What its sessions say.
-    pub sentence: String,
-    /// The chart, SVG.
-    pub chart: Markup,
-    /// Sessions: day, value, interval, status.
-    pub rows: Vec<[String; 4]>,
-}
-
-/// A life as charts, sentences and tables; no number is recomputed.
-pub(crate) fn of(life: &Life) -> History {
-    History {
-        answer: life::answer(life),
-        metrics: life.metrics.iter().map(|metric| course(life, metric)).collect(),
-        sharpen: life::sharpen(life),
-    }
-}
 
 /// What a ledger knew of the sensor before this log.
 pub(super) struct Known {
@@ -75,40 +43,14 @@ pub(super) fn known(history: &SensorHistory) -> Known {
     }
 }
 
-fn course(life: &Life, metric: &MetricTrend) -> Course {
-    let rows = metric.points.iter().map(|point| {
-        let (low, high) = point.interval.unzip();
-        [
-            day(&point.at),
-            format!("{} {}", number(point.value, low, high), metric.unit).trim_end().to_owned(),
-            point.interval.map_or_else(
-                || "\u{2013}".to_owned(),
-                |(a, b)| format!("{} to {}", number(a, low, high), number(b, low, high)),
-            ),
-            word(point.status).to_owned(),
-        ]
-    });
-    let name = life::name(metric);
-    let marks = metric.points.iter().map(|point| Mark {
-        value: point.value,
-        interval: point.interval,
-        status: point.status,
-    });
-    Course {
-        sentence: life::sentence(life, metric),
-        rows: rows.collect(),
-        chart: chart(&name, &marks.collect::<Vec<_>>(), metric.limit, metric.baseline.map(|base| base.value)),
-        name: with_unit(name, &metric.unit),
-    }
-}
-
-fn with_unit(name: String, unit: &str) -> String {
+/// A metric's name with its unit.
+pub(crate) fn with_unit(name: String, unit: &str) -> String {
     if unit.is_empty() { name } else { format!("{name}, {unit}") }
 }
 
 /// One session in a chart.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Mark {
+pub(crate) struct Mark {
     /// Value.
     pub value: f64,
     /// Its 95 % interval, where known.
@@ -117,17 +59,8 @@ pub(super) struct Mark {
     pub status: HealthStatus,
 }
 
-const fn word(status: HealthStatus) -> &'static str {
-    match status {
-        HealthStatus::Ok => "ok",
-        HealthStatus::Watch => "watch",
-        HealthStatus::Act => "act",
-        HealthStatus::NotMeasurable => "not measurable",
-    }
-}
-
 /// Sessions from left to right as marks on their intervals; the limit is dashed, the own normal dotted.
-pub(super) fn chart(name: &str, marks: &[Mark], limit: Option<f64>, normal: Option<f64>) -> Markup {
+pub(crate) fn chart(name: &str, marks: &[Mark], limit: Option<f64>, normal: Option<f64>) -> Markup {
     let (width, height) = SIZE;
     let ends = marks.iter().flat_map(|mark| {
         let (low, high) = mark.interval.unwrap_or((mark.value, mark.value));

@@ -18,7 +18,7 @@ use base64::Engine;
 use rayon::prelude::*;
 use sha2::{Digest, Sha256};
 
-use self::chart::Markup;
+pub(crate) use self::chart::Markup;
 use self::event::Scene;
 use self::page::Page;
 use self::samples::Packed;
