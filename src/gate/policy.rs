@@ -9,7 +9,7 @@ use toml::de::{DeTable, DeValue};
 use crate::document::{ClaimStatus, HealthStatus, Verdict};
 use crate::log::Role;
 use crate::setting::{self, Checked, Fault, Mistake, check_keys, nearest, number, table, text, wrong_kind};
-use crate::{claim, health};
+use crate::{claim, health, read};
 
 /// A policy inside the program.
 #[derive(Debug)]
@@ -123,7 +123,7 @@ impl Policy {
         if let Some(ready) = READY.iter().find(|ready| Path::new(ready.name) == name) {
             return Self::parse(ready.text, ready.name);
         }
-        let bytes = std::fs::read(name).map_err(|source| {
+        let bytes = read::whole(name, read::SETTINGS_MOST).map_err(|source| {
             let names: Vec<&str> = READY.iter().map(|ready| ready.name).collect();
             let help = nearest(&name.to_string_lossy(), names.iter().copied()).map_or_else(
                 || format!("name a policy file, or one of {}", names.join(", ")),
@@ -143,12 +143,12 @@ impl Policy {
     /// Text that is not TOML, a key, role, claim, verdict, status or metric that does not exist, a score outside
     /// 0 to 1: with line, column and what to write instead.
     pub fn parse(text: &str, file: &str) -> Result<Self, PolicyError> {
-        let policy = setting::parse(text, "policy", file, read)?;
+        let policy = setting::parse(text, "policy", file, checked)?;
         Ok(Self { name: file.to_owned(), ..policy })
     }
 }
 
-fn read(top: &DeTable<'_>) -> Checked<Policy> {
+fn checked(top: &DeTable<'_>) -> Checked<Policy> {
     check_keys(top, &["summary", "trust", "columns", "claims", "lean_events", "sensor"], "a policy")?;
     let mut policy = Policy::default();
     for (key, value) in top {

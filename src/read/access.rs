@@ -1,16 +1,50 @@
 //! Why a file could not be opened, in words that say what to do.
 
-use std::io;
+use std::fs::{File, Metadata};
+use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 /// Names of neighbours shown.
 const NEIGHBOURS: usize = 3;
 
+/// The bytes of a file or a pipe.
+///
+/// * `most`: more than this many bytes are refused
+///
+/// # Errors
+/// What the file system says, and `InvalidInput` for a device, which may never end, or for too many bytes.
+pub(crate) fn whole(path: &Path, most: u64) -> io::Result<Vec<u8>> {
+    let refuse = |words: String| Err(io::Error::new(io::ErrorKind::InvalidInput, words));
+    let file = File::open(path)?;
+    let about = file.metadata()?;
+    if is_device(&about) {
+        return refuse("this is a device, not a file".to_owned());
+    }
+    let mut bytes = Vec::new();
+    bytes.try_reserve_exact(about.len().min(most) as usize).map_err(|_| io::ErrorKind::OutOfMemory)?;
+    file.take(most.saturating_add(1)).read_to_end(&mut bytes)?;
+    if bytes.len() as u64 > most {
+        return refuse(format!("it is larger than {} MiB", most >> 20));
+    }
+    Ok(bytes)
+}
+
+#[cfg(unix)]
+fn is_device(about: &Metadata) -> bool {
+    use std::os::unix::fs::FileTypeExt;
+    about.file_type().is_char_device() || about.file_type().is_block_device()
+}
+
+#[cfg(not(unix))]
+const fn is_device(_: &Metadata) -> bool {
+    false
+}
+
 /// The problem, and on a second line what to do.
 ///
 /// * `path`: as the user wrote it
 pub(crate) fn refusal(path: &Path, error: &io::Error) -> String {
-    use io::ErrorKind::{IsADirectory, NotADirectory, NotFound, PermissionDenied};
+    use io::ErrorKind::{InvalidInput, IsADirectory, NotADirectory, NotFound, PermissionDenied};
     let (problem, help) = match error.kind() {
         NotFound | NotADirectory => ("there is no such file".to_owned(), missing(path)),
         IsADirectory => (
@@ -21,6 +55,7 @@ pub(crate) fn refusal(path: &Path, error: &io::Error) -> String {
             "reading it is not permitted".to_owned(),
             "ask its owner, or copy it to a place of your own".to_owned(),
         ),
+        InvalidInput => (error.to_string(), "name the log that it was meant to be".to_owned()),
         _ => (error.to_string(), "copy the file to another disk and try again".to_owned()),
     };
     format!("{problem}\n  help: {help}")
@@ -73,6 +108,19 @@ mod tests {
         assert!(text.contains("`run1.csv`"), "{text}");
         assert!(words(&folder.path().join("other.csv")).contains("check the name and the folder"));
         assert!(words(&folder.path().join("no/run.csv")).contains("does not exist either"));
+    }
+
+    #[test]
+    fn a_file_is_read_whole_or_refused_and_a_device_always_is() {
+        let folder = tempfile::tempdir().expect("folder");
+        let path = folder.path().join("run1.csv");
+        std::fs::write(&path, "12345").expect("write");
+        assert_eq!(whole(&path, 5).expect("five bytes"), b"12345");
+        assert_eq!(whole(&path, 4).expect_err("five bytes").kind(), io::ErrorKind::InvalidInput);
+        #[cfg(unix)]
+        assert!(
+            whole(Path::new("/dev/zero"), 1 << 20).expect_err("endless").to_string().contains("a device")
+        );
     }
 
     #[test]

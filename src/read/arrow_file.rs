@@ -23,6 +23,7 @@ use arrow_schema::{ArrowError, DataType, Field, SchemaRef, TimeUnit};
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 use sha2::{Digest, Sha256};
 
+use super::arrow_claim;
 use super::cells::nulls_of;
 use super::header::{self, Heading};
 use super::{Column, EXPANDED_MOST, Place, RATIO_MOST, ReadError, Table, content_error};
@@ -71,16 +72,25 @@ pub(super) fn read_parquet(source: Source, bytes: Vec<u8>) -> Result<Table, Read
 ///
 /// # Errors
 /// As [`read_parquet`].
-pub(super) fn read_ipc(source: Source, bytes: Vec<u8>) -> Result<Table, ReadError> {
+pub(super) fn read_ipc(source: Source, mut bytes: Vec<u8>) -> Result<Table, ReadError> {
     let size = bytes.len() as u64;
     let stream = !bytes.starts_with(b"ARROW1");
     let found = guarded(|| {
+        let most = size.saturating_mul(RATIO_MOST).clamp(RATIO_FROM, EXPANDED_MOST);
         if stream {
+            let whole = arrow_claim::whole_messages(&bytes, most).map_err(Broken::Damaged)?;
+            let cut = bytes.len() - whole;
+            bytes.truncate(whole);
             let reader = StreamReader::try_new(Cursor::new(bytes), None)?;
             let schema = reader.schema();
             let metadata = schema_metadata(&schema);
-            return collect(schema, metadata, reader, size, true);
+            let mut found = collect(schema, metadata, reader, size, true)?;
+            if cut > 0 && found.broken.is_none() {
+                found.broken = Some(format!("the last {cut} bytes are part of a message"));
+            }
+            return Ok(found);
         }
+        arrow_claim::check_file(&bytes, most).map_err(Broken::Damaged)?;
         let reader = FileReader::try_new(Cursor::new(bytes), None)?;
         let schema = reader.schema();
         let mut metadata = schema_metadata(&schema);
@@ -189,7 +199,10 @@ fn collect(
     for batch in reader {
         match batch {
             Ok(batch) => {
-                memory = memory.saturating_add(batch.get_array_memory_size() as u64);
+                // A column of nothing has no memory of its own, but will have once it is numbers.
+                let cells = (batch.num_rows() as u64).saturating_mul(batch.num_columns() as u64);
+                let held = (batch.get_array_memory_size() as u64).max(cells.saturating_mul(8));
+                memory = memory.saturating_add(held);
                 if memory > EXPANDED_MOST {
                     return Err(Broken::TooLarge(format!("{} GiB", EXPANDED_MOST >> 30)));
                 }

@@ -1,6 +1,7 @@
 //! Files to tables: the format is told from the content, never from the file's name.
 
 mod access;
+mod arrow_claim;
 mod arrow_file;
 mod cells;
 mod compress;
@@ -20,7 +21,7 @@ mod time;
 mod time_name;
 mod write;
 
-pub(crate) use access::refusal;
+pub(crate) use access::{refusal, whole};
 pub use arrow_file::{ROLE_KEY, SOURCE_NAME_KEY, UNIT_KEY, from_batches};
 pub use cells::UNREADABLE_KEPT;
 pub use compress::{EXPANDED_MOST, RATIO_MOST};
@@ -36,6 +37,11 @@ use std::path::{Path, PathBuf};
 use sha2::{Digest, Sha256};
 
 use crate::log::{Note, Source};
+
+/// A log file larger than this is refused, 16 GiB: it would not fit into memory beside its columns.
+pub const FILE_MOST: u64 = 16 << 30;
+/// A rig file or policy larger than this is none, 4 MiB.
+pub(crate) const SETTINGS_MOST: u64 = 4 << 20;
 
 /// What the caller knows of a file, mostly from the rig.
 #[derive(Clone, Debug, Default)]
@@ -103,7 +109,8 @@ fn content_error(path: &str, place: Place, problem: &str, found: &str, help: &st
 /// # Errors
 /// [`ReadError::Io`] when the file cannot be opened or read, else as [`from_bytes`].
 pub fn open(path: &Path, options: &ReadOptions) -> Result<Table, ReadError> {
-    let bytes = std::fs::read(path).map_err(|source| ReadError::Io { path: path.to_path_buf(), source })?;
+    let bytes =
+        whole(path, FILE_MOST).map_err(|source| ReadError::Io { path: path.to_path_buf(), source })?;
     from_bytes(&path.to_string_lossy(), &bytes, options)
 }
 

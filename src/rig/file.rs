@@ -10,6 +10,7 @@ use toml::de::{DeTable, DeValue};
 use super::{ColumnRig, Rig, SensorRig, fuel};
 use crate::detect;
 use crate::log::Role;
+use crate::read;
 use crate::setting::{self, Checked, Fault, Mistake, check_keys, nearest, number, table, text, wrong_kind};
 
 /// Why a rig file was refused.
@@ -52,7 +53,8 @@ impl Rig {
     /// # Errors
     /// The file cannot be read, or [`Rig::parse`] refuses it.
     pub fn load(path: &Path) -> Result<Self, RigError> {
-        let bytes = std::fs::read(path).map_err(|source| RigError::Io { path: path.to_owned(), source })?;
+        let bytes = read::whole(path, read::SETTINGS_MOST)
+            .map_err(|source| RigError::Io { path: path.to_owned(), source })?;
         let text = String::from_utf8_lossy(&bytes);
         Self::parse(text.trim_start_matches('\u{feff}'), &path.display().to_string())
     }

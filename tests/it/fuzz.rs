@@ -56,10 +56,11 @@ impl Dice {
             4_294_967_295.0,
             0.85,
         ];
+        const SCALES: [f64; 4] = [1.0, 1e2, 1e4, 1e7];
         match self.below(3) {
             0 => ODD[self.below(ODD.len())],
             1 => f64::from_bits(self.next()),
-            _ => (self.below(2_000_000) as f64 - 1_000_000.0) / 10_f64.powi(self.below(8) as i32),
+            _ => (self.below(2_000_000) as f64 - 1_000_000.0) / SCALES[self.below(SCALES.len())],
         }
     }
 
@@ -115,6 +116,7 @@ impl Dice {
 }
 
 /// Runs one door until time is up; a panic or an input that takes over 10 s ends the test with the seed.
+#[allow(clippy::print_stdout, reason = "a run says how far it came")]
 fn hammer(name: &str, mut one: impl FnMut(&mut Dice)) {
     let seconds = std::env::var("FUZZ_SECONDS").ok().and_then(|text| text.parse().ok()).unwrap_or(1.0);
     let first: u64 = std::env::var("FUZZ_SEED").ok().and_then(|text| text.parse().ok()).unwrap_or(1);

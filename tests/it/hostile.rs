@@ -166,6 +166,17 @@ fn what_expands_without_end_or_counts_without_sense_stops_at_a_stated_limit() {
     assert!(errors.contains("expand to more than 1000 times") && errors.contains("help:"), "{errors}");
     assert!(seconds < 30.0 && peak_mb.is_none_or(|mb| mb < 1_000.0), "{seconds} s, {peak_mb:?} MB");
 
+    // A file that never ends, in every place where one is named.
+    #[cfg(unix)]
+    for arguments in [
+        &["audit", "/dev/zero"][..],
+        &["audit", "--rig", "/dev/zero"],
+        &["gate", "x.csv", "--policy", "/dev/zero"],
+    ] {
+        let (_, errors) = crate::logs::outcome(arguments, 2);
+        assert!(errors.contains("a device, not a file"), "{errors}");
+    }
+
     // A footer or message that claims gigabytes in a file of a few bytes.
     let mut parquet = b"PAR1".to_vec();
     parquet.extend_from_slice(&[0x15; 40]);

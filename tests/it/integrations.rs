@@ -27,6 +27,7 @@ fn run(program: &str, arguments: &[&str], at: &Path) -> Output {
         .unwrap_or_else(|error| panic!("{program}: {error}"))
 }
 
+#[allow(clippy::print_stderr, reason = "a skipped test says so")]
 fn python() -> Option<String> {
     let python = std::env::var("SONDEPROOF_PYTHON").ok();
     if python.is_none() {
