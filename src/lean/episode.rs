@@ -20,6 +20,8 @@ pub(super) struct Episode {
     pub after_cut: bool,
     /// What came right before it was split off and is judged as an event of its own.
     pub after_split: bool,
+    /// First readings of a cut before which the gas was already lean under load: never dismissed.
+    pub flank: bool,
 }
 
 impl Episode {
@@ -141,6 +143,7 @@ fn runs(scene: &Scene<'_>, limits: &[Limit]) -> Vec<Episode> {
                     limit: limit.lambda,
                     after_cut: false,
                     after_split: false,
+                    flank: false,
                 });
             }
         }

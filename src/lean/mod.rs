@@ -35,7 +35,7 @@ use self::limit::Regime;
 use self::trace::Scene;
 use self::verdict::Judgement;
 use crate::detect::{Detection, View};
-use crate::document::{LeanEvent, TreatAs};
+use crate::document::{LeanEvent, TreatAs, Verdict};
 use crate::state::bit;
 
 /// One judged lean event and the rows it covers.
@@ -128,6 +128,20 @@ fn parts(case: &Case<'_, '_>, judgement: &Judgement) -> Vec<Episode> {
         ];
         return pieces.into_iter().flatten().collect();
     }
+    if judgement.verdict == Verdict::FuelCut
+        && !episode.after_split
+        && deconvolve::lean_before(scene, episode)
+    {
+        let first = episode.frames.start..episode.frames.start + 1;
+        let limit = scene.view.rig.full_load_lambda_max;
+        let pieces = [
+            Some(Episode { frames: first, regime: Regime::Load, limit, flank: true, ..episode.clone() }),
+            episode
+                .part(scene, episode.frames.start + 1..episode.frames.end)
+                .map(|part| Episode { after_split: true, ..part }),
+        ];
+        return pieces.into_iter().flatten().collect();
+    }
     let cut = matches!(judgement.cause.as_str(), "rev_limit" | "gear_cut" | "unload");
     if cut && let Some(start) = re_entry(case) {
         let pieces = [
@@ -189,7 +203,12 @@ fn context(scene: &Scene<'_>, episode: &Episode) -> Context {
     let gas_s = start_s - scene.delay_s(start_s);
     let rows = scene.view.log.clock.rows_between(gas_s - 0.15, gas_s + 0.1);
     let has = |mask: u16| rows.clone().any(|row| scene.view.state.has(row, mask));
-    if episode.regime == Regime::OverRun {
+    let short = episode.duration_s(scene) <= k::SHIFT_S.value;
+    if short && has(bit::GEAR_CHANGE) && !episode.flank {
+        return Context::GearChange;
+    }
+    let shut = || evidence::begins_shut(&Case::new(scene, episode, &[], Context::Unknown));
+    if episode.regime == Regime::OverRun || (!episode.regime.rich() && shut()) {
         return Context::OverRun;
     }
     if scene.power_up_s.is_some_and(|t| start_s - t < k::POWER_UP_S.value) && !episode.regime.rich() {

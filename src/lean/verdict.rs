@@ -48,9 +48,9 @@ fn scores(readings: &[(&'static Feature, Reading)]) -> [f64; 18] {
 
 /// Probability of each cause.
 ///
-/// No cause is believed less than `epsilon` times the best one. Within a class the shares order the causes; a
-/// class of harmless causes is as likely as its best cause (its prior is that of the class), while hazardous
-/// causes add up, so that excluding one of them does not hide the others.
+/// No cause is believed less than `epsilon` times the best one. The likelihood of a class is that of its causes,
+/// weighted by their shares. Only the class of artefacts is as likely as its best cause: nothing is known of how
+/// often each of them occurs, and a physical proof of the one that is named is demanded besides.
 fn posterior(context: Context, prior: &Prior, scores: &[f64; 18], epsilon: f64) -> [f64; 18] {
     let best = scores.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let likelihood: Vec<f64> = scores.iter().map(|s| 10.0_f64.powf(s - best).max(epsilon)).collect();
@@ -66,8 +66,8 @@ fn posterior(context: Context, prior: &Prior, scores: &[f64; 18], epsilon: f64) 
             .collect();
         let sum: f64 = weighted.iter().map(|w| w.2).sum();
         let of_class = match class {
-            Class::Artefact | Class::FuelCut => weighted.iter().map(|w| w.1).fold(0.0, f64::max),
-            Class::Real | Class::Misfire | Class::Dilution => sum,
+            Class::Artefact => weighted.iter().map(|w| w.1).fold(0.0, f64::max),
+            Class::Real | Class::FuelCut | Class::Misfire | Class::Dilution => sum,
         };
         for (index, _, share) in weighted {
             if let Some(slot) = result.get_mut(index) {
@@ -94,10 +94,7 @@ fn likeliest(posterior: &[f64; 18], which: impl Fn(Cause) -> bool) -> Option<Cau
 /// Weighs the readings of one case.
 pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Reading)>) -> Judgement {
     let scores = scores(&readings);
-    let repeated = readings
-        .iter()
-        .any(|(f, r)| f.group == Group::Repeat && r.evaluated && r.weights.iter().any(|w| w.1.abs() > 1.0));
-    let epsilon = if repeated { k::EPSILON_REPEAT.value } else { k::EPSILON.value };
+    let epsilon = if repeated(&scores, &readings) { k::EPSILON_REPEAT.value } else { k::EPSILON.value };
     let prior = case.context.prior();
     let plain = posterior(case.context, &prior, &scores, epsilon);
     let worst = |class| {
@@ -111,10 +108,13 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
     let bar = (1.0 + k::LOSS_RATIO.value).recip();
     let top = likeliest(&plain, |_| true).map_or(Class::Real, Cause::class);
     let proven = |class: Class| {
-        proofs
-            .iter()
-            .filter(|p| p.cause.class() == class && p.coverage >= k::PROOF_COVERAGE.value)
-            .max_by(|a, b| in_sum(a.cause, &readings).total_cmp(&in_sum(b.cause, &readings)))
+        proofs.iter().filter(|p| p.cause.class() == class && p.coverage >= k::PROOF_COVERAGE.value).max_by(
+            |a, b| {
+                let first = in_sum(a.cause, &readings).total_cmp(&in_sum(b.cause, &readings));
+                let likelier = plain[a.cause.index()].total_cmp(&plain[b.cause.index()]);
+                if class == Class::FuelCut { likelier } else { first.then(likelier) }
+            },
+        )
     };
 
     let mut judgement = Judgement {
@@ -125,7 +125,9 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
         proof: partial(&proofs, &plain),
         readings: Vec::new(),
     };
-    let dismissable = |class| vetoes.is_empty() && top == class && hazard < bar;
+    // What was lean before a cut is never dismissed with it.
+    let flank = case.episode.flank;
+    let dismissable = |class| vetoes.is_empty() && !flank && top == class && hazard < bar;
     let real = sum(&plain, |c| c.class() == Class::Real);
     if dismissable(Class::Artefact)
         && worst(Class::Artefact) < bar
@@ -138,11 +140,12 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
     {
         judgement.settle(Verdict::Dilution, Cause::AirIngress, &readings, "dilution_law");
     } else if top == Class::FuelCut
-        && cut_vetoes(&vetoes)
+        && !flank
         && hazard < bar
         && worst(Class::FuelCut) < k::CUT_HAZARD_ROBUST.value
         && let Some(proof) = proven(Class::FuelCut)
-        && (on_target_before(case) || (case.episode.after_split && commanded(proof.cause, &readings)))
+        && cut_vetoes(proof.cause, &vetoes, &readings)
+        && on_target(case, proof.cause, &readings)
         && in_order(proof.cause, &readings)
     {
         judgement.settle(Verdict::FuelCut, proof.cause, &readings, proof.feature);
@@ -173,9 +176,25 @@ fn in_sum(cause: Cause, readings: &[(&'static Feature, Reading)]) -> f64 {
     readings.iter().flat_map(|(_, r)| &r.weights).filter(|w| w.0 == cause).map(|w| w.1).sum()
 }
 
-/// The tail of gas does not speak against a cut, which is gas.
-fn cut_vetoes(vetoes: &[&str]) -> bool {
-    vetoes.iter().all(|name| *name == "exponential_tail" || *name == "same_cell")
+/// Whether no veto speaks against a cut. The tail of gas and other passes do not: a cut is gas and recurs. Where
+/// fuel was commanded off, duty at its limit before does not either, and on a closed throttle with an empty
+/// manifold no pressure of fuel can harm.
+fn cut_vetoes(cause: Cause, vetoes: &[&str], readings: &[(&'static Feature, Reading)]) -> bool {
+    let off = commanded(cause, readings);
+    vetoes.iter().all(|name| match *name {
+        "exponential_tail" | "same_cell" => true,
+        "injector_duty" => off,
+        "pressure_root_law" => off && cause == Cause::Overrun,
+        _ => false,
+    })
+}
+
+/// Whether other passes speak for the likeliest cause: only then may the evidence weigh more than one pass can.
+fn repeated(scores: &[f64; 18], readings: &[(&'static Feature, Reading)]) -> bool {
+    let best = likeliest(scores, |_| true);
+    readings.iter().any(|(f, r)| {
+        f.group == Group::Repeat && r.evaluated && r.weights.iter().any(|w| Some(w.0) == best && w.1 > 1.0)
+    })
 }
 
 impl Judgement {
@@ -248,9 +267,15 @@ fn partial(proofs: &[Proof], plain: &[f64; 18]) -> Option<(Cause, Range<usize>)>
         .map(|p| (p.cause, p.frames.clone()))
 }
 
-/// Before a cut under load the mixture must have been on the rich side.
-fn on_target_before(case: &Case<'_, '_>) -> bool {
-    !case.episode.regime.rich() || case.before_phi.is_some()
+/// Before a cut under load the mixture must have been on the rich side. Where what precedes was lean itself and is
+/// judged alone, only fuel that was commanded off makes the rest a cut; and no stretch at the ceiling, where the
+/// engine burns between the cuts, is one then.
+fn on_target(case: &Case<'_, '_>, cause: Cause, readings: &[(&'static Feature, Reading)]) -> bool {
+    if case.episode.after_split {
+        return commanded(cause, readings) && (cause != Cause::RevLimit || evidence::strokes(case) < 2);
+    }
+    let rich = !case.episode.regime.rich() || case.before_phi.is_some();
+    rich && (cause != Cause::RevLimit || evidence::burns_rich_between(case))
 }
 
 /// Fuel was commanded off: what precedes, split off and judged alone, does not make the cut less of one.

@@ -93,8 +93,9 @@ pub static ALL: &[StateMeta] = &[
         bit: bit::UNLOAD,
         summary: "engine speed flares without load",
         criteria: "Engine speed rises faster than 1.5 times the best rate in gear (95 % of the rates at wide open, of \
-                   all rising rates without a throttle) and faster than 1500 rpm/s, until it rises no faster than in gear. Needs 2 s of \
-                   reference.",
+                   all rising rates without a throttle) and faster than 1500 rpm/s, from at least half of the log's highest speed \
+                   and with the throttle half open or more for 0.3 s before, until it rises no faster than in gear. \
+                   Needs 2 s of reference.",
     },
     StateMeta {
         name: "wide_open",

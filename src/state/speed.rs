@@ -22,6 +22,8 @@ pub(super) const CEILING_SHARE: f64 = 0.985;
 /// Engine speed renewed more slowly than this shows no ceiling, s: limiters cycle at 3 to 15 Hz. Common practice,
 /// no source.
 const SLOWEST_CEILING_S: f64 = 0.25;
+/// Before a flare the throttle has been open for this long, s. Assumed.
+const OPEN_BEFORE_S: f64 = 0.3;
 /// Flare: faster than the best in gear by this factor (full-load window of the lean-event procedure).
 pub(super) const FLARE: f64 = 1.5;
 
@@ -228,6 +230,20 @@ fn unload(signals: &Signals<'_>, states: &mut States) {
     let limit = (FLARE * best).max(1500.0);
     let mut flare: Vec<bool> = signals.rpm_rate.iter().map(|rate| *rate > limit).collect();
     drop_short(signals.time_s, &mut flare, 0.05);
+    let full = super::load::demand_full(signals);
+    let top = signals.rpm.as_deref().and_then(largest).unwrap_or(0.0);
+    for run in runs(&flare) {
+        // An opening throttle turns an engine up as fast, and low gears are quicker at low speed.
+        let before = signals.time_s.partition_point(|t| *t < signals.time_s[run.start] - OPEN_BEFORE_S);
+        let open = match (signals.demand.as_deref(), full) {
+            (Some(demand), Some(full)) => demand[before..=run.start].iter().all(|d| *d >= 0.5 * full),
+            _ => true,
+        };
+        let fast = signals.rpm.as_deref().is_none_or(|rpm| rpm[run.start] >= 0.5 * top);
+        if !(open && fast) {
+            flare[run].fill(false);
+        }
+    }
     // It lasts until the speed rises no faster than in gear.
     for run in runs(&flare) {
         let until_s = signals.time_s[run.end - 1] + 1.0;

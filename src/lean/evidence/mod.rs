@@ -8,6 +8,7 @@ mod fuel;
 mod repeat;
 mod reset;
 mod shape;
+mod speed;
 mod state;
 mod torque;
 
@@ -253,6 +254,7 @@ pub static ALL: &[&Feature] = &[
     &shape::SUB_FRAME_WIDTH,
     &shape::EXPONENTIAL_TAIL,
     &shape::DURATION,
+    &speed::CUT_DEPTH,
     &electrical::CODE_OR_BIT,
     &electrical::STALE_RUN,
     &electrical::MANY_CHANNELS,
@@ -265,9 +267,9 @@ pub static ALL: &[&Feature] = &[
     &fuel::DUTY_LIMIT,
     &fuel::KNOCK,
     &state::FUEL_OFF,
-    &state::SPEED_CEILING,
-    &state::GEAR_CHANGE,
-    &state::UNLOAD,
+    &speed::SPEED_CEILING,
+    &speed::GEAR_CHANGE,
+    &speed::UNLOAD,
     &state::OPENING,
     &torque::TORQUE,
     &reset::PULLS_ON,
@@ -296,6 +298,21 @@ pub(super) fn stands_since_before(case: &Case<'_, '_>, time_s: f64) -> bool {
     let start = case.episode.frames.start;
     let run = reset::whole_run(scene, start);
     scene.frames.get(run.start).is_some_and(|f| f.time_s <= time_s) && run.end > start + 2
+}
+
+/// Whether the event begins on a closed throttle above idle speed.
+pub(super) fn begins_shut(case: &Case<'_, '_>) -> bool {
+    state::begins_shut(case)
+}
+
+/// How often engine speed turned back at its ceiling during the event.
+pub(super) fn strokes(case: &Case<'_, '_>) -> usize {
+    speed::strokes(case).len()
+}
+
+/// Whether the mixture came back between the cuts of a limiter, as far as the sensor can show it.
+pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
+    speed::burns_rich_between(case)
 }
 
 /// Time from the last opening of the throttle to the gas of the event, s.

@@ -4,8 +4,8 @@ use super::{Case, Feature, Group, Reading, fuel};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{CUTS, Cause};
 use crate::lean::limit;
+use crate::lean::trace::{Scene, Witness};
 use crate::log::Role;
-use crate::state::bit;
 
 pub(super) static FUEL_OFF: Feature = Feature {
     name: "fuel_off",
@@ -20,26 +20,43 @@ pub(super) static FUEL_OFF: Feature = Feature {
 };
 
 /// Throttle in the gas window: open, closed or not known.
-#[derive(Clone, Copy, PartialEq, Eq)]
-enum Opening {
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Opening {
     Open,
     Closed,
     Unknown,
 }
 
-fn opening(case: &Case<'_, '_>) -> (Opening, Option<f64>) {
-    let Some(witness) = limit::throttle(case.scene) else { return (Opening::Unknown, None) };
-    let reach = case.scene.period_s.min(0.2);
-    if witness.refused(case.gas_start_s - reach, case.gas_end_s + reach).is_some() {
-        return (Opening::Unknown, None);
-    }
+/// The throttle, else what manifold pressure says of it; with the position where it is logged.
+pub(super) fn opening(case: &Case<'_, '_>) -> (Opening, Option<f64>) {
     // The cut goes with the throttle of its first half; later it may have opened again while old gas is read.
-    let end = case.gas_start_s + 0.5 * (case.gas_end_s - case.gas_start_s);
-    match witness.median(case.gas_start_s - reach, end.max(case.gas_start_s + reach)) {
-        Some(value) if value < k::CLOSED_THROTTLE.value => (Opening::Closed, Some(value)),
-        Some(value) => (Opening::Open, Some(value)),
-        None => (Opening::Unknown, None),
+    let reach = case.scene.period_s.min(0.2);
+    let (from, middle) = (case.gas_start_s - reach, case.gas_start_s.midpoint(case.gas_end_s));
+    let until = middle.max(case.gas_start_s + reach);
+    let usable = |w: &Witness<'_>| w.refused(from, case.gas_end_s + reach).is_none();
+    if let Some(witness) = limit::throttle(case.scene) {
+        if !usable(&witness) {
+            return (Opening::Unknown, None);
+        }
+        return match witness.median(from, until) {
+            Some(value) if value < k::CLOSED_THROTTLE.value => (Opening::Closed, Some(value)),
+            Some(value) => (Opening::Open, Some(value)),
+            None => (Opening::Unknown, None),
+        };
     }
+    let pressure = case.scene.manifold().filter(usable).and_then(|w| w.median(from, until));
+    let ambient = case.scene.ambient_pa;
+    let opening = match pressure {
+        Some(pressure) if pressure < k::CLOSED_MANIFOLD_SHARE.value * ambient => Opening::Closed,
+        Some(pressure) if pressure > k::LOW_MANIFOLD_SHARE.value * ambient => Opening::Open,
+        _ => Opening::Unknown,
+    };
+    (opening, None)
+}
+
+/// Injector duty or pulse width.
+fn injection<'a>(scene: &Scene<'a>) -> Option<Witness<'a>> {
+    scene.witness(Role::InjectorDuty).or_else(|| scene.witness(Role::InjectorPulseWidth))
 }
 
 fn fuel_off(case: &Case<'_, '_>) -> Reading {
@@ -51,26 +68,29 @@ fn fuel_off(case: &Case<'_, '_>) -> Reading {
         case.gas_start_s - 2.0 * reach - 0.5 * scene.chain.rich_to_lean.tau_s,
         case.gas_end_s + reach,
     );
-    let slow = [Role::InjectorDuty, Role::InjectorPulseWidth]
-        .iter()
-        .find_map(|role| scene.witness(*role))
-        .is_some_and(|w| w.period_s() > case.episode.duration_s(scene));
+    let slow = injection(scene).is_some_and(|w| w.period_s() > case.episode.duration_s(scene));
     if let Ok((low, high)) = duty {
         if low <= k::DUTY_ZERO.value {
+            let falls = || speed_falls(case);
             let causes: &[Cause] = match opening {
                 Opening::Closed => &[Cause::Overrun],
                 Opening::Open => &[Cause::RevLimit, Cause::GearCut, Cause::Unload],
+                // Longer than any change of gear, and the engine slows down all the time.
+                Opening::Unknown if case.episode.duration_s(scene) > 1.0 && falls() => &[Cause::Overrun],
                 Opening::Unknown => CUTS,
             };
             return Reading::seen(low * 100.0, "%", "injector duty went to 0: fuel was commanded off")
                 .weigh(causes, k::LR_CUT_COMMANDED.value)
                 .prove(covered(case, |time| {
-                    scene
-                        .witness(Role::InjectorDuty)
-                        .or_else(|| scene.witness(Role::InjectorPulseWidth))
+                    injection(scene)
                         .and_then(|w| w.at(time, 0.3))
                         .is_some_and(|duty| duty <= k::DUTY_ZERO.value)
                 }));
+        }
+        if opening == Opening::Closed
+            && let Some(reading) = old_cut(case, throttle)
+        {
+            return reading;
         }
         if !slow && low > 0.02 {
             let text = format!(
@@ -80,20 +100,86 @@ fn fuel_off(case: &Case<'_, '_>) -> Reading {
             );
             return Reading::seen(low * 100.0, "%", text)
                 .weigh(&[Cause::Overrun], k::LR_FUEL_COMMANDED.value)
-                // A limiter or gear change may cut the spark and leave the fuel on.
-                .weigh(&[Cause::RevLimit, Cause::GearCut, Cause::Unload], -1.0);
+                // A limiter or gear change may cut the spark, or single cylinders, and leave the fuel on.
+                .weigh(&[Cause::RevLimit, Cause::GearCut, Cause::Unload], k::LR_FUEL_LEFT_ON.value);
         }
     }
     throttle_closed(case, opening, throttle)
 }
 
+/// Whether engine speed falls through the event.
+fn speed_falls(case: &Case<'_, '_>) -> bool {
+    case.scene
+        .witness(Role::EngineSpeed)
+        .and_then(|w| w.slope(case.gas_start_s, case.gas_end_s.min(case.gas_start_s + 2.0)))
+        .is_some_and(|s| s.per_s + 2.0 * s.error < -k::SPEED_FALLS.value)
+}
+
+/// Air of a cut that is read late: at closed throttle the exhaust hardly flows, and a pipe that is large for its
+/// engine holds a second of it. Throttle closed from the cut to the end of the event, so no charge was burnt
+/// under load meanwhile.
+fn old_cut(case: &Case<'_, '_>, throttle: Option<f64>) -> Option<Reading> {
+    let scene = case.scene;
+    let (from, start, end) = (case.gas_start_s - latest_s(case), case.gas_start_s, case.gas_end_s);
+    let position = limit::throttle(scene)?;
+    let closed_s = position
+        .samples(from, end)
+        .filter(|(_, value)| *value >= k::CLOSED_THROTTLE.value)
+        .last()
+        .map_or(from, |(time, _)| time);
+    if closed_s >= start - position.period_s().min(0.2) {
+        return None;
+    }
+    let cut_s = if let Some(injection) = injection(scene) {
+        let off: Vec<f64> = injection
+            .samples(closed_s, start)
+            .filter(|(_, duty)| *duty <= k::DUTY_ZERO.value)
+            .map(|(time, _)| time)
+            .collect();
+        off.last()? - off.first()? + injection.period_s().min(0.2)
+    } else {
+        let idle = scene.view.state.idle_rpm.unwrap_or(900.0);
+        let fast: Vec<f64> = scene
+            .witness(Role::EngineSpeed)?
+            .samples(closed_s, start)
+            .filter(|(_, rpm)| *rpm > idle + k::OVER_RUN_KEPT_RPM.value)
+            .map(|(time, _)| time)
+            .collect();
+        fast.last()? - fast.first()?
+    };
+    // The same gas passes the sensor more slowly than it left: as much as the flow has fallen meanwhile.
+    if case.episode.duration_s(scene) > k::STRETCH.value * cut_s + 3.0 * scene.chain.lean_to_rich.tau_s {
+        return None;
+    }
+    let percent = throttle.unwrap_or(0.0) * 100.0;
+    let text = format!(
+        "throttle closed since {:.1} s before and fuel cut for {cut_s:.1} s then: its air is read late at this flow",
+        start - closed_s
+    );
+    Some(
+        Reading::seen(percent, "%", text)
+            .weigh(&[Cause::Overrun], k::LR_CUT_COMMANDED.value)
+            .prove(case.episode.frames.clone()),
+    )
+}
+
+/// How much later than by the usual delay gas may be read, s.
+fn latest_s(case: &Case<'_, '_>) -> f64 {
+    (k::PIPE_FACTOR.value * case.delay_s).min(k::LATEST_GAS_S.value)
+}
+
 fn throttle_closed(case: &Case<'_, '_>, opening: Opening, throttle: Option<f64>) -> Reading {
     let scene = case.scene;
     let percent = throttle.unwrap_or(f64::NAN) * 100.0;
+    let what = if throttle.is_some() {
+        format!("throttle at {percent:.0} %")
+    } else {
+        "throttle not logged".to_owned()
+    };
     match opening {
         Opening::Unknown => Reading::not_evaluated("neither injector duty nor throttle can be read there"),
-        Opening::Open => Reading::seen(percent, "%", format!("throttle at {percent:.0} %: no over-run"))
-            .weigh(&[Cause::Overrun], -k::LR_CUT_COMMANDED.value),
+        Opening::Open => Reading::seen(percent, "%", format!("{what}, open: no over-run"))
+            .weigh(&[Cause::Overrun], k::LR_THROTTLE_OPEN.value),
         Opening::Closed => {
             // Speed falls through an over-run: it is that of its beginning that tells.
             let witness = scene.witness(Role::EngineSpeed);
@@ -103,31 +189,26 @@ fn throttle_closed(case: &Case<'_, '_>, opening: Opening, throttle: Option<f64>)
                 .is_some_and(|s| s.per_s + 2.0 * s.error < -k::SPEED_FALLS.value);
             let idle = scene.view.state.idle_rpm.unwrap_or(900.0);
             if !falls && speed.is_some_and(|rpm| rpm < idle + 0.5 * k::OVER_RUN_RPM.value) {
-                return Reading::seen(percent, "%", "throttle closed at idle speed: fuel is not cut there");
+                return old_cut(case, throttle).unwrap_or_else(|| {
+                    Reading::seen(percent, "%", "throttle closed at idle speed: fuel is not cut there")
+                });
             }
             let manifold = scene
                 .manifold()
                 .and_then(|w| w.median(case.gas_start_s, case.gas_end_s.max(case.gas_start_s + 0.1)));
-            let proof = covered(case, |time| {
-                limit::throttle(scene)
-                    .and_then(|w| w.at(time, 0.5))
-                    .is_some_and(|v| v < k::CLOSED_THROTTLE.value)
-            });
+            let proof = covered(case, |time| shut(scene, time));
             match manifold {
                 Some(pressure) if pressure > k::LOW_MANIFOLD_SHARE.value * scene.ambient_pa => {
                     let text = format!("throttle closed, but manifold pressure at {:.0} kPa", pressure / 1e3);
                     Reading::seen(percent, "%", text)
                 }
                 Some(pressure) => {
-                    let text = format!(
-                        "throttle at {percent:.0} %, manifold pressure {:.0} kPa: over-run",
-                        pressure / 1e3
-                    );
+                    let text = format!("{what}, manifold pressure {:.0} kPa: over-run", pressure / 1e3);
                     Reading::seen(percent, "%", text)
                         .weigh(&[Cause::Overrun], k::LR_CUT_COMMANDED.value)
                         .prove(proof)
                 }
-                None => Reading::seen(percent, "%", format!("throttle at {percent:.0} % above idle speed"))
+                None => Reading::seen(percent, "%", format!("{what} above idle speed"))
                     .weigh(&[Cause::Overrun], k::LR_CUT_THROTTLE_ONLY.value)
                     .prove(proof),
             }
@@ -135,8 +216,34 @@ fn throttle_closed(case: &Case<'_, '_>, opening: Opening, throttle: Option<f64>)
     }
 }
 
+/// Whether the throttle was closed at a time; without one, whether the manifold was nearly empty.
+fn shut(scene: &Scene<'_>, time_s: f64) -> bool {
+    if let Some(throttle) = limit::throttle(scene) {
+        return throttle.at(time_s, 0.5).is_some_and(|v| v < k::CLOSED_THROTTLE.value);
+    }
+    let pressure = scene.manifold().and_then(|w| w.at(time_s, 0.5));
+    pressure.is_some_and(|p| p < k::CLOSED_MANIFOLD_SHARE.value * scene.ambient_pa)
+}
+
+/// Whether the event begins on a closed throttle above idle speed, as far as anything but injection tells: the
+/// context of an over-run.
+pub(in crate::lean) fn begins_shut(case: &Case<'_, '_>) -> bool {
+    match opening(case).0 {
+        Opening::Open => false,
+        Opening::Unknown => case.episode.duration_s(case.scene) > 0.5 && speed_falls(case),
+        Opening::Closed => {
+            let idle = case.scene.view.state.idle_rpm.unwrap_or(900.0);
+            let speed = case.scene.witness(Role::EngineSpeed);
+            let fast = speed.and_then(|w| w.range(case.gas_start_s - 0.3, case.gas_start_s + 0.1));
+            fast.is_none_or(|(_, high)| high > idle + k::OVER_RUN_RPM.value)
+                || speed_falls(case)
+                || old_cut(case, None).is_some()
+        }
+    }
+}
+
 /// Frames of the event whose gas left while `cut` held, give or take the sensor's way back.
-fn covered(case: &Case<'_, '_>, cut: impl Fn(f64) -> bool) -> std::ops::Range<usize> {
+pub(super) fn covered(case: &Case<'_, '_>, cut: impl Fn(f64) -> bool) -> std::ops::Range<usize> {
     let scene = case.scene;
     let back_s = 3.0 * scene.chain.lean_to_rich.tau_s + scene.period_s.min(0.2);
     let mut last_cut_s = f64::NEG_INFINITY;
@@ -153,182 +260,6 @@ fn covered(case: &Case<'_, '_>, cut: impl Fn(f64) -> bool) -> std::ops::Range<us
         }
     }
     range.unwrap_or(case.episode.frames.start..case.episode.frames.start)
-}
-
-pub(super) static SPEED_CEILING: Feature = Feature {
-    name: "speed_ceiling",
-    id: "F10",
-    group: Group::State,
-    summary: "engine speed stands at its recurring ceiling",
-    looks: "engine speed at 98.5 % or more of the ceiling seen at least twice, throttle open, saw-tooth or stop",
-    decides: "an engine that stops climbing there with open throttle is held by its limiter",
-    cannot: "starvation at the ceiling looks alike in lambda alone: fuel pressure decides",
-    tag: Tag::Assumed,
-    run: speed_ceiling,
-};
-
-fn speed_ceiling(case: &Case<'_, '_>) -> Reading {
-    let scene = case.scene;
-    let Some(speed) = scene.witness(Role::EngineSpeed) else {
-        return Reading::not_evaluated("no engine speed channel");
-    };
-    let (ceiling, seen) = match (scene.view.state.ceiling_rpm, scene.view.rig.redline_rpm) {
-        (Some(ceiling), _) => (ceiling, true),
-        (None, Some(redline)) => (redline, false),
-        (None, None) => {
-            return Reading::not_evaluated(
-                "the log shows no recurring ceiling of engine speed and the rig states none",
-            );
-        }
-    };
-    let tau = scene.chain.rich_to_lean.tau_s;
-    let (start, end) = (case.gas_start_s - 0.1 - tau, case.gas_end_s);
-    if let Some(because) = speed.refused(start, end) {
-        return Reading::not_evaluated(because);
-    }
-    let Some((_, high)) = speed.range(start, end) else {
-        return Reading::not_evaluated("engine speed has no value there");
-    };
-    let percent = 100.0 * high / ceiling;
-    if high < 0.95 * ceiling {
-        return Reading::seen(
-            percent,
-            "%",
-            format!("engine speed at {percent:.0} % of its ceiling: no limiter"),
-        )
-        .weigh(&[Cause::RevLimit], -2.0);
-    }
-    let open = opening(case).0 != Opening::Closed;
-    if high < k::CEILING_SHARE.value * ceiling || !open {
-        return Reading::seen(percent, "%", format!("engine speed at {percent:.1} % of its ceiling"));
-    }
-    let before = speed.slope(case.gas_start_s - 0.7, case.gas_start_s - 0.1);
-    let during = speed.slope(case.gas_start_s - 0.05, case.gas_end_s.max(case.gas_start_s + 0.25));
-    let stops = match (before, during) {
-        (Some(before), Some(during)) => during.per_s < 0.25 * before.per_s.max(200.0),
-        // Too few samples for slopes: it must at least not pass the ceiling.
-        _ => false,
-    };
-    let held = stops && seen;
-    let weight = if held {
-        k::LR_CEILING_HELD.value
-    } else if seen {
-        k::LR_CEILING.value
-    } else {
-        k::LR_PLATEAU.value
-    };
-    let text = format!(
-        "engine speed at {percent:.1} % of its ceiling of {ceiling:.0} rpm{}",
-        if held { " and no longer climbing with the throttle open" } else { "" }
-    );
-    Reading::seen(percent, "%", text)
-        .weigh(&[Cause::RevLimit], weight)
-        .prove(covered(case, |time| speed.at(time, 0.3).is_some_and(|rpm| rpm >= 0.965 * ceiling)))
-}
-
-pub(super) static GEAR_CHANGE: Feature = Feature {
-    name: "gear_change",
-    id: "F10'",
-    group: Group::State,
-    summary: "engine speed drops to the next gear",
-    looks: "30 to 300 ms lean while engine speed falls by the ratio step and road speed does not",
-    decides: "the ratio of engine to road speed changes",
-    cannot: "without road speed a slipping clutch or a lost cylinder may look alike",
-    tag: Tag::Assumed,
-    run: gear_change,
-};
-
-fn gear_change(case: &Case<'_, '_>) -> Reading {
-    let scene = case.scene;
-    let Some(speed) = scene.witness(Role::EngineSpeed) else {
-        return Reading::not_evaluated("no engine speed channel");
-    };
-    let (start, end) = (case.gas_start_s, case.gas_end_s);
-    let (Some(before), Some(after)) =
-        (speed.median(start - 0.3, start - 0.05), speed.median(end + 0.1, end + 0.35))
-    else {
-        return Reading::not_evaluated("engine speed has no value before and after");
-    };
-    let ratio = after / before.max(1.0);
-    let rows = scene.view.log.clock.rows_between(start - 0.15, end + 0.15);
-    let judged = rows.clone().any(|row| scene.view.state.has(row, bit::GEAR_CHANGE));
-    let road = scene
-        .witness(Role::VehicleSpeed)
-        .or_else(|| scene.witness(Role::GpsSpeed))
-        .and_then(|w| Some(w.median(end + 0.1, end + 0.5)? / w.median(start - 0.4, start)?.max(1.0)));
-    let percent = (ratio - 1.0) * 100.0;
-    let short = case.episode.duration_s(scene) <= 0.6 + scene.period_s.min(0.2);
-    let dropped = (0.55..=0.90).contains(&ratio);
-    let proven = match road {
-        Some(road) => dropped && (0.93..=1.1).contains(&road),
-        None => dropped && judged,
-    };
-    if short && proven {
-        return Reading::seen(
-            percent,
-            "%",
-            format!("engine speed dropped {:.0} % to the next gear", -percent),
-        )
-        .weigh(&[Cause::GearCut], k::LR_GEAR_CHANGE.value)
-        .prove(case.episode.frames.clone());
-    }
-    if ratio > 0.95 {
-        return Reading::seen(percent, "%", "engine speed did not drop: no gear change")
-            .weigh(&[Cause::GearCut], -1.5);
-    }
-    Reading::seen(
-        percent,
-        "%",
-        format!("engine speed changed by {percent:.0} %, not proven to be a gear change"),
-    )
-}
-
-pub(super) static UNLOAD: Feature = Feature {
-    name: "unload",
-    id: "F11",
-    group: Group::State,
-    summary: "engine speed flares without load",
-    looks: "speed rises more than 1.5 times faster than the best in gear, then fuel is cut",
-    decides: "only an unloaded engine turns up that fast",
-    cannot: "needs engine speed at 10 Hz or more; wheel spin on a loose surface is an unload too",
-    tag: Tag::Computed,
-    run: unload,
-};
-
-fn unload(case: &Case<'_, '_>) -> Reading {
-    let scene = case.scene;
-    let Some(speed) = scene.witness(Role::EngineSpeed) else {
-        return Reading::not_evaluated("no engine speed channel");
-    };
-    if speed.period_s() > 0.11 {
-        return Reading::not_evaluated("engine speed is sampled too slowly to see a flare");
-    }
-    let (start, end) = (case.gas_start_s - 0.6, case.gas_end_s);
-    let rows = scene.view.log.clock.rows_between(start, end);
-    let judged = rows.into_iter().any(|row| scene.view.state.has(row, bit::UNLOAD));
-    let Some(best) = scene.best_in_gear else {
-        return Reading::not_evaluated("the log shows no pull to learn the best acceleration in gear from");
-    };
-    // The steepest quarter second before the gas left.
-    let mut steepest: f64 = 0.0;
-    for step in 0..8 {
-        let from = start + 0.05 * f64::from(step);
-        if let Some(slope) = speed.slope(from, from + 0.25) {
-            steepest = steepest.max(slope.per_s - 2.0 * slope.error);
-        }
-    }
-    let ratio = steepest / best;
-    if judged || ratio >= k::FLARE_SHARE.value {
-        Reading::seen(
-            ratio,
-            "of best in gear",
-            format!("engine speed flared at {steepest:.0} rpm/s, {ratio:.1} times the best in gear"),
-        )
-        .weigh(&[Cause::Unload], k::LR_UNLOAD.value)
-        .prove(case.episode.frames.clone())
-    } else {
-        Reading::seen(ratio, "of best in gear", "engine speed did not flare").weigh(&[Cause::Unload], -2.0)
-    }
 }
 
 pub(super) static OPENING: Feature = Feature {

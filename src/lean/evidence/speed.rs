@@ -1,0 +1,348 @@
+//! What engine speed says of a cut: the ceiling, the next gear, a flare; and how deep a cut reads.
+
+use super::state::{Opening, covered, opening};
+use super::{Case, Feature, Group, Reading};
+use crate::lean::constants::{self as k, Tag};
+use crate::lean::deconvolve;
+use crate::lean::hypothesis::Cause;
+use crate::lean::trace::{Witness, median};
+use crate::log::Role;
+use crate::state::bit;
+
+pub(super) static SPEED_CEILING: Feature = Feature {
+    name: "speed_ceiling",
+    id: "F10",
+    group: Group::State,
+    summary: "engine speed stands at its recurring ceiling",
+    looks: "engine speed at 98.5 % or more of the ceiling seen at least twice, throttle open, saw-tooth or stop, and \
+            lean there at every visit",
+    decides: "an engine that stops climbing there, time after time, with open throttle is held by its limiter",
+    cannot: "starvation at the ceiling looks alike in lambda alone: fuel pressure decides; a ceiling met once proves \
+             nothing",
+    tag: Tag::Assumed,
+    run: speed_ceiling,
+};
+
+fn speed_ceiling(case: &Case<'_, '_>) -> Reading {
+    let scene = case.scene;
+    let Some(speed) = scene.witness(Role::EngineSpeed) else {
+        return Reading::not_evaluated("no engine speed channel");
+    };
+    let (ceiling, seen) = match (scene.view.state.ceiling_rpm, scene.view.rig.redline_rpm) {
+        (Some(ceiling), _) => (ceiling, true),
+        (None, Some(redline)) => (redline, false),
+        (None, None) => {
+            return Reading::not_evaluated(
+                "the log shows no recurring ceiling of engine speed and the rig states none",
+            );
+        }
+    };
+    let tau = scene.chain.rich_to_lean.tau_s;
+    let (start, end) = (case.gas_start_s - 0.1 - tau, case.gas_end_s);
+    if let Some(because) = speed.refused(start, end) {
+        return Reading::not_evaluated(because);
+    }
+    let Some((_, high)) = speed.range(start, end) else {
+        return Reading::not_evaluated("engine speed has no value there");
+    };
+    let percent = 100.0 * high / ceiling;
+    if high < 0.95 * ceiling {
+        return Reading::seen(
+            percent,
+            "%",
+            format!("engine speed at {percent:.0} % of its ceiling: no limiter"),
+        )
+        .weigh(&[Cause::RevLimit], k::LR_BELOW_CEILING.value);
+    }
+    if high < k::CEILING_SHARE.value * ceiling || opening(case).0 == Opening::Closed {
+        return Reading::seen(percent, "%", format!("engine speed at {percent:.1} % of its ceiling"));
+    }
+    let visits = visits(case, ceiling, speed);
+    if visits.lean == 0 && visits.clean > 0 {
+        let text = format!(
+            "engine speed at {percent:.1} % of its ceiling, but {} other visits there read no lean: no limiter",
+            visits.clean
+        );
+        return Reading::seen(percent, "%", text).weigh(&[Cause::RevLimit], k::LR_CLEAN_CEILING.value);
+    }
+    let strokes = strokes(case).len();
+    let recurs = seen && (visits.lean > 0 || strokes >= 2);
+    let weight = if !recurs {
+        k::LR_CEILING.value
+    } else if strokes >= 2 || stops(case, speed) {
+        k::LR_CEILING_HELD.value
+    } else {
+        k::LR_CEILING_AGAIN.value
+    };
+    let text = format!(
+        "engine speed at {percent:.1} % of its ceiling of {ceiling:.0} rpm, throttle open, {}",
+        if strokes >= 2 {
+            format!("turned back there {strokes} times")
+        } else if visits.lean > 0 {
+            format!("lean in {} other visits too", visits.lean)
+        } else {
+            "once".to_owned()
+        }
+    );
+    let reading = Reading::seen(percent, "%", text).weigh(&[Cause::RevLimit], weight);
+    // Lean before the ceiling was met is no work of the limiter.
+    let reach = speed.skew_s() + 0.5 * tau;
+    let met_s = speed
+        .samples(start, end)
+        .find(|(_, rpm)| *rpm >= k::CEILING_NEAR.value * ceiling)
+        .map_or(f64::INFINITY, |(time, _)| time - reach);
+    if recurs && leaning(case).is_some_and(|times| times >= k::CUT_RATIO.value) {
+        reading.prove(covered(case, |time| {
+            time >= met_s && speed.at(time, 0.3).is_some_and(|rpm| rpm >= 0.965 * ceiling)
+        }))
+    } else {
+        reading
+    }
+}
+
+/// Whether engine speed climbed before the event and no longer does in it.
+fn stops(case: &Case<'_, '_>, speed: Witness<'_>) -> bool {
+    let before = speed.slope(case.gas_start_s - 0.7, case.gas_start_s - 0.1);
+    let during = speed.slope(case.gas_start_s - 0.05, case.gas_end_s.max(case.gas_start_s + 0.25));
+    match (before, during) {
+        (Some(before), Some(during)) => during.per_s < 0.25 * before.per_s.max(200.0),
+        // Too few samples for slopes.
+        _ => false,
+    }
+}
+
+/// Other visits to the ceiling: with and without a lean reading.
+struct Visits {
+    lean: usize,
+    clean: usize,
+}
+
+fn visits(case: &Case<'_, '_>, ceiling: f64, speed: Witness<'_>) -> Visits {
+    let scene = case.scene;
+    let (start, end) = (case.episode.start_s(scene), case.episode.end_s(scene));
+    let late_s = 2.0 * scene.chain.rich_to_lean.tau_s + 2.0 * scene.period_s.min(0.2);
+    let limit = scene.view.rig.full_load_lambda_max.max(case.episode.limit);
+    let mut visits = Visits { lean: 0, clean: 0 };
+    for rows in scene.view.state.windows_of(bit::LIMITER) {
+        let time = |row: usize| scene.time_s.get(row).copied().unwrap_or(f64::NAN);
+        let (from, to) = (time(rows.start), time(rows.end.saturating_sub(1)));
+        if to > start - k::PASS_GAP_S.value && from < end + k::PASS_GAP_S.value {
+            continue;
+        }
+        let until = to + scene.delay_s(to) + late_s;
+        let first = scene.frames.partition_point(|f| f.time_s < from);
+        let lean = scene
+            .frames
+            .get(first..)
+            .unwrap_or(&[])
+            .iter()
+            .take_while(|f| f.time_s <= until)
+            .any(|f| f.lambda > limit);
+        // A limiter acts at the ceiling itself, not in the band below it.
+        let met = speed.range(from, to).is_some_and(|(_, high)| high >= k::CEILING_MET.value * ceiling);
+        visits.lean += usize::from(lean);
+        visits.clean += usize::from(!lean && met);
+    }
+    visits
+}
+
+/// When a saw-tooth turned back at the ceiling during the event, s: peaks from which the speed fell by 0.4 % of it.
+pub(super) fn strokes(case: &Case<'_, '_>) -> Vec<f64> {
+    let (Some(speed), Some(ceiling)) =
+        (case.scene.witness(Role::EngineSpeed), case.scene.view.state.ceiling_rpm)
+    else {
+        return Vec::new();
+    };
+    let start = case.gas_start_s - 0.1 - case.scene.chain.rich_to_lean.tau_s;
+    peaks(speed.samples(start, case.gas_end_s + 0.1), ceiling)
+}
+
+fn peaks(samples: impl Iterator<Item = (f64, f64)>, ceiling: f64) -> Vec<f64> {
+    let swing = k::STROKE_SHARE.value * ceiling;
+    let mut peaks = Vec::new();
+    let (mut rising, mut turn) = (true, (f64::NAN, f64::NEG_INFINITY));
+    for (time, rpm) in samples {
+        let further = if rising { rpm > turn.1 } else { rpm < turn.1 };
+        if further {
+            turn = (time, rpm);
+        } else if (rpm - turn.1).abs() >= swing {
+            if rising && turn.1 >= k::CEILING_SHARE.value * ceiling {
+                peaks.push(turn.0);
+            }
+            (rising, turn) = (!rising, (time, rpm));
+        }
+    }
+    peaks
+}
+
+/// Whether the mixture came back between the cuts of a limiter, as far as the sensor can show it: what burns there
+/// burns at full load. Before each further peak the gas must not be demonstrably leaner than a film that refills
+/// leaves it, nor leaner than before the other peaks. True where there is but one cut.
+pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
+    let scene = case.scene;
+    let peaks = strokes(case);
+    let Some(before_phi) = case.before_phi else { return peaks.len() < 2 };
+    let mut richest = Vec::new();
+    for pair in peaks.windows(2) {
+        let [from_s, to_s] = pair else { continue };
+        let late_s = scene.delay_s(*to_s) + scene.chain.lean_to_rich.tau_s;
+        let first = scene.frames.partition_point(|f| f.time_s < from_s + late_s);
+        let last = scene.frames.partition_point(|f| f.time_s <= to_s + late_s);
+        let gas = (first..last).filter_map(|index| deconvolve::richest_gas(scene, index)).reduce(f64::max);
+        richest.extend(gas);
+    }
+    let Some(usual) = median(richest.clone()) else { return true };
+    let least = (k::BETWEEN_RATIO.value * before_phi).max(k::BETWEEN_SPREAD.value * usual);
+    richest.iter().all(|phi| *phi >= least)
+}
+
+pub(super) static GEAR_CHANGE: Feature = Feature {
+    name: "gear_change",
+    id: "F10'",
+    group: Group::State,
+    summary: "engine speed drops to the next gear",
+    looks: "30 to 300 ms deeply lean while engine speed falls by the ratio step and road speed does not",
+    decides: "the ratio of engine to road speed changes",
+    cannot: "without road speed a slipping clutch or a lost cylinder may look alike; a shift shorter than two frames \
+             cannot be told from what came before it",
+    tag: Tag::Assumed,
+    run: gear_change,
+};
+
+fn gear_change(case: &Case<'_, '_>) -> Reading {
+    let scene = case.scene;
+    let Some(speed) = scene.witness(Role::EngineSpeed) else {
+        return Reading::not_evaluated("no engine speed channel");
+    };
+    let (start, end) = (case.gas_start_s, case.gas_end_s);
+    let (Some(before), Some(after)) =
+        (speed.median(start - 0.3, start - 0.05), speed.median(end + 0.1, end + 0.35))
+    else {
+        return Reading::not_evaluated("engine speed has no value before and after");
+    };
+    let ratio = after / before.max(1.0);
+    let rows = scene.view.log.clock.rows_between(start - 0.15, end + 0.15);
+    let judged = rows.clone().any(|row| scene.view.state.has(row, bit::GEAR_CHANGE));
+    let road = scene
+        .witness(Role::VehicleSpeed)
+        .or_else(|| scene.witness(Role::GpsSpeed))
+        .and_then(|w| Some(w.median(end + 0.1, end + 0.5)? / w.median(start - 0.4, start)?.max(1.0)));
+    let percent = (ratio - 1.0) * 100.0;
+    let short = case.episode.duration_s(scene) <= 0.6 + scene.period_s.min(0.2);
+    let dropped = (0.55..=0.90).contains(&ratio);
+    let changed = match road {
+        Some(road) => dropped && (0.93..=1.1).contains(&road),
+        None => dropped && judged,
+    };
+    if short && changed {
+        let text = format!("engine speed dropped {:.0} % to the next gear", -percent);
+        let reading = Reading::seen(percent, "%", text);
+        return if scene.period_s > k::SHIFT_PERIOD_S.value || !deep(case) {
+            // The change is there; that it made the reading lean is not shown.
+            reading.weigh(&[Cause::GearCut], k::LR_GEAR_CHANGE_BESIDE.value)
+        } else {
+            reading.weigh(&[Cause::GearCut], k::LR_GEAR_CHANGE.value).prove(case.episode.frames.clone())
+        };
+    }
+    if ratio > 0.95 && !judged {
+        return Reading::seen(percent, "%", "engine speed did not drop: no gear change")
+            .weigh(&[Cause::GearCut], k::LR_NO_GEAR_CHANGE.value);
+    }
+    Reading::seen(
+        percent,
+        "%",
+        format!("engine speed changed by {percent:.0} %, not proven to be a gear change"),
+    )
+}
+
+/// Whether the gas was as lean as a cut of all cylinders makes it.
+fn deep(case: &Case<'_, '_>) -> bool {
+    leaning(case).is_some_and(|times| times >= k::CUT_RATIO.value)
+}
+
+/// How many times leaner than before the gas was at least.
+fn leaning(case: &Case<'_, '_>) -> Option<f64> {
+    let gas = deconvolve::gas_peak(case.scene, case.episode)?;
+    Some(gas.low.max(case.peak_lambda()) * case.before_phi?)
+}
+
+pub(super) static UNLOAD: Feature = Feature {
+    name: "unload",
+    id: "F11",
+    group: Group::State,
+    summary: "engine speed flares without load",
+    looks: "with the throttle open before, speed rises more than 1.5 times faster than the best in gear, then fuel is \
+            cut",
+    decides: "only an unloaded engine turns up that fast",
+    cannot: "needs engine speed at 10 Hz or more; wheel spin on a loose surface is an unload too; an opening throttle \
+             turns an engine up as fast",
+    tag: Tag::Computed,
+    run: unload,
+};
+
+fn unload(case: &Case<'_, '_>) -> Reading {
+    let scene = case.scene;
+    let Some(speed) = scene.witness(Role::EngineSpeed) else {
+        return Reading::not_evaluated("no engine speed channel");
+    };
+    if speed.period_s() > 0.11 {
+        return Reading::not_evaluated("engine speed is sampled too slowly to see a flare");
+    }
+    let Some(best) = scene.best_in_gear else {
+        return Reading::not_evaluated("the log shows no pull to learn the best acceleration in gear from");
+    };
+    let (start, end) = (case.gas_start_s - 0.6, case.gas_start_s);
+    let rows = scene.view.log.clock.rows_between(start, end);
+    let judged = rows.into_iter().any(|row| scene.view.state.has(row, bit::UNLOAD));
+    // The steepest quarter second before the gas left.
+    let mut steepest: f64 = 0.0;
+    for step in 0..8 {
+        let from = start + 0.05 * f64::from(step);
+        if let Some(slope) = speed.slope(from, from + 0.25) {
+            steepest = steepest.max(slope.per_s - 2.0 * slope.error);
+        }
+    }
+    let ratio = steepest / best;
+    if !judged && ratio < k::FLARE_SHARE.value {
+        return Reading::seen(ratio, "of best in gear", "engine speed did not flare")
+            .weigh(&[Cause::Unload], k::LR_NO_FLARE.value);
+    }
+    let text = format!("engine speed flared at {steepest:.0} rpm/s, {ratio:.1} times the best in gear");
+    let reading = Reading::seen(ratio, "of best in gear", text);
+    if opening(case).0 == Opening::Closed || super::seconds_since_opening(case).is_some() {
+        // Turned up by its own throttle.
+        return reading;
+    }
+    let reading = reading.weigh(&[Cause::Unload], k::LR_UNLOAD.value);
+    if deep(case) { reading.prove(case.episode.frames.clone()) } else { reading }
+}
+
+pub(super) static CUT_DEPTH: Feature = Feature {
+    name: "cut_depth",
+    id: "F10''",
+    group: Group::Shape,
+    summary: "the gas is leaner than a film, a small injector or a map makes it",
+    looks: "gas twice as lean as before and more, up to air",
+    decides: "a film gives at most 1.7 times, injectors at their limit 1.3 times, a map in which the engine still \
+              fires less than twice; a cut of all cylinders ends at air",
+    cannot: "starvation and missing sparks can be as deep as a cut; a cut of single cylinders or of the spark is not \
+             deep",
+    tag: Tag::Computed,
+    run: cut_depth,
+};
+
+fn cut_depth(case: &Case<'_, '_>) -> Reading {
+    let Some(times) = leaning(case) else {
+        return Reading::not_evaluated("no reading on target in the second before");
+    };
+    let reading = Reading::seen(times, "times", format!("gas at least {times:.2} times as lean as before"));
+    if times >= k::DEEP_RATIO.value {
+        reading.weigh(&[Cause::TipIn, Cause::InjectorLimit], k::LR_TOO_DEEP.value).weigh(
+            &[Cause::Mixture],
+            // A single cylinder with a bad injector can be as lean.
+            0.5 * k::LR_TOO_DEEP.value,
+        )
+    } else {
+        reading
+    }
+}
