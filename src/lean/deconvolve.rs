@@ -32,8 +32,9 @@ pub(super) fn gas_peak(scene: &Scene<'_>, episode: &Episode) -> Option<Bound> {
 /// was: the sensor lags, and a pull that goes lean just before the throttle closes shows little of it.
 ///
 /// Looks at the second before. Where readings there are above the limit they are an event of their own. Gas counts
-/// as under load only when the load lasted longer than the channels may be apart in time.
-pub(super) fn lean_before(scene: &Scene<'_>, episode: &Episode) -> bool {
+/// only when it left before `onset_s`, the cut's own beginning, and under a load that lasted longer than the channels
+/// may be apart in time.
+pub(super) fn lean_before(scene: &Scene<'_>, episode: &Episode, onset_s: f64) -> bool {
     let limit = scene.view.rig.full_load_lambda_max;
     let start_s = episode.start_s(scene);
     let frames = scene.frames.get(..episode.frames.start).unwrap_or(&[]);
@@ -42,7 +43,7 @@ pub(super) fn lean_before(scene: &Scene<'_>, episode: &Episode) -> bool {
     let mut lean = false;
     for (index, frame) in frames.iter().enumerate().skip(first) {
         let gas_s = frame.time_s - scene.delay_s(frame.time_s);
-        if !(loaded(scene, gas_s) && loaded(scene, gas_s + apart_s)) {
+        if gas_s + apart_s > onset_s || !(loaded(scene, gas_s) && loaded(scene, gas_s + apart_s)) {
             continue;
         }
         if frame.lambda > limit {

@@ -19,6 +19,8 @@ mod trace;
 mod verdict;
 
 #[cfg(test)]
+mod cuts_test;
+#[cfg(test)]
 mod hard_pairs;
 #[cfg(test)]
 mod suite;
@@ -130,7 +132,8 @@ fn parts(case: &Case<'_, '_>, judgement: &Judgement) -> Vec<Episode> {
     }
     if judgement.verdict == Verdict::FuelCut
         && !episode.after_split
-        && deconvolve::lean_before(scene, episode)
+        && let Some(cause) = Cause::ALL.into_iter().find(|c| c.name() == judgement.cause)
+        && deconvolve::lean_before(scene, episode, evidence::onset_s(case, cause))
     {
         let first = episode.frames.start..episode.frames.start + 1;
         let limit = scene.view.rig.full_load_lambda_max;

@@ -94,7 +94,7 @@ fn likeliest(posterior: &[f64; 18], which: impl Fn(Cause) -> bool) -> Option<Cau
 /// Weighs the readings of one case.
 pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Reading)>) -> Judgement {
     let scores = scores(&readings);
-    let epsilon = if repeated(&scores, &readings) { k::EPSILON_REPEAT.value } else { k::EPSILON.value };
+    let epsilon = k::EPSILON.value;
     let prior = case.context.prior();
     let plain = posterior(case.context, &prior, &scores, epsilon);
     let worst = |class| {
@@ -144,12 +144,13 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
         && hazard < bar
         && worst(Class::FuelCut) < k::CUT_HAZARD_ROBUST.value
         && let Some(proof) = proven(Class::FuelCut)
-        && cut_vetoes(proof.cause, &vetoes, &readings)
+        && cut_vetoes(case, proof.cause, &vetoes, &readings)
         && on_target(case, proof.cause, &readings)
         && in_order(proof.cause, &readings)
     {
         judgement.settle(Verdict::FuelCut, proof.cause, &readings, proof.feature);
     } else if vetoes.is_empty()
+        && !flank
         && hazard < bar
         && worst(Class::Artefact) < bar
         && let Some(proof) = proven(Class::Artefact)
@@ -177,23 +178,20 @@ fn in_sum(cause: Cause, readings: &[(&'static Feature, Reading)]) -> f64 {
 }
 
 /// Whether no veto speaks against a cut. The tail of gas and other passes do not: a cut is gas and recurs. Where
-/// fuel was commanded off, duty at its limit before does not either, and on a closed throttle with an empty
-/// manifold no pressure of fuel can harm.
-fn cut_vetoes(cause: Cause, vetoes: &[&str], readings: &[(&'static Feature, Reading)]) -> bool {
+/// fuel was commanded off once, duty at its limit before does not either (between several cuts it does: what burns
+/// there gets too little), and on a closed throttle with an empty manifold no pressure of fuel can harm.
+fn cut_vetoes(
+    case: &Case<'_, '_>,
+    cause: Cause,
+    vetoes: &[&str],
+    readings: &[(&'static Feature, Reading)],
+) -> bool {
     let off = commanded(cause, readings);
     vetoes.iter().all(|name| match *name {
         "exponential_tail" | "same_cell" => true,
-        "injector_duty" => off,
+        "injector_duty" => off && (cause != Cause::RevLimit || evidence::strokes(case) < 2),
         "pressure_root_law" => off && cause == Cause::Overrun,
         _ => false,
-    })
-}
-
-/// Whether other passes speak for the likeliest cause: only then may the evidence weigh more than one pass can.
-fn repeated(scores: &[f64; 18], readings: &[(&'static Feature, Reading)]) -> bool {
-    let best = likeliest(scores, |_| true);
-    readings.iter().any(|(f, r)| {
-        f.group == Group::Repeat && r.evaluated && r.weights.iter().any(|w| Some(w.0) == best && w.1 > 1.0)
     })
 }
 
@@ -287,7 +285,7 @@ fn commanded(cause: Cause, readings: &[(&'static Feature, Reading)]) -> bool {
 
 fn in_order(cause: Cause, readings: &[(&'static Feature, Reading)]) -> bool {
     !readings.iter().any(|(f, r)| {
-        f.group == Group::Causality && r.weights.iter().any(|(c, weight)| *c == cause && *weight < 0.0)
+        f.group == Group::Causality && r.weights.iter().any(|(c, weight)| *c == cause && *weight <= -1.0)
     })
 }
 

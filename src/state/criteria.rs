@@ -85,8 +85,9 @@ pub static ALL: &[StateMeta] = &[
         bit: bit::GEAR_CHANGE,
         summary: "between two gears under load",
         criteria: "An interruption of wide open of 0.02 to 1.0 s with engine speed at least 7 % lower afterwards, or a \
-                   fall of engine speed by 8 % within 0.4 s at wide open that does not come back within 0.6 s (shifts \
-                   of 50 to 300 ms plus clutch: common practice, no source), or a change of the gear channel.",
+                   fall of engine speed by 8 % within 0.4 s at wide open after which it climbs again but not back within \
+                   0.6 s (shifts of 50 to 300 ms plus clutch: common practice, no source), or a change of the gear \
+                   channel.",
     },
     StateMeta {
         name: "unload",

@@ -168,7 +168,9 @@ fn gear_change(signals: &Signals<'_>, rpm: &[f64], open: &[bool], states: &mut S
         let within = soon < rpm.len() && time_s[soon] - time_s[row] < 0.6;
         if within && next_closed[row] > soon && rpm[soon] < 0.92 * rpm[row] {
             let back = rpm[soon..late].iter().any(|later| *later > 0.97 * rpm[row]);
-            if !back && late > soon {
+            // The next gear pulls again; an engine that lost torque stays down.
+            let pulls = rpm[soon..late].last().is_some_and(|last| *last > 1.01 * rpm[soon]);
+            if !back && pulls {
                 changing[row..soon].fill(true);
             }
         }

@@ -58,8 +58,13 @@ fn order(case: &Case<'_, '_>) -> Reading {
     if let Some((cause, lead)) = against.first() {
         let text =
             format!("lambda rose {:.0} ms before {} could reach the sensor", -lead * 1e3, cause.name());
-        let causes: Vec<Cause> = against.iter().map(|a| a.0).collect();
-        return Reading::seen(lead * 1e3, "ms", text).weigh(&causes, k::LR_CAUSALITY.value);
+        let weight = |cause: Cause| match cause {
+            // A pull that goes lean just before the throttle closes departs early too: its flank is judged alone.
+            Cause::Overrun => k::LR_CAUSALITY_OVERRUN.value,
+            _ => k::LR_CAUSALITY.value,
+        };
+        let reading = Reading::seen(lead * 1e3, "ms", text);
+        return against.iter().fold(reading, |reading, (cause, _)| reading.weigh(&[*cause], weight(*cause)));
     }
     let (what, lead) = tested.first().copied().unwrap_or(("", 0.0));
     Reading::seen(

@@ -310,6 +310,11 @@ pub(super) fn strokes(case: &Case<'_, '_>) -> usize {
     speed::strokes(case).len()
 }
 
+/// When a cut of a kind can have begun at the earliest, s.
+pub(super) fn onset_s(case: &Case<'_, '_>, cause: Cause) -> f64 {
+    speed::onset_s(case, cause)
+}
+
 /// Whether the mixture came back between the cuts of a limiter, as far as the sensor can show it.
 pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
     speed::burns_rich_between(case)

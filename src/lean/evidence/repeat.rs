@@ -104,7 +104,7 @@ fn same_cell(case: &Case<'_, '_>) -> Reading {
     } else if lean == 0 {
         reading.weigh(
             &[Cause::Mixture, Cause::InjectorLimit],
-            (k::LR_CLEAN_PASS.value * f64::from(clean)).max(-1.4),
+            (k::LR_CLEAN_PASS.value * f64::from(clean)).max(k::LR_CLEAN_PASSES.value),
         )
     } else {
         reading
@@ -124,12 +124,11 @@ pub(super) static SAME_FAULT: Feature = Feature {
 };
 
 fn same_fault(case: &Case<'_, '_>) -> Reading {
-    let found: Vec<(Cause, usize)> =
-        [Cause::Spike, Cause::StaleLink, Cause::Dropout, Cause::ControllerReset, Cause::GroundOffset]
-            .into_iter()
-            .map(|cause| (cause, case.proven_elsewhere(cause)))
-            .filter(|(_, count)| *count > 0)
-            .collect();
+    let found: Vec<(Cause, usize)> = [Cause::Spike, Cause::StaleLink, Cause::Dropout, Cause::GroundOffset]
+        .into_iter()
+        .map(|cause| (cause, case.proven_elsewhere(cause)))
+        .filter(|(_, count)| *count > 0)
+        .collect();
     let Some((cause, count)) = found.iter().max_by_key(|(_, count)| *count) else {
         return Reading::not_evaluated(
             "no other event of this log has a physical proof of an electrical fault",

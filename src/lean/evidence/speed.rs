@@ -87,10 +87,7 @@ fn speed_ceiling(case: &Case<'_, '_>) -> Reading {
     let reading = Reading::seen(percent, "%", text).weigh(&[Cause::RevLimit], weight);
     // Lean before the ceiling was met is no work of the limiter.
     let reach = speed.skew_s() + 0.5 * tau;
-    let met_s = speed
-        .samples(start, end)
-        .find(|(_, rpm)| *rpm >= k::CEILING_NEAR.value * ceiling)
-        .map_or(f64::INFINITY, |(time, _)| time - reach);
+    let met_s = onset_s(case, Cause::RevLimit) - reach;
     if recurs && leaning(case).is_some_and(|times| times >= k::CUT_RATIO.value) {
         reading.prove(covered(case, |time| {
             time >= met_s && speed.at(time, 0.3).is_some_and(|rpm| rpm >= 0.965 * ceiling)
@@ -120,7 +117,7 @@ struct Visits {
 fn visits(case: &Case<'_, '_>, ceiling: f64, speed: Witness<'_>) -> Visits {
     let scene = case.scene;
     let (start, end) = (case.episode.start_s(scene), case.episode.end_s(scene));
-    let late_s = 2.0 * scene.chain.rich_to_lean.tau_s + 2.0 * scene.period_s.min(0.2);
+    let tau_s = scene.chain.rich_to_lean.tau_s;
     let limit = scene.view.rig.full_load_lambda_max.max(case.episode.limit);
     let mut visits = Visits { lean: 0, clean: 0 };
     for rows in scene.view.state.windows_of(bit::LIMITER) {
@@ -129,71 +126,108 @@ fn visits(case: &Case<'_, '_>, ceiling: f64, speed: Witness<'_>) -> Visits {
         if to > start - k::PASS_GAP_S.value && from < end + k::PASS_GAP_S.value {
             continue;
         }
-        let until = to + scene.delay_s(to) + late_s;
+        // What is read after its end may be the gas of a lift.
         let first = scene.frames.partition_point(|f| f.time_s < from);
         let lean = scene
             .frames
             .get(first..)
             .unwrap_or(&[])
             .iter()
-            .take_while(|f| f.time_s <= until)
+            .take_while(|f| f.time_s <= to)
             .any(|f| f.lambda > limit);
-        // A limiter acts at the ceiling itself, not in the band below it.
+        // A limiter acts at the ceiling itself, not in the band below it, and is read some time later.
+        let long = to - from >= scene.delay_s(to) + 2.0 * tau_s + 2.0 * scene.period_s;
         let met = speed.range(from, to).is_some_and(|(_, high)| high >= k::CEILING_MET.value * ceiling);
         visits.lean += usize::from(lean);
-        visits.clean += usize::from(!lean && met);
+        visits.clean += usize::from(!lean && met && long);
     }
     visits
 }
 
-/// When a saw-tooth turned back at the ceiling during the event, s: peaks from which the speed fell by 0.4 % of it.
-pub(super) fn strokes(case: &Case<'_, '_>) -> Vec<f64> {
+/// One turn of engine speed at its ceiling, s: when it last began to climb, and when it turned back.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Stroke {
+    pub climbs_s: f64,
+    pub turns_s: f64,
+}
+
+/// The turns of a saw-tooth at the ceiling during the event.
+pub(super) fn strokes(case: &Case<'_, '_>) -> Vec<Stroke> {
     let (Some(speed), Some(ceiling)) =
         (case.scene.witness(Role::EngineSpeed), case.scene.view.state.ceiling_rpm)
     else {
         return Vec::new();
     };
     let start = case.gas_start_s - 0.1 - case.scene.chain.rich_to_lean.tau_s;
-    peaks(speed.samples(start, case.gas_end_s + 0.1), ceiling)
+    turns(speed.samples(start, case.gas_end_s + 0.1), ceiling)
 }
 
-fn peaks(samples: impl Iterator<Item = (f64, f64)>, ceiling: f64) -> Vec<f64> {
+/// Peaks from which the speed fell by 0.4 % of its ceiling.
+fn turns(samples: impl Iterator<Item = (f64, f64)>, ceiling: f64) -> Vec<Stroke> {
     let swing = k::STROKE_SHARE.value * ceiling;
-    let mut peaks = Vec::new();
-    let (mut rising, mut turn) = (true, (f64::NAN, f64::NEG_INFINITY));
+    let mut strokes = Vec::new();
+    let (mut rising, mut turn, mut climbs_s) = (true, (f64::NAN, f64::NEG_INFINITY), f64::NAN);
     for (time, rpm) in samples {
         let further = if rising { rpm > turn.1 } else { rpm < turn.1 };
         if further {
             turn = (time, rpm);
         } else if (rpm - turn.1).abs() >= swing {
-            if rising && turn.1 >= k::CEILING_SHARE.value * ceiling {
-                peaks.push(turn.0);
+            if !rising {
+                climbs_s = turn.0;
+            } else if turn.1 >= k::CEILING_SHARE.value * ceiling {
+                strokes.push(Stroke { climbs_s, turns_s: turn.0 });
             }
             (rising, turn) = (!rising, (time, rpm));
         }
     }
-    peaks
+    strokes
 }
 
 /// Whether the mixture came back between the cuts of a limiter, as far as the sensor can show it: what burns there
-/// burns at full load. Before each further peak the gas must not be demonstrably leaner than a film that refills
-/// leaves it, nor leaner than before the other peaks. True where there is but one cut.
+/// burns at full load. In each climb between two cuts the gas must not be demonstrably leaner than a film that
+/// refills leaves it, nor leaner than in the other climbs. Climbs that the reading does not resolve say nothing.
 pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
     let scene = case.scene;
-    let peaks = strokes(case);
-    let Some(before_phi) = case.before_phi else { return peaks.len() < 2 };
+    let Some(before_phi) = case.before_phi else { return true };
+    let tau_s = scene.chain.lean_to_rich.tau_s;
+    let resolved_s = (2.0 * scene.period_s).max(1.5 * tau_s);
     let mut richest = Vec::new();
-    for pair in peaks.windows(2) {
-        let [from_s, to_s] = pair else { continue };
-        let late_s = scene.delay_s(*to_s) + scene.chain.lean_to_rich.tau_s;
-        let first = scene.frames.partition_point(|f| f.time_s < from_s + late_s);
-        let last = scene.frames.partition_point(|f| f.time_s <= to_s + late_s);
+    for Stroke { climbs_s, turns_s } in strokes(case) {
+        if climbs_s.is_nan() || turns_s - climbs_s < resolved_s {
+            continue;
+        }
+        let late_s = scene.delay_s(turns_s);
+        let first = scene.frames.partition_point(|f| f.time_s < climbs_s + late_s + tau_s);
+        let last = scene.frames.partition_point(|f| f.time_s <= turns_s + late_s + scene.period_s);
         let gas = (first..last).filter_map(|index| deconvolve::richest_gas(scene, index)).reduce(f64::max);
         richest.extend(gas);
     }
     let Some(usual) = median(richest.clone()) else { return true };
     let least = (k::BETWEEN_RATIO.value * before_phi).max(k::BETWEEN_SPREAD.value * usual);
     richest.iter().all(|phi| *phi >= least)
+}
+
+/// When a cut of a kind can have begun at the earliest, s: what was lean before is not its work.
+pub(super) fn onset_s(case: &Case<'_, '_>, cause: Cause) -> f64 {
+    let scene = case.scene;
+    let (from, start) = (case.gas_start_s - k::BEFORE_S.value, case.gas_start_s);
+    let off = super::state::injection(scene).and_then(|w| {
+        w.samples(from, case.gas_end_s).find(|(_, duty)| *duty <= k::DUTY_ZERO.value).map(|sample| sample.0)
+    });
+    let rows = || scene.view.log.clock.rows_between(from, start);
+    let began = match cause {
+        // Load itself ends with the closing throttle.
+        Cause::Overrun => return f64::INFINITY,
+        Cause::RevLimit => scene.view.state.ceiling_rpm.and_then(|ceiling| {
+            let near = |(_, rpm): &(f64, f64)| *rpm >= k::CEILING_NEAR.value * ceiling;
+            scene.witness(Role::EngineSpeed)?.samples(from, case.gas_end_s).find(near).map(|sample| sample.0)
+        }),
+        _ => rows()
+            .find(|row| scene.view.state.has(*row, bit::GEAR_CHANGE | bit::UNLOAD))
+            .and_then(|row| scene.time_s.get(row).copied()),
+    };
+    // Without a moment of its own: as long before as the reading may take to pass its limit.
+    off.or(began).unwrap_or(start - scene.chain.rich_to_lean.tau_s - scene.period_s.min(0.2)).min(start)
 }
 
 pub(super) static GEAR_CHANGE: Feature = Feature {
@@ -344,5 +378,27 @@ fn cut_depth(case: &Case<'_, '_>) -> Reading {
         )
     } else {
         reading
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn turns_of_a_saw_tooth_are_counted_where_they_reach_the_ceiling() {
+        // Three teeth of 2 % at 7000 rpm, then one that turns back at 90 %.
+        let at = |t: f64| {
+            let phase = t % 0.5;
+            let top = if t < 1.5 { 7_000.0 } else { 6_300.0 };
+            if phase < 0.25 { top - 560.0 * (0.25 - phase) } else { top - 560.0 * (phase - 0.25) }
+        };
+        let samples = (0..200).map(|i| (0.01 * f64::from(i), at(0.01 * f64::from(i))));
+        let strokes = turns(samples, 7_000.0);
+        assert_eq!(strokes.len(), 3, "{strokes:?}");
+        assert!((strokes[1].climbs_s - 0.5).abs() < 0.02 && (strokes[1].turns_s - 0.75).abs() < 0.02);
+        // Noise of a tenth of a percent turns nothing back.
+        let steady = (0..200).map(|i| (0.01 * f64::from(i), 7_000.0 + if i % 2 == 0 { 7.0 } else { -7.0 }));
+        assert!(turns(steady, 7_000.0).is_empty());
     }
 }

@@ -55,7 +55,7 @@ pub(super) fn opening(case: &Case<'_, '_>) -> (Opening, Option<f64>) {
 }
 
 /// Injector duty or pulse width.
-fn injection<'a>(scene: &Scene<'a>) -> Option<Witness<'a>> {
+pub(super) fn injection<'a>(scene: &Scene<'a>) -> Option<Witness<'a>> {
     scene.witness(Role::InjectorDuty).or_else(|| scene.witness(Role::InjectorPulseWidth))
 }
 

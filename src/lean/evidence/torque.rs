@@ -3,8 +3,8 @@
 use super::{Case, Feature, Group, Reading};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{Cause, REAL, TORQUE as TORQUE_CAUSES};
-use crate::lean::limit;
 use crate::lean::trace::Slope;
+use crate::lean::{deconvolve, limit};
 use crate::log::Role;
 use crate::state::bit;
 
@@ -21,6 +21,7 @@ pub(super) static TORQUE: Feature = Feature {
 };
 
 struct Windows {
+    /// Acceleration that the second before leads one to expect: on a load that grows with speed it wanes by itself.
     before: Slope,
     during: Slope,
 }
@@ -30,38 +31,46 @@ fn windows(case: &Case<'_, '_>) -> Result<Windows, String> {
     let speed = scene.witness(Role::EngineSpeed).ok_or("no engine speed channel")?;
     let tau = scene.chain.rich_to_lean.tau_s;
     // The gas was lean before the reading crossed its limit; leave half a time constant between the windows.
-    let before = (case.gas_start_s - 0.7, case.gas_start_s - 0.5 * tau - 0.02);
-    let during = (case.gas_start_s, case.gas_end_s.min(case.gas_start_s + 1.0));
-    if during.1 - during.0 < k::TORQUE_WINDOW_S.value - 0.02 {
+    let before_s = (case.gas_start_s - 0.7, case.gas_start_s - 0.5 * tau - 0.02);
+    let during_s = (case.gas_start_s, case.gas_end_s.min(case.gas_start_s + 1.0));
+    if during_s.1 - during_s.0 < k::TORQUE_WINDOW_S.value - 0.02 {
         return Err(format!(
             "{:.2} s is too short for a slope of engine speed (0.3 s needed)",
-            during.1 - during.0
+            during_s.1 - during_s.0
         ));
     }
-    if let Some(because) = speed.refused(before.0, during.1) {
+    if let Some(because) = speed.refused(before_s.0, during_s.1) {
         return Err(because);
     }
-    let rows = scene.view.log.clock.rows_between(before.0, during.1);
+    let rows = scene.view.log.clock.rows_between(before_s.0, during_s.1);
     if rows.into_iter().any(|row| scene.view.state.has(row, bit::GEAR_CHANGE | bit::UNLOAD | bit::LIMITER)) {
         return Err("gear change, flare or limiter in the window".to_owned());
     }
     if limit::throttle(scene).is_none() && scene.manifold().is_none() {
         return Err("neither throttle nor manifold pressure tells whether the driver lifted".to_owned());
     }
-    if let Some((low, high)) = limit::throttle(scene).and_then(|w| w.range(before.0, during.1))
+    if let Some((low, high)) = limit::throttle(scene).and_then(|w| w.range(before_s.0, during_s.1))
         && high - low > 0.15
     {
         return Err("the throttle moves in the window".to_owned());
     }
     if let Some(pressure) = scene.manifold()
         && let (Some(first), Some(second)) =
-            (pressure.median(before.0, before.1), pressure.median(during.0, during.1))
+            (pressure.median(before_s.0, before_s.1), pressure.median(during_s.0, during_s.1))
         && (first - second).abs() > 0.12 * first
     {
         return Err("manifold pressure moves in the window".to_owned());
     }
-    match (speed.slope(before.0, before.1), speed.slope(during.0, during.1)) {
-        (Some(before), Some(during)) => Ok(Windows { before, during }),
+    match (speed.slope(before_s.0, before_s.1), speed.slope(during_s.0, during_s.1)) {
+        (Some(before), Some(during)) => {
+            let waned = speed
+                .slope(2.0 * before_s.0 - before_s.1, before_s.0)
+                .map_or(0.0, |earlier| (earlier.per_s - before.per_s).max(0.0));
+            // As much again over the same time, from the middle of one window to that of the other.
+            let share =
+                (during_s.0 + during_s.1 - before_s.0 - before_s.1) / (2.0 * (before_s.1 - before_s.0));
+            Ok(Windows { before: Slope { per_s: before.per_s - share * waned, ..before }, during })
+        }
         _ => Err("too few samples of engine speed".to_owned()),
     }
 }
@@ -74,8 +83,10 @@ fn torque(case: &Case<'_, '_>) -> Reading {
     if before.per_s < 150.0 || before.per_s < 4.0 * before.error {
         return Reading::not_evaluated("the engine does not accelerate steadily before the event");
     }
+    // The same second of gas that the acceleration is of.
+    let until_s = case.episode.start_s(case.scene) + 1.0;
     let mut phi_sum = (0.0, 0.0);
-    for (_, frame) in case.episode.lean(case.scene) {
+    for (_, frame) in case.episode.lean(case.scene).take_while(|(_, f)| f.time_s <= until_s) {
         phi_sum = (phi_sum.0 + frame.phi, phi_sum.1 + 1.0);
     }
     let phi = phi_sum.0 / f64::max(phi_sum.1, 1.0);
@@ -95,7 +106,9 @@ fn torque(case: &Case<'_, '_>) -> Reading {
     let reading = Reading::seen(percent, "%", text);
     // Twice the loss covers half of the torque going into the road.
     let unexplained = 1.0 - 2.0 * (1.0 - expected) - 2.0 * spread;
-    if ratio < unexplained {
+    // Gas that no longer fires costs all of the torque, whatever made it so.
+    let leanest = deconvolve::gas_peak(case.scene, case.episode).map_or(lambda, |gas| gas.value);
+    if ratio < unexplained && leanest < k::FIRES_LAMBDA.value {
         return reading.weigh(&[Cause::Misfire], k::LR_MISFIRE_TORQUE.value);
     }
     let cap = cap(lambda);
@@ -112,7 +125,7 @@ fn torque(case: &Case<'_, '_>) -> Reading {
     let log10 = ((floor - 1.0).powi(2) - (floor - expected).powi(2))
         / (2.0 * spread * spread)
         / std::f64::consts::LN_10;
-    reading.weigh(TORQUE_CAUSES, log10.clamp(-cap, cap))
+    reading.weigh(TORQUE_CAUSES, log10.clamp(-cap, cap.min(k::LR_TORQUE_FITS.value)))
 }
 
 /// Most that a torque test may say at a lambda, log10: 0 at 1.1, 0.6 at 1.2, 1.3 from 1.3 on.
@@ -176,9 +189,8 @@ fn roughness(case: &Case<'_, '_>) -> Reading {
     );
     if ratio >= k::RIPPLE_RATIO.value {
         reading.weigh(&[Cause::Misfire], k::LR_RIPPLE.value)
-    } else if ratio < 1.5 && during.1 >= 8 {
-        reading.weigh(&[Cause::Misfire], -0.6)
     } else {
+        // A log samples engine speed too slowly for its calm to say anything.
         reading
     }
 }

@@ -1,0 +1,352 @@
+//! Cuts on purpose against dangers beside them, on small logs built in code.
+
+use super::*;
+use crate::detect::testing::{Bench, Noise, quantised};
+use crate::log::Role;
+
+type Of = Box<dyn Fn(f64) -> f64>;
+
+/// A drive given by what every channel does over time; the sensor lags by 70 ms, the gas by `late`.
+struct Drive {
+    rate_hz: f64,
+    seconds: f64,
+    rpm: Of,
+    throttle: Of,
+    manifold_pa: Of,
+    /// Lambda of the gas that leaves the cylinders.
+    gas: Of,
+    /// Injector duty; absent from the log when null.
+    duty: Option<Of>,
+    /// Transport delay, s.
+    late: Of,
+    clip: f64,
+    road: Option<Of>,
+}
+
+const IDLE_RPM: f64 = 900.0;
+
+impl Drive {
+    /// Idle, part load, full load from 4 s on, closed from 9 s to 11 s, idle.
+    fn new(rate_hz: f64) -> Self {
+        Self {
+            rate_hz,
+            seconds: 16.0,
+            rpm: Box::new(|t| match t {
+                t if t < 3.0 => IDLE_RPM,
+                t if t < 4.0 => 2_500.0,
+                t if t < 9.0 => 2_500.0 + 600.0 * (t - 4.0),
+                t => (5_500.0 - 2_000.0 * (t - 9.0)).max(IDLE_RPM),
+            }),
+            throttle: Box::new(|t| match t {
+                t if t < 3.0 => 0.0,
+                t if t < 4.0 => 0.2,
+                t if t < 9.0 => 1.0,
+                _ => 0.0,
+            }),
+            manifold_pa: Box::new(|t| match t {
+                t if t < 3.0 => 35e3,
+                t if t < 4.0 => 60e3,
+                t if t < 9.0 => 100e3,
+                t if t < 11.0 => 28e3,
+                _ => 35e3,
+            }),
+            gas: Box::new(|t| match t {
+                t if (4.0..9.0).contains(&t) => 0.80,
+                t if (9.0..10.8).contains(&t) => 1e3,
+                _ => 1.0,
+            }),
+            duty: None,
+            late: Box::new(|_| 0.02),
+            clip: 1.6,
+            road: None,
+        }
+    }
+
+    fn events(&self) -> Vec<LeanEvent> {
+        let fine_s = 0.001;
+        let mut noise = Noise::new(7);
+        let every = (1.0 / (self.rate_hz * fine_s)).round() as usize;
+        let rows = (self.seconds * self.rate_hz) as usize;
+        let mut phi = 1.0;
+        let mut columns: [Vec<f64>; 6] = Default::default();
+        for tick in 0..rows * every {
+            let t = tick as f64 * fine_s;
+            let gas = (self.gas)(t - (self.late)(t)).recip();
+            phi += (gas - phi) * fine_s / 0.070;
+            if tick % every != 0 {
+                continue;
+            }
+            let read = (1.0 / f64::max(phi + 0.003 * noise.next(), 0.01)).min(self.clip);
+            let values = [
+                quantised(read, 0.001),
+                quantised((self.rpm)(t) + 4.0 * noise.next(), 1.0),
+                (self.throttle)(t),
+                quantised((self.manifold_pa)(t) + 300.0 * noise.next(), 500.0),
+                self.duty.as_ref().map_or(0.0, |duty| duty(t)),
+                self.road.as_ref().map_or(0.0, |road| road(t)),
+            ];
+            for (column, value) in columns.iter_mut().zip(values) {
+                column.push(value);
+            }
+        }
+        let [lambda, rpm, throttle, manifold, duty, road] = columns;
+        let clip = self.clip;
+        let mut bench = Bench::new(self.rate_hz, lambda.len()).values(Role::Lambda, lambda).measured(|m| {
+            m.resolution = Some(0.001);
+            m.clip_high = Some(clip);
+        });
+        let mut others =
+            vec![(Role::EngineSpeed, rpm), (Role::Throttle, throttle), (Role::ManifoldPressure, manifold)];
+        others.extend(self.duty.as_ref().map(|_| (Role::InjectorDuty, duty)));
+        others.extend(self.road.as_ref().map(|_| (Role::VehicleSpeed, road)));
+        for (role, values) in others {
+            bench = bench.values(role, values).measured(|m| m.resolution = Some(1e-3));
+        }
+        bench = bench.rig(|rig| {
+            rig.full_load_lambda_max = 0.88;
+            rig.sensor.link = Some("analog".to_owned());
+            rig.cylinders = Some(4);
+        });
+        bench.state = crate::state::judge(&bench.log, &bench.rig);
+        bench = bench.chain();
+        let detection = Detection {
+            flags: bench.log.channels.iter().map(|c| vec![crate::flag::Flag::Good; c.rows()]).collect(),
+            ..Detection::default()
+        };
+        judge(&bench.view(), &detection).expect("a mixture channel").into_iter().map(|e| e.record).collect()
+    }
+}
+
+fn brief(events: &[LeanEvent]) -> String {
+    let line = |e: &LeanEvent| {
+        let evidence: Vec<String> = e
+            .evidence
+            .iter()
+            .filter(|e| e.evaluated && e.log10_lr != 0.0)
+            .map(|e| format!("{} {:+.1}", e.name, e.log10_lr))
+            .collect();
+        format!(
+            "{:.2}-{:.2} peak {:.2} {} {:?} {} [{}] {}",
+            e.start_s,
+            e.end_s,
+            e.peak_lambda,
+            e.context,
+            e.verdict,
+            e.cause,
+            evidence.join(", "),
+            e.because
+        )
+    };
+    events.iter().map(line).collect::<Vec<_>>().join("\n")
+}
+
+/// The log10 likelihood ratio that a feature gives in the event that begins between two times.
+fn weight(events: &[LeanEvent], from: f64, to: f64, feature: &str) -> f64 {
+    let event = events.iter().find(|e| (from..to).contains(&e.start_s));
+    let evidence = event.and_then(|e| e.evidence.iter().find(|e| e.name == feature));
+    evidence.unwrap_or_else(|| panic!("no {feature}:\n{}", brief(events))).log10_lr
+}
+
+fn treated(events: &[LeanEvent], from: f64, to: f64) -> Vec<TreatAs> {
+    events.iter().filter(|e| e.start_s < to && e.end_s > from).map(|e| e.treat_as).collect()
+}
+
+#[test]
+fn an_over_run_is_a_cut_at_every_rate_with_and_without_duty() {
+    for rate_hz in [5.0, 10.0, 25.0, 100.0] {
+        let mut drive = Drive::new(rate_hz);
+        for _ in 0..2 {
+            let events = drive.events();
+            assert_eq!(events.len(), 1, "{rate_hz}\n{}", brief(&events));
+            assert_eq!(events[0].cause, "overrun", "{rate_hz}\n{}", brief(&events));
+            assert_eq!(weight(&events, 8.8, 9.6, "fuel_off"), k::LR_CUT_COMMANDED.value);
+            drive.duty = Some(Box::new(|t| if (9.0..10.8).contains(&t) { 0.0 } else { 0.5 }));
+        }
+    }
+}
+
+#[test]
+fn air_of_a_cut_that_is_read_a_second_late_is_still_the_cut() {
+    // A small engine on a large pipe: at idle flow the air of the cut needs 0.9 s.
+    let mut drive = Drive::new(50.0);
+    drive.rpm = Box::new(|t| match t {
+        t if t < 4.0 => 2_500.0,
+        t if t < 9.0 => 2_500.0 + 600.0 * (t - 4.0),
+        t => (5_500.0 - 8_000.0 * (t - 9.0)).max(IDLE_RPM),
+    });
+    drive.gas = Box::new(|t| match t {
+        t if (4.0..9.0).contains(&t) => 0.80,
+        t if (9.1..9.5).contains(&t) => 1e3,
+        _ => 1.0,
+    });
+    drive.late = Box::new(|t| if t < 9.0 { 0.02 } else { 0.9 });
+    drive.duty = Some(Box::new(|t| if (9.1..9.5).contains(&t) { 0.0 } else { 0.2 }));
+    let events = drive.events();
+    assert_eq!(treated(&events, 9.5, 12.0), [TreatAs::Benign], "{}", brief(&events));
+    // The same air without a cut before it is not explained.
+    drive.duty = Some(Box::new(|_| 0.2));
+    let events = drive.events();
+    assert_eq!(treated(&events, 9.5, 12.0), [TreatAs::Hazard], "{}", brief(&events));
+}
+
+#[test]
+fn a_pull_that_goes_lean_just_before_the_throttle_closes_is_not_covered_by_the_over_run() {
+    // For 0.12 s the injectors give no more: the reading hardly passes 0.88 before the air of the over-run comes.
+    for rate_hz in [50.0, 100.0] {
+        let mut drive = Drive::new(rate_hz);
+        drive.gas = Box::new(|t| match t {
+            t if (4.0..8.88).contains(&t) => 0.80,
+            t if (8.88..9.0).contains(&t) => 0.96,
+            t if (9.0..10.8).contains(&t) => 1e3,
+            _ => 1.0,
+        });
+        let events = drive.events();
+        let found = treated(&events, 8.85, 9.2);
+        assert!(found.contains(&TreatAs::Hazard), "{rate_hz}\n{}", brief(&events));
+        assert!(events.iter().any(|e| e.cause == "overrun"), "{rate_hz}\n{}", brief(&events));
+    }
+}
+
+/// A saw-tooth against 7000 rpm: 0.3 s without fuel, 0.3 s with it, from 6 s to 7.5 s and from 12 s to 13.5 s.
+fn limited(rate_hz: f64, between: f64) -> Drive {
+    fn visit(t: f64) -> Option<f64> {
+        [6.0, 12.0].iter().find(|from| (**from..**from + 1.5).contains(&t)).map(|from| (t - from) % 0.6)
+    }
+    let mut drive = Drive::new(rate_hz);
+    drive.seconds = 18.0;
+    let full = |t: f64| (3.0..7.5).contains(&t) || (9.0..13.5).contains(&t);
+    drive.throttle = Box::new(move |t| if full(t) { 1.0 } else { 0.15 });
+    drive.manifold_pa = Box::new(move |t| if full(t) { 100e3 } else { 45e3 });
+    drive.rpm = Box::new(|t| match (t, visit(t)) {
+        (_, Some(phase)) if phase < 0.3 => 7_000.0 - 500.0 * phase,
+        (_, Some(phase)) => 6_850.0 + 500.0 * (phase - 0.3),
+        (t, None) if (3.0..6.0).contains(&t) => 7_000.0 - 1_000.0 * (6.0 - t),
+        (t, None) if (9.0..12.0).contains(&t) => 7_000.0 - 1_000.0 * (12.0 - t),
+        _ => 2_500.0,
+    });
+    drive.gas = Box::new(move |t| match visit(t) {
+        Some(phase) if phase < 0.3 => 1e3,
+        Some(_) => between,
+        None if full(t) => 0.80,
+        None => 1.0,
+    });
+    drive
+}
+
+#[test]
+fn a_limiter_that_recurs_is_a_cut_without_a_fuel_channel() {
+    for rate_hz in [20.0, 50.0, 100.0] {
+        let events = limited(rate_hz, 0.80).events();
+        for (from, to) in [(5.9, 7.6), (11.9, 13.6)] {
+            let named: Vec<_> = events
+                .iter()
+                .filter(|e| e.start_s < to && e.end_s > from)
+                .map(|e| e.cause.as_str())
+                .collect();
+            assert!(
+                !named.is_empty() && named.iter().all(|n| *n == "rev_limit"),
+                "{rate_hz}\n{}",
+                brief(&events)
+            );
+        }
+        assert_eq!(weight(&events, 5.9, 6.3, "speed_ceiling"), k::LR_CEILING_HELD.value);
+        assert_eq!(weight(&events, 5.9, 6.3, "cut_depth"), k::LR_TOO_DEEP.value);
+    }
+}
+
+#[test]
+fn a_mixture_that_stays_lean_between_the_cuts_of_a_limiter_is_not_covered_by_them() {
+    for rate_hz in [50.0, 100.0] {
+        let events = limited(rate_hz, 1.05).events();
+        assert!(treated(&events, 5.9, 7.6).contains(&TreatAs::Hazard), "{rate_hz}\n{}", brief(&events));
+    }
+}
+
+#[test]
+fn starvation_at_the_ceiling_is_no_limiter_when_other_visits_read_no_lean() {
+    // The engine turns back at its ceiling by spark, mixture kept; once it goes lean there.
+    let mut drive = limited(50.0, 0.80);
+    drive.gas = Box::new(|t| match t {
+        t if (12.3..12.9).contains(&t) => 1.10,
+        t if (3.0..7.5).contains(&t) || (9.0..13.5).contains(&t) => 0.80,
+        _ => 1.0,
+    });
+    let events = drive.events();
+    assert_eq!(treated(&events, 12.2, 13.2), [TreatAs::Hazard], "{}", brief(&events));
+    assert_eq!(weight(&events, 12.2, 12.6, "speed_ceiling"), k::LR_CLEAN_CEILING.value);
+}
+
+/// A change of gear at 6 s: speed falls by a quarter within 0.12 s at open throttle, road speed stays.
+fn shifted(rate_hz: f64, gas: f64) -> Drive {
+    let mut drive = Drive::new(rate_hz);
+    drive.rpm = Box::new(|t| match t {
+        t if t < 3.0 => IDLE_RPM,
+        t if t < 4.0 => 4_000.0,
+        t if t < 6.0 => 4_000.0 + 1_000.0 * (t - 4.0),
+        t if t < 6.12 => 6_000.0 - 12_500.0 * (t - 6.0),
+        t if t < 9.0 => 4_500.0 + 700.0 * (t - 6.12),
+        t => (6_500.0 - 2_000.0 * (t - 9.0)).max(IDLE_RPM),
+    });
+    drive.road = Some(Box::new(|t| match t {
+        t if t < 4.0 => 8.0,
+        t if t < 6.0 => 17.0 + 1.5 * (t - 4.0),
+        t if t < 6.12 => 20.0,
+        t if t < 9.0 => 20.0 + 1.2 * (t - 6.12),
+        t => (23.4 - 2.0 * (t - 9.0)).max(3.0),
+    }));
+    drive.gas = Box::new(move |t| match t {
+        t if (6.0..6.12).contains(&t) => gas,
+        t if (4.0..9.0).contains(&t) => 0.80,
+        t if (9.0..10.8).contains(&t) => 1e3,
+        _ => 1.0,
+    });
+    drive
+}
+
+#[test]
+fn a_gear_cut_is_told_by_ratio_step_and_depth_where_the_rate_shows_them() {
+    let deep = shifted(100.0, 1e3).events();
+    assert_eq!(treated(&deep, 5.9, 6.4), [TreatAs::Benign], "{}", brief(&deep));
+    assert_eq!(weight(&deep, 5.9, 6.3, "gear_change"), k::LR_GEAR_CHANGE.value);
+    // A lean cell met just as the gear is changed is not that deep.
+    let shallow = shifted(100.0, 1.0).events();
+    assert_eq!(treated(&shallow, 5.9, 6.4), [TreatAs::Hazard], "{}", brief(&shallow));
+    // At 10 Hz nothing tells what came first.
+    let slow = shifted(10.0, 1e3).events();
+    assert_eq!(treated(&slow, 5.9, 6.5), [TreatAs::Hazard], "{}", brief(&slow));
+}
+
+/// Speed flares at 6 s at five times the rate in gear, then falls back; the throttle opens at `opens`.
+fn flared(opens: f64) -> Drive {
+    let mut drive = Drive::new(50.0);
+    drive.throttle = Box::new(move |t| match t {
+        t if t < 3.0 => 0.0,
+        t if t < opens => 0.3,
+        t if t < 9.0 => 1.0,
+        _ => 0.0,
+    });
+    drive.rpm = Box::new(|t| match t {
+        t if t < 3.0 => IDLE_RPM,
+        t if t < 6.0 => 4_000.0 + 400.0 * (t - 3.0),
+        t if t < 6.4 => 5_200.0 + 4_500.0 * (t - 6.0),
+        t if t < 6.8 => 7_000.0 - 4_000.0 * (t - 6.4),
+        t if t < 9.0 => 5_400.0 + 400.0 * (t - 6.8),
+        t => (6_300.0 - 2_000.0 * (t - 9.0)).max(IDLE_RPM),
+    });
+    drive.manifold_pa = Box::new(|t| if (3.0..9.0).contains(&t) { 100e3 } else { 30e3 });
+    drive.gas = Box::new(|t| match t {
+        t if (6.4..6.7).contains(&t) => 1e3,
+        t if (3.0..9.0).contains(&t) => 0.80,
+        t if (9.0..10.8).contains(&t) => 1e3,
+        _ => 1.0,
+    });
+    drive
+}
+
+#[test]
+fn a_flare_counts_as_unload_only_with_the_throttle_open_before() {
+    let unloaded = flared(3.5).events();
+    assert_eq!(weight(&unloaded, 6.3, 6.6, "unload"), k::LR_UNLOAD.value, "{}", brief(&unloaded));
+    let opened = flared(5.9).events();
+    assert_eq!(weight(&opened, 6.3, 6.6, "unload"), 0.0, "{}", brief(&opened));
+}
