@@ -244,6 +244,42 @@ fn a_pressure_collapse_is_named_with_its_law() {
     }
 }
 
+/// Weight of the opening before an event for the film.
+fn film(event: &LeanEvent) -> f64 {
+    let opening = event.evidence.iter().find(|e| e.name == "opening").expect("a feature of every event");
+    assert!(opening.favours.iter().any(|cause| cause == "tip_in"), "{}", brief(event));
+    opening.log10_lr
+}
+
+#[test]
+fn a_film_gives_its_deficit_back_and_a_lean_cell_keeps_it_to_its_end() {
+    for rate_hz in [50.0, 100.0] {
+        // A quarter of the fuel stays in the film at first and comes back with 0.3 s.
+        let mut lagging = Pull::new(rate_hz);
+        lagging.gas =
+            Box::new(|t| (2.0..10.0).contains(&t).then(|| 0.80 / (1.0 - 0.25 * f64::exp(-(t - 2.0) / 0.3))));
+        let event = lagging.event(1.9, 2.6);
+        assert_eq!(event.treat_as, TreatAs::Hazard);
+        assert!((film(&event) - 1.5).abs() < 1e-9, "{}", brief(&event));
+        // A cell that is left after 0.8 s: the reading falls as fast as the sensor can.
+        let mut cell = Pull::new(rate_hz);
+        cell.gas = Box::new(|t| (2.0..2.8).contains(&t).then_some(0.97));
+        let event = cell.event(1.9, 2.6);
+        assert_eq!(event.treat_as, TreatAs::Hazard);
+        assert!((film(&event) + 1.0).abs() < 1e-9, "{}", brief(&event));
+    }
+}
+
+#[test]
+fn the_way_down_from_part_load_is_no_lean_event_but_more_than_its_mixture_is() {
+    for rate_hz in [10.0, 20.0, 50.0, 100.0] {
+        assert!(Pull::new(rate_hz).events().iter().all(|e| e.start_s > 9.0));
+        let mut lean = Pull::new(rate_hz);
+        lean.gas = Box::new(|t| (2.0..2.5).contains(&t).then_some(1.10));
+        assert_eq!(lean.event(1.9, 2.6).treat_as, TreatAs::Hazard);
+    }
+}
+
 #[test]
 fn a_short_starvation_at_10_hz_is_never_an_artefact() {
     // The hard pair: 0.3 s of starvation against a glitch of two samples.
