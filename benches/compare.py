@@ -144,7 +144,7 @@ def side_by_side(rounds, pipelines):
         for name, code in READERS.items():
             code = "import sys, time\npath = sys.argv[1]\n" + code.format(clock=CLOCK) + "\n" + REPORT
             wall, _, peak, output = python(code, log)
-            inside, cpu, rows = output.split()
+            inside, cpu, rows = output.split()[-3:]
             times.setdefault(name, []).append((float(inside), float(cpu), peak))
         times.setdefault("read", []).append(run([READ, log])[:3])
         times.setdefault("audit", []).append(run([PROGRAM, "audit", log])[:3])
