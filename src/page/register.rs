@@ -20,7 +20,7 @@ const LARGE: u64 = 100_000_000;
 <label for="files">Drop one or many logs here, and a rig file if you have one; or choose them</label>
 <input id="files" type="file" name="files" multiple required>
 <button type="submit">Audit</button>
-<p class="key">Delimited text, Parquet or Arrow IPC, plain or packed with gzip or zstd, up to {{ limit_words }} each. A file that ends in <code>.toml</code> is the rig: what is known about car and instruments.</p>
+<p class="key">Delimited text, Parquet, Arrow IPC or MDF 4, plain or packed with gzip or zstd, up to {{ limit_words }} each. A file that ends in <code>.toml</code> is the rig: what is known about car and instruments.</p>
 </form>
 <ul class="sending" aria-live="polite"></ul>
 <p class="rig">{% if rig.is_empty() %}No rig file is in use: roles and limits are guessed or the usual ones. <a href="{{ base }}/rig">Write one</a>{% else %}Rig in use: <strong>{{ rig }}</strong>. <a href="{{ base }}/rig">See or edit it</a>{% endif %}</p>
