@@ -28,6 +28,7 @@ use std::sync::mpsc::{self, Receiver};
 use std::time::Duration;
 
 use tempfile::TempDir;
+use tokio::runtime::Runtime;
 
 use self::desk::{Desk, RigInUse};
 use crate::ledger::Ledger;
@@ -87,6 +88,8 @@ pub struct Page {
     folder: TempDir,
     desk: Arc<Desk>,
     jobs: Receiver<u64>,
+    runtime: Runtime,
+    interrupts: Interrupts,
 }
 
 impl Page {
@@ -118,7 +121,17 @@ impl Page {
             rig,
             queue,
         });
-        Ok(Self { listener, folder, desk: Arc::new(desk), jobs })
+        let runtime = tokio::runtime::Builder::new_multi_thread()
+            .worker_threads(2)
+            .enable_all()
+            .build()
+            .map_err(|error| PageError::Machine(error.to_string()))?;
+        // Before anyone knows the address: from now on an interrupt ends the page well and leaves no folder behind.
+        let interrupts = {
+            let _inside = runtime.enter();
+            Interrupts::new().map_err(|error| PageError::Machine(error.to_string()))?
+        };
+        Ok(Self { listener, folder, desk: Arc::new(desk), jobs, runtime, interrupts })
     }
 
     /// What to open in the browser. It carries the token: who knows it may use the page.
@@ -136,19 +149,14 @@ impl Page {
     /// # Errors
     /// The machine refuses a thread or the socket, or the folder could not be removed.
     pub fn run(self) -> Result<(), PageError> {
-        let Self { listener, folder, desk, jobs } = self;
+        let Self { listener, folder, desk, jobs, runtime, interrupts } = self;
         let machine = |error: std::io::Error| PageError::Machine(error.to_string());
-        let runtime = tokio::runtime::Builder::new_multi_thread()
-            .worker_threads(2)
-            .enable_all()
-            .build()
-            .map_err(machine)?;
         let worker = Arc::clone(&desk);
         std::thread::Builder::new()
             .name("audits".to_owned())
             .spawn(move || work::run(&worker, &jobs))
             .map_err(machine)?;
-        let served = runtime.block_on(serve(listener, Arc::clone(&desk)));
+        let served = runtime.block_on(serve(listener, Arc::clone(&desk), interrupts));
         desk.close();
         runtime.shutdown_background();
         remove(folder)?;
@@ -156,14 +164,14 @@ impl Page {
     }
 }
 
-async fn serve(listener: TcpListener, desk: Arc<Desk>) -> std::io::Result<()> {
+async fn serve(listener: TcpListener, desk: Arc<Desk>, mut interrupts: Interrupts) -> std::io::Result<()> {
     listener.set_nonblocking(true)?;
     let listener = tokio::net::TcpListener::from_std(listener)?;
     let asked = Arc::clone(&desk);
     let until = async move {
         tokio::select! {
             () = asked.closed() => {}
-            () = interrupted() => {}
+            () = interrupts.wait() => {}
         }
         asked.close();
     };
@@ -178,25 +186,41 @@ async fn serve(listener: TcpListener, desk: Arc<Desk>) -> std::io::Result<()> {
     }
 }
 
-/// Waits for Ctrl-C or, where there is one, a termination signal.
-async fn interrupted() {
-    let ctrl_c = async {
+/// Ctrl-C and, where there is one, a termination signal.
+#[derive(Debug)]
+struct Interrupts {
+    #[cfg(unix)]
+    signals: [tokio::signal::unix::Signal; 2],
+}
+
+impl Interrupts {
+    /// Listens from now on; inside the runtime.
+    fn new() -> std::io::Result<Self> {
+        #[cfg(unix)]
+        {
+            use tokio::signal::unix::{SignalKind, signal};
+            Ok(Self { signals: [signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?] })
+        }
+        #[cfg(not(unix))]
+        Ok(Self {})
+    }
+
+    /// Waits for the first.
+    async fn wait(&mut self) {
+        #[cfg(unix)]
+        {
+            let [interrupt, terminate] = &mut self.signals;
+            tokio::select! {
+                _ = interrupt.recv() => {}
+                _ = terminate.recv() => {}
+            }
+        }
         // Without a handler the default action ends the process, so waiting for ever is no trap.
+        #[cfg(not(unix))]
         if tokio::signal::ctrl_c().await.is_err() {
             std::future::pending::<()>().await;
         }
-    };
-    #[cfg(unix)]
-    {
-        use tokio::signal::unix::{SignalKind, signal};
-        let Ok(mut terminated) = signal(SignalKind::terminate()) else { return ctrl_c.await };
-        tokio::select! {
-            () = ctrl_c => {}
-            _ = terminated.recv() => {}
-        }
     }
-    #[cfg(not(unix))]
-    ctrl_c.await;
 }
 
 /// An audit that still runs may write once more while its folder goes: the second attempt finds it gone or empty.
