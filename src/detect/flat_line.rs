@@ -302,7 +302,9 @@ impl<'a> Stops<'a> {
         let near = |stop: f64| (stop - value).abs() <= 0.5 * self.channel.resolution();
         let speed = matches!(self.channel.role, Role::EngineSpeed | Role::VehicleSpeed | Role::GpsSpeed);
         // The leanest reading of all, and lean enough for a cut: an end stop that was met too seldom to be proven.
-        if self.channel.role.is_mixture() && value >= LEAN_OF_A_CUT && near(self.leanest) {
+        // A converter shows the end stop itself one step beside the rest value that is written for it.
+        let leanest = self.leanest - 1.5 * self.channel.resolution();
+        if self.channel.role.is_mixture() && value >= LEAN_OF_A_CUT && value >= leanest {
             return true;
         }
         [measured.clip_low, measured.clip_high, measured.rest_value].into_iter().flatten().any(near)

@@ -1,6 +1,7 @@
 //! How often each detector reports what it is for, and how often it cries wolf.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 use serde::{Deserialize, Serialize};
 
@@ -9,7 +10,7 @@ use super::suite::Load;
 use super::verdicts::Share;
 use crate::detect;
 use crate::document::About;
-use crate::simulate::FaultKind;
+use crate::simulate::{FaultKind, Place};
 
 /// A fault may show for so long after its end (a controller warms up again), s; assumed.
 const AFTER_S: f64 = 10.0;
@@ -25,7 +26,8 @@ pub struct DetectorRow {
     pub false_per_hour: f64,
     /// Fault-free logs in which it reported a limit of the instrument or an unusual condition of the machine.
     pub told_logs: Share,
-    /// Logs with that one fault in which it reports something while the fault acts.
+    /// Logs with that one fault, where it put a sample out of tolerance, in which it reports something while the
+    /// fault acts.
     pub by_fault: BTreeMap<String, Share>,
 }
 
@@ -54,6 +56,9 @@ fn row(name: &'static str, outcomes: &[Outcome]) -> DetectorRow {
     let mut faults: BTreeMap<&'static str, (usize, usize)> = BTreeMap::new();
     for outcome in outcomes.iter().filter(|o| o.load == Load::Single).filter(ran) {
         for (kind, time) in &outcome.faults {
+            if !shows(outcome, *kind, time) {
+                continue;
+            }
             let reports = |found: &Found| {
                 found.detector == name
                     && found.time.start <= time.end + AFTER_S
@@ -76,6 +81,13 @@ fn row(name: &'static str, outcomes: &[Outcome]) -> DetectorRow {
     }
 }
 
+/// Whether a fault put any sample of the mixture channel out of tolerance; true for those that act elsewhere. A bit
+/// flipped between two rows leaves nothing to find.
+fn shows(outcome: &Outcome, kind: FaultKind, time: &Range<f64>) -> bool {
+    let elsewhere = kind.meta().place != Place::Chain || kind == FaultKind::LowSupply;
+    elsewhere || outcome.off.iter().any(|off| off.start <= time.end + AFTER_S && off.end >= time.start - 0.5)
+}
+
 /// The faults that a detector is there for, among those the simulator can make.
 pub fn meant_for(detector: &str) -> &'static [FaultKind] {
     use FaultKind::{
@@ -84,7 +96,7 @@ pub fn meant_for(detector: &str) -> &'static [FaultKind] {
     };
     match detector {
         "dropout" => &[Dropout],
-        "flat_line" => &[StaleLink],
+        "flat_line" => &[StaleLink, ControllerReset],
         "gross_range" => &[BitFlip],
         "rate_of_change" => &[Glitch],
         "spike" | "lambda_step" => &[Spike, Glitch, BitFlip],
@@ -95,7 +107,7 @@ pub fn meant_for(detector: &str) -> &'static [FaultKind] {
         "slow_response" => &[SlowSensor, ContaminatedSensor],
         "scale" => &[Scale],
         "cross_check" => &[Scale, BiasedSensor],
-        "warm_up" => &[ControllerReset, SensorCold],
+        "warm_up" => &[ControllerReset, SensorCold, Saturation],
         _ => &[],
     }
 }

@@ -6,7 +6,8 @@ use std::fmt::Write as _;
 use super::outcome::{Outcome, TrustFact};
 use super::reliance::{FACTORS, USUAL_PREVALENCE, mixture, weights};
 use super::weighted::{Trial, brier, reliability};
-use crate::trust::calibration::Curve;
+use crate::document::About;
+use crate::trust::calibration::{self, Curve, Measured};
 
 /// One log of one channel, with its log.
 struct Sample<'a> {
@@ -17,6 +18,9 @@ struct Sample<'a> {
 /// Faulty channels that a fit needs: three terms, a hundred each; and a simulator that hardly ever makes a kind of
 /// channel faulty must not raise the trust in it.
 const FEWEST_FAULTY: usize = 300;
+
+/// Logs that a kind of finding must have been met on before what it was worth counts as measured.
+const FEWEST_LOGS: usize = 12;
 
 /// A fit, and what was left out of it once.
 pub struct Fit {
@@ -47,15 +51,51 @@ pub fn fit(outcomes: &[Outcome], command: &str) -> Fit {
         (faulty >= FEWEST_FAULTY).then(|| curve(&trials(samples, FACTORS[2])))
     };
     let (mixture, others) = (fitted(&lambda), fitted(&rest));
-    Fit { mixture, others, file: file(mixture, others, command), left_out: left_out(&lambda) }
+    let file = file(mixture, others, &findings(&lambda), command);
+    Fit { mixture, others, file, left_out: left_out(&lambda) }
+}
+
+/// What samples under each kind of finding were, every log with one vote; one log of the assumed value is added, so
+/// that a few logs cannot make a finding certain.
+fn findings(samples: &[Sample<'_>]) -> Vec<Measured> {
+    let (of_faulty, of_sound) = log_weights(samples, FACTORS[2]);
+    let mut kinds: BTreeMap<(&'static str, u8, bool), (Measured, f64, f64)> = BTreeMap::new();
+    for sample in samples {
+        let weight = if sample.fact.faulty { of_faulty } else { of_sound };
+        for under in &sample.fact.under {
+            let key = (under.detector, under.flag.code(), under.about == About::Limit);
+            let assumed = calibration::assumed(under.detector, under.flag, under.about);
+            let new = Measured {
+                detector: under.detector,
+                flag: under.flag,
+                about: under.about,
+                off: assumed,
+                logs: 0,
+            };
+            let (kind, off, all) = kinds.entry(key).or_insert((new, assumed, 1.0));
+            kind.logs += 1;
+            *off += weight * under.off;
+            *all += weight;
+        }
+    }
+    kinds
+        .into_values()
+        .filter(|(kind, ..)| kind.logs >= FEWEST_LOGS)
+        .map(|(kind, off, all)| Measured { off: round(off / all), ..kind })
+        .collect()
+}
+
+/// Weights of faulty and sound logs at a multiple of the usual odds of a fault.
+fn log_weights(samples: &[Sample<'_>], factor: f64) -> (f64, f64) {
+    let faulty = samples.iter().filter(|sample| sample.fact.faulty).count();
+    let share = faulty as f64 / samples.len().max(1) as f64;
+    let odds = USUAL_PREVALENCE / (1.0 - USUAL_PREVALENCE) * factor;
+    weights(share, odds / (1.0 + odds))
 }
 
 /// Votes as trials: every log has one vote to give, shared among its windows.
 fn trials(samples: &[Sample<'_>], factor: f64) -> Vec<Trial> {
-    let faulty = samples.iter().filter(|sample| sample.fact.faulty).count();
-    let share = faulty as f64 / samples.len().max(1) as f64;
-    let odds = USUAL_PREVALENCE / (1.0 - USUAL_PREVALENCE) * factor;
-    let (of_faulty, of_sound) = weights(share, odds / (1.0 + odds));
+    let (of_faulty, of_sound) = log_weights(samples, factor);
     let of_sample = |sample: &Sample<'_>| -> Vec<Trial> {
         let weight = if sample.fact.faulty { of_faulty } else { of_sound };
         let votes = &sample.fact.votes;
@@ -124,7 +164,7 @@ fn round(value: f64) -> f64 {
     (value * 1e4).round() / 1e4
 }
 
-fn file(mixture: Option<Curve>, others: Option<Curve>, command: &str) -> String {
+fn file(mixture: Option<Curve>, others: Option<Curve>, findings: &[Measured], command: &str) -> String {
     let line = |curve: Option<Curve>| {
         curve.map_or_else(
             || "None".to_owned(),
@@ -136,14 +176,24 @@ fn file(mixture: Option<Curve>, others: Option<Curve>, command: &str) -> String 
             },
         )
     };
-    format!(
-        "//! Fitted constants of the trust calibration. Generated; do not edit.\n//!\n//! Made by `{command}`:\n//! \
-         logistic regression at ten times the usual odds of a fault, on tune seeds only.\n\nuse \
-         super::calibration::Curve;\n\n/// Of mixture channels.\npub const MIXTURE: Option<Curve> = {};\n\n/// Of all \
-         other channels; not fitted with too few faulty ones.\npub const OTHERS: Option<Curve> = {};\n",
+    let mut text = format!(
+        "//! Fitted constants of the trust calibration. Generated; do not edit.\n//!\n//! Made by `{command}`,\n//! run \
+         twice: what findings are worth comes first, the curves rest on it. Both at ten times the usual odds of a fault,\n//! \
+         on tune seeds only.\n\nuse super::calibration::{{Curve, Measured}};\nuse crate::document::About;\nuse \
+         crate::flag::Flag;\n\n/// Of mixture channels.\npub const MIXTURE: Option<Curve> = {};\n\n/// Of all other \
+         channels; not fitted with too few faulty ones.\npub const OTHERS: Option<Curve> = {};\n\n/// What samples of \
+         mixture channels were under each kind of finding.\n#[rustfmt::skip]\npub const FINDINGS: &[Measured] = &[\n",
         line(mixture),
         line(others)
-    )
+    );
+    for m in findings {
+        let _ = writeln!(
+            text,
+            "    Measured {{ detector: {:?}, flag: Flag::{:?}, about: About::{:?}, off: {:?}, logs: {} }},",
+            m.detector, m.flag, m.about, m.off, m.logs
+        );
+    }
+    text + "];\n"
 }
 
 /// Leaves out each fault family, machine, rate and set of channels once: fitted without it, judged on it.

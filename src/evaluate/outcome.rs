@@ -1,12 +1,14 @@
 //! One simulated log, written, read, audited and set beside its truth.
 
+use std::collections::BTreeMap;
 use std::ops::Range;
 
 use super::matching::Tolerance;
 use super::suite::{Load, Plan, plan};
 use crate::audit::{Audited, audit};
-use crate::detect::View;
+use crate::detect::{Detection, View};
 use crate::document::{About, Audit, LeanEvent, TreatAs, Verdict};
+use crate::flag::Flag;
 use crate::lean;
 use crate::log::{Channel, Estimate, Log, Role};
 use crate::read::{self, ReadOptions};
@@ -64,6 +66,21 @@ pub struct TrustFact {
     pub votes: Vec<(f64, f64)>,
     /// Whether any sample of the log was not.
     pub faulty: bool,
+    /// Per kind of finding: share of the samples that count under it that were out of tolerance.
+    pub under: Vec<Under>,
+}
+
+/// What the samples under one kind of finding were in one log.
+#[derive(Clone, Copy, Debug)]
+pub struct Under {
+    /// Detector.
+    pub detector: &'static str,
+    /// Flag.
+    pub flag: Flag,
+    /// What the findings say.
+    pub about: About,
+    /// Share out of tolerance.
+    pub off: f64,
 }
 
 /// A time constant from the log beside the true one.
@@ -319,7 +336,12 @@ fn trust_facts(log: &Log, audited: &Audited, run: &Run, rig: &Rig) -> Vec<TrustF
     let events = lean::judge(&view, &audited.detection).unwrap_or_default();
     let raw = trust::before_calibration(&view, &audited.detection, &events);
     let mut facts = Vec::new();
-    for ((channel, described), raw) in log.channels.iter().zip(&audited.document.channels).zip(raw) {
+    for (index, raw) in raw.into_iter().enumerate() {
+        let (Some(channel), Some(described)) =
+            (log.channels.get(index), audited.document.channels.get(index))
+        else {
+            break;
+        };
         let Some(healthy) = healthy_values(channel, run) else { continue };
         let within = within(channel, &healthy);
         let votes: Vec<(f64, f64)> =
@@ -337,9 +359,37 @@ fn trust_facts(log: &Log, audited: &Audited, run: &Run, rig: &Rig) -> Vec<TrustF
             good: shares.iter().sum::<f64>() / shares.len() as f64,
             votes,
             faulty: within.contains(&Some(false)),
+            under: under(&audited.detection, index, &within, &all),
         });
     }
     facts
+}
+
+/// What the samples that count were under each kind of finding on a channel.
+fn under(detection: &Detection, index: usize, within: &[Option<bool>], votes: &[Range<usize>]) -> Vec<Under> {
+    let mut counts: BTreeMap<(&'static str, u8, u8), (Under, usize, usize)> = BTreeMap::new();
+    let scored = detection.findings.iter().filter(|finding| {
+        finding.stage == crate::detect::Stage::Scored
+            && finding.about != About::Condition
+            && finding.channel.is_none_or(|channel| channel == index)
+    });
+    for finding in scored {
+        let key = (finding.detector, finding.flag.code(), u8::from(finding.about == About::Limit));
+        let new =
+            Under { detector: finding.detector, flag: finding.flag, about: finding.about, off: f64::NAN };
+        let (_, off, all) = counts.entry(key).or_insert((new, 0, 0));
+        for vote in votes {
+            let rows = vote.start.max(finding.rows.start)..vote.end.min(finding.rows.end);
+            for good in within.get(rows).into_iter().flatten().flatten() {
+                *all += 1;
+                *off += usize::from(!good);
+            }
+        }
+    }
+    let share = |(kind, off, all): (Under, usize, usize)| {
+        (all > 0).then_some(Under { off: off as f64 / all.max(1) as f64, ..kind })
+    };
+    counts.into_values().filter_map(share).collect()
 }
 
 fn share_good(within: &[Option<bool>], rows: &Range<usize>) -> Option<f64> {

