@@ -96,7 +96,7 @@ fn documents_of_earlier_versions_still_parse() {
         let audit: Audit =
             serde_json::from_str(&text).unwrap_or_else(|error| panic!("{}: {error}", path.display()));
         assert_eq!(audit.schema, "sondeproof.audit/1");
-        assert!(audit.channels.len() > 1 && !audit.tool.version.is_empty(), "{}", path.display());
+        assert!(!audit.channels.is_empty() && !audit.tool.version.is_empty(), "{}", path.display());
         let value = serde_json::from_str(&text).expect("JSON");
         check_against(&schema, &schema, &value, &name(&path));
     }
