@@ -7,6 +7,7 @@
 use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::io;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 
 use parquet::arrow::ArrowWriter;
@@ -275,7 +276,15 @@ fn read_all(paths: &[PathBuf]) -> Result<Vec<Entry>, LedgerError> {
     Ok(entries)
 }
 
+/// The entries of one file. The format library panics on some damaged files; a ledger must not bring the program down.
 fn read(path: &Path) -> Result<Vec<Entry>, LedgerError> {
+    catch_unwind(AssertUnwindSafe(|| read_rows(path))).unwrap_or_else(|_| {
+        let problem = "its data are damaged".to_owned();
+        Err(LedgerError::Foreign { path: path.to_path_buf(), problem })
+    })
+}
+
+fn read_rows(path: &Path) -> Result<Vec<Entry>, LedgerError> {
     let foreign = |problem: String| LedgerError::Foreign { path: path.to_path_buf(), problem };
     let file = File::open(path).map_err(|source| LedgerError::Io { path: path.to_path_buf(), source })?;
     let reader = ParquetRecordBatchReaderBuilder::try_new(file)
