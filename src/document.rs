@@ -530,6 +530,12 @@ pub struct HistoryPoint {
     pub at: String,
     /// Value in the metric's unit.
     pub value: f64,
+    /// Lower end of its 95 % interval.
+    pub low: Option<f64>,
+    /// Upper end.
+    pub high: Option<f64>,
+    /// Status the session gave it.
+    pub status: HealthStatus,
 }
 
 /// Whether the log may be used without further evidence.

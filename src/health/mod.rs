@@ -4,6 +4,7 @@
 //! What a log cannot tell is `not_measurable` with the reason, never a guess.
 
 mod air;
+mod dead_time;
 mod link;
 mod response;
 mod supply;
@@ -59,7 +60,7 @@ pub struct Meta {
 pub static ALL: &[Meta] = &[
     response::TIME_CONSTANT,
     response::ASYMMETRY,
-    response::DEAD_TIME,
+    dead_time::DEAD_TIME,
     air::FREE_AIR,
     air::LAMBDA_ONE,
     link::NOISE,

@@ -1,12 +1,11 @@
-//! Time constant and dead time of the mixture reading, by direction.
+//! Time constant of the mixture reading by direction, and the named response pattern.
 
-use super::{Ageing, Meta, Subject, Verdict, Worse, against};
-use crate::chain::{Chain, Fit, Response};
+use super::{Ageing, Meta, Subject, Verdict, Worse, against, dead_time};
+use crate::chain::{Fit, Response};
 use crate::document::{HealthMetric, HealthStatus};
-use crate::log::{Estimate, Role};
+use crate::log::Estimate;
 use crate::rig::Habit;
 use crate::signal::response::recorded_fast_enough;
-use crate::signal::robust::{mad, median};
 
 pub(super) const TIME_CONSTANT: Meta = Meta {
     name: "time_constant",
@@ -45,22 +44,6 @@ pub(super) const ASYMMETRY: Meta = Meta {
     ageing: Some(Ageing { worse: Worse::Either, act_ratio: None, tells_replacement: false }),
 };
 
-pub(super) const DEAD_TIME: Meta = Meta {
-    name: "dead_time",
-    unit: "s",
-    summary: "time from cut fuel to the first move of the reading, less what the gas needs",
-    how: "Median over fuel cuts of the time from injector duty (or pulse width) 0 to the last sample before the \
-        reading moved, plus half a fresh period, less cycle and transport time at that engine speed and load.",
-    limit: "Watch above 0.1 s, act above 0.2 s (assumed; one carmaker acts on reversals delayed by more than 80 ms \
-        rich to lean and 200 ms lean to rich).",
-    traps: "Latency of the link and skew between channels are in it; the gas path is assumed (2 L from port to sensor).",
-    sources: &[
-        "transport delay: computed for lean-event physics",
-        "order of magnitude: service information of one carmaker, 2019, codes P015A to P014D",
-    ],
-    ageing: Some(Ageing { worse: Worse::Up, act_ratio: None, tells_replacement: false }),
-};
-
 /// Events a joint fit needs (simulated: 5 to 10 at 10 Hz and faster reach 10 %).
 const FEWEST: usize = 5;
 /// Fresh readings per time constant below which a fit is not believed: it comes out long (simulated at 5 and 10 Hz);
@@ -76,9 +59,10 @@ pub(super) fn measure(subject: &Subject<'_>) -> Vec<HealthMetric> {
     let rich_past = past.and_then(|past| past.lean_to_rich);
     let lean = time_constant(subject, &fits.rich_to_lean, "rich_to_lean", &Healthy::of(subject, lean_past));
     let rich = time_constant(subject, &fits.lean_to_rich, "lean_to_rich", &Healthy::of(subject, rich_past));
-    let dead = dead_time(subject);
+    let dead = dead_time::measure(subject);
     let ratio = asymmetry(subject, &lean, &rich, &dead);
-    vec![lean, rich, ratio, dead]
+    let [dead_lean, dead_rich] = dead;
+    vec![lean, rich, ratio, dead_lean, dead_rich]
 }
 
 /// The time constant that a sensor in order has, and where that is known from.
@@ -170,10 +154,12 @@ fn asymmetry(
     subject: &Subject<'_>,
     lean: &HealthMetric,
     rich: &HealthMetric,
-    dead: &HealthMetric,
+    dead: &[HealthMetric; 2],
 ) -> HealthMetric {
+    let pattern = pattern([lean, rich], [&dead[0], &dead[1]]);
     let (Some(to_lean), Some(to_rich)) = (lean.value, rich.value) else {
-        return subject.not_measurable(&ASYMMETRY, None, "needs the time constant of both directions");
+        let because = format!("needs the time constant of both directions; {pattern}");
+        return subject.not_measurable(&ASYMMETRY, None, because);
     };
     let relative = |metric: &HealthMetric| match (metric.low, metric.high) {
         (Some(low), Some(high)) if low > 0.0 => (high / low).ln() / (2.0 * 1.959_964),
@@ -187,76 +173,36 @@ fn asymmetry(
     let verdict = Verdict {
         limit: Some(1.4),
         status: if outside { HealthStatus::Watch } else { HealthStatus::Ok },
-        because: format!("{}; 0.7 to 1.4 is taken as normal", pattern(lean, rich, dead)),
+        because: format!("{pattern}; 0.7 to 1.4 is taken as normal"),
     };
     subject.measured(&ASYMMETRY, estimate, lean.events.min(rich.events) as usize, verdict)
 }
 
-/// The regulation's name of the response.
-fn pattern(lean: &HealthMetric, rich: &HealthMetric, dead: &HealthMetric) -> &'static str {
-    let slow = |metric: &HealthMetric| matches!(metric.status, HealthStatus::Watch | HealthStatus::Act);
-    match (slow(lean), slow(rich), slow(dead)) {
-        (true, true, _) => "pattern: slow response in both directions",
-        (true, false, _) => "pattern: slow response, rich to lean",
-        (false, true, _) => "pattern: slow response, lean to rich",
-        (false, false, true) => "pattern: delayed response, rich to lean (the other direction is not timed)",
-        _ => "pattern: none of the six",
+/// Which of the regulation's six patterns the response shows: slow or delayed, rich to lean, lean to rich, or both.
+///
+/// * `response`, `dead`: time constant and dead time, rich to lean first; one that could not be measured is named so
+fn pattern(response: [&HealthMetric; 2], dead: [&HealthMetric; 2]) -> String {
+    const DIRECTIONS: [&str; 2] = ["rich to lean", "lean to rich"];
+    let past = |metric: &HealthMetric| matches!(metric.status, HealthStatus::Watch | HealthStatus::Act);
+    let mut named = Vec::new();
+    let mut unknown = Vec::new();
+    for (what, pair) in [("slow response", response), ("delayed response", dead)] {
+        match pair.map(past) {
+            [true, true] => named.push(format!("{what} in both directions (symmetric)")),
+            [true, false] => named.push(format!("{what}, {} (asymmetric)", DIRECTIONS[0])),
+            [false, true] => named.push(format!("{what}, {} (asymmetric)", DIRECTIONS[1])),
+            [false, false] => {}
+        }
+        for (metric, direction) in pair.iter().zip(DIRECTIONS) {
+            if metric.status == HealthStatus::NotMeasurable {
+                unknown.push(format!("{what} {direction}"));
+            }
+        }
     }
-}
-
-fn dead_time(subject: &Subject<'_>) -> HealthMetric {
-    let log = subject.view.log;
-    let refuse = |because: &str| subject.not_measurable(&DEAD_TIME, Some("rich_to_lean"), because);
-    let delivery = log.role(Role::InjectorDuty).or_else(|| log.role(Role::InjectorPulseWidth));
-    let (Some(delivery), Some(speed)) = (delivery, log.role(Role::EngineSpeed)) else {
-        return refuse("needs injector duty or pulse width, and engine speed: they say when fuel was cut");
-    };
-    let manifold = log.role(Role::ManifoldPressure);
-    let half_period_s = 0.5 * subject.chain.fresh_period_s.unwrap_or(0.0);
-    let mut excess = Vec::new();
-    for onset_s in &subject.fits.rich_to_lean.onset_s {
-        let onset = log.clock.row_at(*onset_s);
-        let Some(cut) = last_cut(&log.clock.time_s, delivery.values(), onset) else { continue };
-        let at = |channel: &crate::log::Channel| {
-            channel.values().get(cut).copied().filter(|value| value.is_finite())
-        };
-        let Some(rpm) = at(speed) else { continue };
-        let expected = Chain::delay_s(rpm, manifold.and_then(at));
-        excess.push(onset_s + half_period_s - log.clock.time_s[cut] - expected);
+    let found = if named.is_empty() { "none of the six".to_owned() } else { named.join(" and ") };
+    if unknown.is_empty() {
+        format!("pattern: {found}")
+    } else {
+        format!("pattern: {found}, of those that could be looked at ({} could not)", unknown.join(", "))
     }
-    let Some(middle) = median(&excess).filter(|_| excess.len() >= FEWEST) else {
-        return refuse("fewer than 5 fuel cuts whose beginning both channels show");
-    };
-    // Half a sample of each channel cannot be seen; the rest is the scatter of the events.
-    let spread = 1.4826 * mad(&excess, middle).unwrap_or(0.0) / (excess.len() as f64).sqrt();
-    let half = 1.959_964 * spread.hypot(half_period_s / 3.0_f64.sqrt());
-    let estimate = Estimate { value: middle, low: middle - half, high: middle + half };
-    let verdict = Verdict {
-        limit: Some(0.1),
-        status: against(&estimate, 0.1, 0.2),
-        because: format!(
-            "{} fuel cuts; the reading moves {:.0} ms later than the gas is taken to need",
-            excess.len(),
-            1e3 * middle
-        ),
-    };
-    HealthMetric {
-        direction: Some("rich_to_lean".to_owned()),
-        ..subject.measured(&DEAD_TIME, estimate, excess.len(), verdict)
-    }
-}
-
-/// First row of the cut that was running at, or ended shortly before, a row: within 1 s.
-fn last_cut(time_s: &[f64], delivery: &[f64], row: usize) -> Option<usize> {
-    let now = *time_s.get(row)?;
-    let near = |r: &usize| time_s.get(*r).is_some_and(|t| now - t <= 1.0);
-    let is_cut = |r: usize| delivery.get(r) == Some(&0.0);
-    // A reading may lead the duty channel by one row of skew.
-    let last = (0..=(row + 1).min(time_s.len() - 1)).rev().take_while(near).find(|r| is_cut(*r))?;
-    let mut first = last;
-    while first > 0 && is_cut(first - 1) {
-        first -= 1;
-    }
-    // A log that begins in a cut does not show when it began.
-    (first > 0 && near(&first)).then_some(first)
 }

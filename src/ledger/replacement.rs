@@ -10,6 +10,8 @@ use super::trend::{BASELINE_SESSIONS, SPREAD_FLOOR};
 const REPLACEMENT_SPREADS: f64 = 3.0;
 /// Sessions before a suspected replacement that it is held against.
 const REPLACEMENT_BEFORE: usize = 4;
+/// At most this many: ageing is no straight line over years (assumed).
+const REPLACEMENT_LONGEST: usize = 60;
 
 /// A change that looks like another sensor.
 #[derive(Clone, Debug, PartialEq)]
@@ -50,20 +52,21 @@ pub(super) fn suspect(all: &[Series<'_>]) -> Option<(usize, Suspected)> {
 /// Last position at which the values step to the better side (either side where both are worse) and stay there
 /// for two sessions: ageing goes the other way, and slowly.
 ///
-/// Both sessions are held against the least-squares line through all earlier ones, drawn on to their place, in
+/// Both sessions are held against the least-squares line through the earlier ones, drawn on to their place, in
 /// units of the spread of a new session about such a line. Where few sessions make that spread uncertain, the
 /// 99 % point of Student's distribution replaces three spreads.
 fn step(values: &[f64], worse: Worse) -> Option<usize> {
     (REPLACEMENT_BEFORE..values.len().saturating_sub(1)).rev().find(|at| {
-        let number: Vec<f64> = (0..*at).map(|k| k as f64).collect();
-        let before = &values[..*at];
+        let from = at.saturating_sub(REPLACEMENT_LONGEST);
+        let before = &values[from..*at];
+        let number: Vec<f64> = (0..before.len()).map(|k| k as f64).collect();
         let Some(line) = regression::line(&number, before) else { return false };
         let floor = SPREAD_FLOOR * robust::median(before).unwrap_or(0.0).abs();
         let spread = line.error.max(floor);
-        let needed = uncertainty::coverage_factor(0.98, (*at - 2) as f64).max(REPLACEMENT_SPREADS);
+        let needed = uncertainty::coverage_factor(0.98, (before.len() - 2) as f64).max(REPLACEMENT_SPREADS);
         let moved = |k: usize| {
-            let expected = line.slope.mul_add(k as f64, line.intercept);
-            (values[k] - expected) / (spread * prediction_factor(*at, k))
+            let expected = line.slope.mul_add((k - from) as f64, line.intercept);
+            (values[k] - expected) / (spread * prediction_factor(before.len(), k - from))
         };
         let down = moved(*at) <= -needed && moved(at + 1) <= -needed;
         let up = moved(*at) >= needed && moved(at + 1) >= needed;

@@ -21,6 +21,8 @@ pub(super) const SPREAD_FLOOR: f64 = 0.05;
 /// in 8.4 (computed by integral equation).
 const CUSUM_ALLOWANCE: f64 = 0.5;
 const CUSUM_LIMIT: f64 = 4.0;
+/// Sessions that are compared with each other one by one.
+const MOST_COMPARED: usize = 250;
 /// Level of every statement.
 pub const LEVEL: f64 = 0.05;
 
@@ -206,8 +208,7 @@ fn follow(series: &Series<'_>, ages: &Ages) -> Option<MetricTrend> {
     if points.is_empty() {
         return None;
     }
-    let values: Vec<f64> = points.iter().map(|point| point.value).collect();
-    let ages: Vec<f64> = points.iter().map(|point| point.age).collect();
+    let (ages, values) = course(&points);
     let baseline = baseline(&points);
     match (ageing.worse, baseline, ageing.act_ratio) {
         (Worse::Up, Some(base), Some(ratio)) => limit = Some(base.value * ratio),
@@ -236,6 +237,19 @@ fn follow(series: &Series<'_>, ages: &Ages) -> Option<MetricTrend> {
         limit,
         change,
     })
+}
+
+/// Ages and values that a slope and a test of order are drawn through; both compare every pair, so that of a long life
+/// neighbouring sessions stand together as their medians.
+fn course(points: &[Point]) -> (Vec<f64>, Vec<f64>) {
+    let group = points.len().div_ceil(MOST_COMPARED).max(1);
+    let middle = |value: fn(&Point) -> f64| {
+        points
+            .chunks(group)
+            .filter_map(|chunk| robust::median(&chunk.iter().map(value).collect::<Vec<_>>()))
+            .collect()
+    };
+    (middle(|point| point.age), middle(|point| point.value))
 }
 
 /// The spread is never taken for smaller than what one session's own interval leaves open.

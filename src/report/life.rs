@@ -59,7 +59,13 @@ pub fn history(life: &Life, past: &Past) -> SensorHistory {
                 points: metric
                     .points
                     .iter()
-                    .map(|point| HistoryPoint { at: point.at.clone(), value: point.value })
+                    .map(|point| HistoryPoint {
+                        at: point.at.clone(),
+                        value: point.value,
+                        low: point.interval.map(|(low, _)| low),
+                        high: point.interval.map(|(_, high)| high),
+                        status: point.status,
+                    })
                     .collect(),
                 limit: metric.limit,
                 worsens: metric.worsens(),

@@ -64,6 +64,136 @@ fn the_season_shows_the_ageing_sensor_its_replacement_and_the_bad_wiring_day() {
 }
 
 #[test]
+fn an_audit_takes_the_sensors_own_history_and_says_so() {
+    let folder = folder();
+    let place = text(&folder.path().join("ledger"));
+    let rig = text(&root().join("datasets/season/car.toml"));
+    let logs = season();
+    for (day, log) in &logs[..6] {
+        let day = day.as_str();
+        outcome(
+            &["ledger", "add", log, "--rig", &rig, "--sensor", "A-0107", "--date", day, "--ledger", &place],
+            0,
+        );
+    }
+    let log = &logs[6].1;
+    let with = ["audit", log, "--rig", &rig, "--sensor", "A-0107", "--ledger", &place];
+    let (page, _) = outcome(&with, 0);
+    assert!(page.contains("earlier sessions tell") || page.contains("Sensor A-0107"), "{page}");
+    assert!(page.contains("over its latest sessions is believed before"), "{page}");
+    let document = |arguments: &[&str]| -> serde_json::Value {
+        let (json, _) = outcome(&[arguments, &["--json", "-"]].concat(), 0);
+        serde_json::from_str(&json).expect("a document")
+    };
+    let (known, alone) = (document(&with), document(&["audit", log, "--rig", &rig]));
+    assert!(alone["sensor_history"].is_null());
+    assert_eq!(known["sensor_history"]["sessions"], 6);
+    assert_eq!(known["sensor_history"]["serial"], "A-0107");
+    assert!(
+        known["rig"]["tau_basis"].as_str().expect("a basis").contains("earlier sessions of sensor A-0107")
+    );
+    assert!(alone["rig"]["tau_basis"].as_str().expect("a basis").contains("rig file"));
+    let (_, said) = outcome(&["audit", log, "--rig", &rig, "--sensor", "B-1", "--ledger", &place], 0);
+    assert!(said.contains("has nothing of sensor B-1"), "{said}");
+    let (_, error) = outcome(&["audit", log, "--rig", &rig, "--ledger", &place], 2);
+    assert!(error.contains("needs the serial"), "{error}");
+}
+
+#[test]
+fn two_folders_merge_by_copying() {
+    let folder = folder();
+    let (here, there) = (folder.path().join("here"), folder.path().join("there"));
+    let logs = season();
+    let add = |place: &Path, (day, log): &(String, String)| {
+        outcome(&["ledger", "add", log, "--sensor", "A-0107", "--date", day, "--ledger", &text(place)], 0)
+    };
+    for log in &logs[..3] {
+        add(&here, log);
+    }
+    for log in &logs[2..5] {
+        add(&there, log);
+    }
+    outcome(&["ledger", "compact", "--ledger", &text(&there)], 0);
+    for file in std::fs::read_dir(there.join("sensor=A-0107")).expect("a folder") {
+        let file = file.expect("a file").path();
+        std::fs::copy(&file, here.join("sensor=A-0107").join(file.file_name().expect("a name")))
+            .expect("copies");
+    }
+    let entries = Ledger::new(here).entries("A-0107").expect("a ledger");
+    let days: Vec<&str> = entries.iter().map(|entry| entry.at.as_str()).collect();
+    let expected: Vec<&str> = logs[..5].iter().map(|(day, _)| day.as_str()).collect();
+    assert_eq!(days, expected, "five sessions, the shared one once");
+}
+
+#[test]
+fn the_readme_shows_the_season_as_it_is_read() {
+    let readme = std::fs::read_to_string(root().join("README.md")).expect("the README");
+    let (_, example) = readme.split_once("## A sensor over a season").expect("the example");
+    for part in [
+        "ledger add \"$log\" --rig datasets/season/car.toml --sensor A-0107 --date",
+        "datasets/season/2026-08-08.csv.gz",
+        "sondeproof ledger trend A-0107 --ledger season",
+        "audit datasets/season/2026-08-08.csv.gz --rig datasets/season/car.toml --sensor A-0107 --ledger season",
+    ] {
+        assert!(example.contains(part), "the example lacks `{part}`");
+    }
+    let folder = folder();
+    let ledger = folder.path().join("season");
+    fill(&ledger);
+    let (trend, _) = outcome(&["ledger", "trend", "A-0107", "--ledger", &text(&ledger)], 0);
+    let shown =
+        example.split("```text\n").nth(1).and_then(|rest| rest.split("```").next()).expect("its answer");
+    assert!(trend.starts_with(shown.trim_end()), "the README shows:\n{shown}\nthe program says:\n{trend}");
+}
+
+/// Ten thousand sessions of one sensor: run with `cargo test --release --test it ten_thousand -- --ignored --nocapture`.
+#[test]
+#[ignore = "writes 10,000 sessions and measures; run alone on a quiet machine"]
+#[allow(clippy::print_stderr)] // it reports a measurement
+fn ten_thousand_sessions_are_quick_to_read_and_to_add_to() {
+    let folder = folder();
+    let place = folder.path().join("ledger");
+    let ledger = Ledger::new(place.clone());
+    let (day, log) = season().remove(0);
+    outcome(&["ledger", "add", &log, "--sensor", "A-0107", "--date", &day, "--ledger", &text(&place)], 0);
+    let one = ledger.entries("A-0107").expect("a ledger").remove(0);
+    for number in 0..10_000_u32 {
+        let mut entry = one.clone();
+        entry.id = format!("{number:064x}");
+        entry.at = format!("2{:03}-{:02}-{:02}", number / 336, 1 + number / 28 % 12, 1 + number % 28);
+        for metric in &mut entry.metrics {
+            metric.value =
+                metric.value.map(|v| v * (1.0 + 1e-5 * f64::from(number) + 0.01 * f64::from(number % 7)));
+        }
+        // Written in one place, as sessions of many machines that were copied together.
+        ledger.add(&format!("seed-{}", number / 250), &entry, true).expect("adds");
+    }
+    std::fs::create_dir_all(place.join("sensor=A-0107")).expect("a folder");
+    for group in 0..40 {
+        let serial = format!("seed-{group}");
+        ledger.compact(&serial).expect("compacts");
+        let from = place.join(format!("sensor={serial}"));
+        for file in std::fs::read_dir(&from).expect("a folder") {
+            let file = file.expect("a file").path();
+            let name = file.file_name().expect("a name").to_owned();
+            std::fs::rename(&file, place.join("sensor=A-0107").join(name)).expect("moves");
+        }
+        std::fs::remove_dir(&from).expect("empties");
+    }
+    assert_eq!(ledger.entries("A-0107").expect("a ledger").len(), 10_001);
+    let clock = std::time::Instant::now();
+    outcome(&["ledger", "trend", "A-0107", "--ledger", &text(&place)], 0);
+    let trend_s = clock.elapsed().as_secs_f64();
+    let mut new = one;
+    new.id = "f".repeat(64);
+    let clock = std::time::Instant::now();
+    ledger.add("A-0107", &new, true).expect("adds");
+    let add_s = clock.elapsed().as_secs_f64();
+    eprintln!("10,001 sessions: trend {trend_s:.3} s, add {add_s:.3} s beyond the audit");
+    assert!(trend_s < 1.0 && add_s < 0.2, "trend {trend_s:.3} s, add {add_s:.3} s");
+}
+
+#[test]
 fn adding_a_log_twice_and_compacting_change_nothing() {
     let folder = folder();
     let place = text(&folder.path().join("ledger"));

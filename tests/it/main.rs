@@ -18,6 +18,7 @@ mod ledger;
 mod logs;
 mod metamorphic;
 mod open_data;
+mod open_health;
 mod privacy;
 mod schema;
 #[cfg(feature = "page")]
