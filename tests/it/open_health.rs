@@ -74,8 +74,10 @@ fn a_slow_analyser_lags_a_lambda_probe_by_the_counted_time() {
                 let time: Vec<f64> = (0..around.len()).map(|steps| 0.1 * (steps as f64 - 1.0)).collect();
                 let top = around.iter().copied().fold(f64::NEG_INFINITY, f64::max);
                 // Half of a first-order rise has passed after the dead time and 0.693 time constants.
-                delays
-                    .extend(two_point(&time, around, around[0], top).map(|(tau, dead)| dead + 0.6931 * tau));
+                delays.extend(
+                    two_point(&time, around, around[0], top)
+                        .map(|(tau, dead)| dead + std::f64::consts::LN_2 * tau),
+                );
             }
         }
         assert_eq!(delays[0].len(), cuts, "{name}");
