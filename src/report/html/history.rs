@@ -91,7 +91,7 @@ pub(crate) fn chart(name: &str, marks: &[Mark], limit: Option<f64>, normal: Opti
             "<path class=\"grid\" d=\"M{GUTTER} {at:.1}H{width:.0}\"/><text x=\"{:.0}\" y=\"{:.0}\" \
              text-anchor=\"end\">{}</text>",
             GUTTER - 6.0,
-            at.clamp(6.0, height - 2.0) + 4.0,
+            at.clamp(6.0, height - 6.0) + 4.0,
             tick_label(*tick, &scale)
         ));
     }
