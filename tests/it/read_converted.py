@@ -21,5 +21,5 @@ def check(tool, found):
 
 
 check("data frame, Parquet", polars.read_parquet(parquet))
-check("data frame, Arrow IPC", polars.read_ipc(arrow, memory_map=False))
+check("data frame, Arrow IPC", polars.read_ipc(arrow))
 check("SQL engine, Parquet", duckdb.sql(f"select * from read_parquet('{parquet}')").pl())
