@@ -144,7 +144,7 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
         && hazard < bar
         && worst(Class::FuelCut) < k::CUT_HAZARD_ROBUST.value
         && let Some(proof) = proven(Class::FuelCut)
-        && cut_vetoes(case, proof.cause, &vetoes, &readings)
+        && cut_vetoes(proof.cause, &vetoes, &readings)
         && on_target(case, proof.cause, &readings)
         && in_order(proof.cause, &readings)
     {
@@ -177,20 +177,13 @@ fn in_sum(cause: Cause, readings: &[(&'static Feature, Reading)]) -> f64 {
     readings.iter().flat_map(|(_, r)| &r.weights).filter(|w| w.0 == cause).map(|w| w.1).sum()
 }
 
-/// Whether no veto speaks against a cut. The tail of gas and other passes do not: a cut is gas and recurs. Where
-/// fuel was commanded off once, duty at its limit before does not either (between several cuts it does: what burns
-/// there gets too little), and on a closed throttle with an empty manifold no pressure of fuel can harm.
-fn cut_vetoes(
-    case: &Case<'_, '_>,
-    cause: Cause,
-    vetoes: &[&str],
-    readings: &[(&'static Feature, Reading)],
-) -> bool {
-    let off = commanded(cause, readings);
+/// Whether no veto speaks against a cut. The tail of gas and other passes do not: a cut is gas and recurs. On a
+/// closed throttle with an empty manifold no pressure of fuel can harm. Injectors at their end right before a cut or
+/// between cuts always do: what burns there gets too little.
+fn cut_vetoes(cause: Cause, vetoes: &[&str], readings: &[(&'static Feature, Reading)]) -> bool {
     vetoes.iter().all(|name| match *name {
         "exponential_tail" | "same_cell" => true,
-        "injector_duty" => off && (cause != Cause::RevLimit || evidence::strokes(case) < 2),
-        "pressure_root_law" => off && cause == Cause::Overrun,
+        "pressure_root_law" => cause == Cause::Overrun && commanded(cause, readings),
         _ => false,
     })
 }
