@@ -21,7 +21,7 @@ mod verdict;
 #[cfg(test)]
 mod cuts_test;
 #[cfg(test)]
-mod hard_pairs;
+mod hard_pairs_test;
 #[cfg(test)]
 mod suite;
 #[cfg(test)]

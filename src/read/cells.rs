@@ -277,10 +277,11 @@ pub(super) fn nulls_of(rows: usize, valid: impl FnMut(usize) -> bool) -> Option<
 }
 
 fn texts(ends: Vec<usize>, bytes: Vec<u8>) -> Option<StringArray> {
-    i32::try_from(bytes.len()).ok()?;
     let mut offsets: Vec<i32> = Vec::with_capacity(ends.len() + 1);
     offsets.push(0);
-    offsets.extend(ends.into_iter().map(|end| end as i32));
+    for end in ends {
+        offsets.push(i32::try_from(end).ok()?);
+    }
     let nulls = nulls_of(offsets.len() - 1, |row| offsets[row] != offsets[row + 1]);
     StringArray::try_new(OffsetBuffer::new(ScalarBuffer::from(offsets)), bytes.into(), nulls).ok()
 }

@@ -85,9 +85,9 @@ pub fn join(log: &mut Log, other: Log) -> Result<(), JoinError> {
         offset.shift_s, offset.low_s, offset.high_s, offset.correlation, offset.overlap_s
     );
     if left_out > 0 {
-        text.push_str(&format!(
-            "; {left_out} of its rows have no row of this log near them and were left out"
-        ));
+        text += "; ";
+        text += &left_out.to_string();
+        text += " of its rows have no row of this log near them and were left out";
     }
     log.notes.push(Note { line: None, channel: None, text });
     Ok(())
@@ -144,7 +144,8 @@ fn unused(name: &str, channels: &[Channel]) -> String {
     if !taken(name) {
         return name.to_owned();
     }
-    (2..).map(numbered).find(|name| !taken(name)).unwrap_or_else(|| name.to_owned())
+    // One more number than there are channels: one of them is free.
+    (2..=channels.len() + 2).map(numbered).find(|name| !taken(name)).unwrap_or_else(|| name.to_owned())
 }
 
 #[cfg(test)]
@@ -192,7 +193,8 @@ mod tests {
         let other = log("b.csv", &drive("Time (s),Humidity (%),Ambient Temperature (°C)", 10.0, 0.0, 100.0));
         let error = join(&mut main, other).expect_err("nothing shared").to_string();
         assert!(error.contains("no quantity in common") && error.contains("help: "), "{error}");
-        let flat: String = (0..500).map(|row| format!("{row},50,20\n")).collect();
+        let flat: Vec<String> = (0..500).map(|row| format!("{row},50,20\n")).collect();
+        let flat = flat.concat();
         let other = log("c.csv", &format!("Time (s),GPS Speed (km/h),x\n{flat}"));
         let error = join(&mut main, other).expect_err("no fit").to_string();
         assert!(error.contains("does not fit") && error.contains("help: "), "{error}");

@@ -134,7 +134,7 @@ fn coarse(a: &Known, b: &Known) -> Option<f64> {
     let step_s = (long / GRID_POINTS).max(GRID_LEAST_S);
     let (grid_a, grid_b) = (on_grid(a, step_s), on_grid(b, step_s));
     let least = (OVERLAP.0.max(OVERLAP.1 * short) / step_s).ceil() as isize;
-    let (na, nb) = (grid_a.len() as isize, grid_b.len() as isize);
+    let (na, nb) = (grid_a.len().cast_signed(), grid_b.len().cast_signed());
     let mut found: Vec<(isize, f64)> = Vec::new();
     for shift in (least - nb)..=(na - least) {
         let (from, to) = (shift.max(0), na.min(nb + shift));
