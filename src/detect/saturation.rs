@@ -3,7 +3,6 @@
 use std::ops::Range;
 
 use super::pace::shown;
-use super::warm_up;
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
@@ -111,7 +110,7 @@ fn air_rows(channel: &Channel, view: &View<'_>, after_s: f64) -> Vec<bool> {
     let knows = channel.role.is_mixture() && view.state.bits.iter().any(|bits| *bits != 0);
     let knows_running = knows && view.log.index_of(Role::EngineSpeed).is_some();
     let knows_load = knows && view.state.bits.iter().any(|bits| bits & bit::WIDE_OPEN != 0);
-    let start = warm_up::power_up(channel);
+    let start = channel.power_up();
     let mut last_s = f64::NEG_INFINITY;
     time_s
         .iter()

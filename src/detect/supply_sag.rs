@@ -401,7 +401,7 @@ fn mixture(channel: &Channel, view: &View<'_>, bounds: &Bounds) -> Result<Vec<Fi
     };
     credible(supply, bounds)?;
     // Until the sensor is ready its reading stands for nothing anyway, whatever the supply.
-    let ready_row = super::warm_up::power_up(channel).end;
+    let ready_row = channel.power_up().end;
     let mut findings = Vec::new();
     for segment in &log.clock.segments {
         let series = Series::of(supply, &log.clock, segment.clone());

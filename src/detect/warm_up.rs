@@ -273,7 +273,7 @@ impl Rest {
         let stands = runs::of(values.len(), |row| {
             ((values[row] - self.value).abs() <= self.tolerance || channel.not_sampled(row)) && firing(row)
         });
-        let start = power_up(channel);
+        let start = channel.power_up();
         for run in stands.into_iter().filter(|run| run.start >= start.end) {
             let lasted_s = time_s[run.end - 1] - time_s[run.start];
             if lasted_s < limits.get(&RESET) {
@@ -296,16 +296,6 @@ impl Rest {
         let ends = view.chain.map(|chain| [chain.clip_lean, chain.clip_rich]).into_iter().flatten().flatten();
         ends.into_iter().any(|end| (value - end).abs() <= self.tolerance.max(1e-9))
     }
-}
-
-/// The rows from the first value on in which a mixture reading does not change, if it does later: a sensor that is
-/// not ready yet.
-pub(super) fn power_up(channel: &Channel) -> Range<usize> {
-    let values = channel.values();
-    let Some(first) = values.iter().position(|value| value.is_finite()) else { return 0..0 };
-    let same = |value: &f64| value.is_nan() || Some(value) == values.get(first);
-    let end = values.iter().skip(first).position(|value| !same(value));
-    end.filter(|_| channel.role.is_mixture()).map_or(0..0, |length| first..first + length)
 }
 
 /// The value that stands from the first reading on, if it stands long enough and is left later.

@@ -1,5 +1,7 @@
 //! One measured quantity of a log.
 
+use std::ops::Range;
+
 use arrow_array::{Array, Float64Array};
 use arrow_buffer::BooleanBuffer;
 
@@ -142,6 +144,16 @@ impl Channel {
     /// Number of values.
     pub fn count(&self) -> usize {
         self.array.len() - self.array.null_count()
+    }
+
+    /// The rows from the first value on in which a mixture reading does not change, if it does later: a sensor that
+    /// is not ready yet. Empty for every other channel.
+    pub fn power_up(&self) -> Range<usize> {
+        let values = self.values();
+        let Some(first) = values.iter().position(|value| value.is_finite()) else { return 0..0 };
+        let same = |value: &f64| value.is_nan() || Some(value) == values.get(first);
+        let end = values.iter().skip(first).position(|value| !same(value));
+        end.filter(|_| self.role.is_mixture()).map_or(0..0, |length| first..first + length)
     }
 
     /// Whether the row is empty because this slower channel was not due in it.
