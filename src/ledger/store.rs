@@ -10,8 +10,10 @@ use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 
-use parquet::arrow::ArrowWriter;
+use arrow_array::Array;
+use arrow_array::cast::AsArray;
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
+use parquet::arrow::{ArrowWriter, ProjectionMask};
 use parquet::basic::{Compression, ZstdLevel};
 use parquet::file::properties::WriterProperties;
 use rayon::prelude::*;
@@ -132,16 +134,7 @@ impl Ledger {
     /// # Errors
     /// A file that cannot be read or is no ledger file.
     pub fn entries(&self, serial: &str) -> Result<Vec<Entry>, LedgerError> {
-        let folder = self.sensor_folder(serial)?;
-        // A file may vanish between listing and opening when another process compacts: its entries then stand
-        // in a file that a second listing shows.
-        for _ in 0..8 {
-            match read_all(&files(&folder)?) {
-                Err(LedgerError::Io { source, .. }) if source.kind() == io::ErrorKind::NotFound => {}
-                other => return other,
-            }
-        }
-        read_all(&files(&folder)?)
+        settled(&self.sensor_folder(serial)?, read_all)
     }
 
     /// Adds an entry; the same entry twice is one.
@@ -152,14 +145,13 @@ impl Ledger {
     /// [`LedgerError::OtherRig`] for a session of another machine, or what the file system says.
     pub fn add(&self, serial: &str, entry: &Entry, moved: bool) -> Result<Added, LedgerError> {
         let folder = self.sensor_folder(serial)?;
-        let known = self.entries(serial)?;
+        let known = settled(&folder, read_heads)?;
         if known.iter().any(|other| other.id == entry.id) {
             return Ok(Added::Known);
         }
         if let (false, Some(given)) = (moved, &entry.rig) {
-            let last =
-                known.iter().rev().filter(|other| other.kind == Kind::Session).find_map(|o| o.rig.as_ref());
-            if let Some(last) = last.filter(|last| *last != given) {
+            let last = known.iter().filter(|head| head.rig.is_some()).max_by(|a, b| a.at.cmp(&b.at));
+            if let Some(last) = last.and_then(|head| head.rig.as_ref()).filter(|last| *last != given) {
                 return Err(LedgerError::OtherRig {
                     serial: serial.to_owned(),
                     known: last.clone(),
@@ -261,6 +253,58 @@ fn list(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
 
 fn files(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
     Ok(list(folder)?.into_iter().filter(|path| path.extension().is_some_and(|e| e == EXTENSION)).collect())
+}
+
+/// Reads a folder while another process may compact it: a file that vanishes between listing and opening has its
+/// entries in a file that a second listing shows.
+fn settled<T>(folder: &Path, read: impl Fn(&[PathBuf]) -> Result<T, LedgerError>) -> Result<T, LedgerError> {
+    for _ in 0..8 {
+        match read(&files(folder)?) {
+            Err(LedgerError::Io { source, .. }) if source.kind() == io::ErrorKind::NotFound => {}
+            other => return other,
+        }
+    }
+    read(&files(folder)?)
+}
+
+/// What tells an entry from others, without its metrics.
+struct Head {
+    id: String,
+    at: String,
+    rig: Option<String>,
+}
+
+/// Heads of every entry, in no order; one that stands in two files is there twice.
+fn read_heads(paths: &[PathBuf]) -> Result<Vec<Head>, LedgerError> {
+    let files: Vec<Vec<Head>> = paths.par_iter().map(|path| heads(path)).collect::<Result<_, _>>()?;
+    Ok(files.into_iter().flatten().collect())
+}
+
+fn heads(path: &Path) -> Result<Vec<Head>, LedgerError> {
+    let foreign = |problem: String| LedgerError::Foreign { path: path.to_path_buf(), problem };
+    let file = File::open(path).map_err(|source| LedgerError::Io { path: path.to_path_buf(), source })?;
+    let builder =
+        ParquetRecordBatchReaderBuilder::try_new(file).map_err(|error| foreign(error.to_string()))?;
+    let columns = ProjectionMask::columns(builder.parquet_schema(), ["id", "at", "rig"]);
+    let reader = builder.with_projection(columns).build().map_err(|error| foreign(error.to_string()))?;
+    let mut heads: Vec<Head> = Vec::new();
+    for batch in reader {
+        let batch = batch.map_err(|error| foreign(error.to_string()))?;
+        let text = |name: &str| batch.column_by_name(name).and_then(|c| c.as_string_opt::<i32>());
+        let (Some(id), Some(at), Some(rig)) = (text("id"), text("at"), text("rig")) else {
+            return Err(foreign("it lacks the columns of a sensor ledger".to_owned()));
+        };
+        for row in 0..batch.num_rows() {
+            if heads.last().is_none_or(|last| last.id != id.value(row)) {
+                heads.push(Head {
+                    id: id.value(row).to_owned(),
+                    at: at.value(row).to_owned(),
+                    rig: rig.is_valid(row).then(|| rig.value(row).to_owned()),
+                });
+            }
+        }
+    }
+    Ok(heads)
 }
 
 fn read_all(paths: &[PathBuf]) -> Result<Vec<Entry>, LedgerError> {
@@ -382,6 +426,46 @@ mod tests {
         let refused = ledger.add("A-0107", &boat, false);
         assert!(matches!(refused, Err(LedgerError::OtherRig { .. })));
         assert_eq!(ledger.add("A-0107", &boat, true).expect("adds"), Added::New);
+    }
+
+    /// Run with `cargo test --release --lib ten_thousand -- --ignored --nocapture`.
+    #[test]
+    #[ignore = "measures; run alone on a quiet machine"]
+    #[allow(clippy::print_stderr)] // it reports a measurement
+    fn ten_thousand_sessions_are_quick_to_follow_and_to_add_to() {
+        let (_folder, ledger) = ledger();
+        let folder = ledger.sensor_folder("A-0107").expect("valid serial");
+        fs::create_dir_all(&folder).expect("a folder");
+        let names = crate::health::ALL.iter().map(|meta| meta.name).collect::<Vec<_>>();
+        let sessions: Vec<Entry> = (0..10_000_u32)
+            .map(|number| {
+                let value = 0.08 * (1.0 + 1e-5 * f64::from(number) + 0.01 * f64::from(number % 7));
+                let mut entry = session(number, value);
+                entry.at = format!("2{:03}-{:02}-{:02}", number / 336, 1 + number / 28 % 12, 1 + number % 28);
+                entry.metrics = names
+                    .iter()
+                    .map(|name| crate::document::HealthMetric {
+                        metric: (*name).to_owned(),
+                        ..super::super::record::tests::metric(name, Some(value))
+                    })
+                    .collect();
+                entry
+            })
+            .collect();
+        // As it stands after years of `add`: folded files and up to a full hand of small ones.
+        for (index, part) in sessions[..9_800].chunks(257).chain(sessions[9_800..].chunks(1)).enumerate() {
+            write(&folder.join(format!("part-{index}.{EXTENSION}")), part).expect("writes");
+        }
+        let clock = std::time::Instant::now();
+        let life = super::super::trend::life("A-0107", &ledger.entries("A-0107").expect("reads"));
+        let page = crate::report::life::render(&life, 100);
+        let trend_s = clock.elapsed().as_secs_f64();
+        assert!(life.sessions == 10_000 && page.contains("10000 sessions"), "{page}");
+        let clock = std::time::Instant::now();
+        ledger.add("A-0107", &session(20_000, 0.09), false).expect("adds");
+        let add_s = clock.elapsed().as_secs_f64();
+        eprintln!("10,000 sessions: trend {trend_s:.3} s, add {add_s:.3} s beyond the audit");
+        assert!(trend_s < 1.0 && add_s < 0.2, "trend {trend_s:.3} s, add {add_s:.3} s");
     }
 
     #[test]

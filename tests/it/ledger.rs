@@ -146,53 +146,6 @@ fn the_readme_shows_the_season_as_it_is_read() {
     assert!(trend.starts_with(shown.trim_end()), "the README shows:\n{shown}\nthe program says:\n{trend}");
 }
 
-/// Ten thousand sessions of one sensor: run with `cargo test --release --test it ten_thousand -- --ignored --nocapture`.
-#[test]
-#[ignore = "writes 10,000 sessions and measures; run alone on a quiet machine"]
-#[allow(clippy::print_stderr)] // it reports a measurement
-fn ten_thousand_sessions_are_quick_to_read_and_to_add_to() {
-    let folder = folder();
-    let place = folder.path().join("ledger");
-    let ledger = Ledger::new(place.clone());
-    let (day, log) = season().remove(0);
-    outcome(&["ledger", "add", &log, "--sensor", "A-0107", "--date", &day, "--ledger", &text(&place)], 0);
-    let one = ledger.entries("A-0107").expect("a ledger").remove(0);
-    for number in 0..10_000_u32 {
-        let mut entry = one.clone();
-        entry.id = format!("{number:064x}");
-        entry.at = format!("2{:03}-{:02}-{:02}", number / 336, 1 + number / 28 % 12, 1 + number % 28);
-        for metric in &mut entry.metrics {
-            metric.value =
-                metric.value.map(|v| v * (1.0 + 1e-5 * f64::from(number) + 0.01 * f64::from(number % 7)));
-        }
-        // Written in one place, as sessions of many machines that were copied together.
-        ledger.add(&format!("seed-{}", number / 250), &entry, true).expect("adds");
-    }
-    std::fs::create_dir_all(place.join("sensor=A-0107")).expect("a folder");
-    for group in 0..40 {
-        let serial = format!("seed-{group}");
-        ledger.compact(&serial).expect("compacts");
-        let from = place.join(format!("sensor={serial}"));
-        for file in std::fs::read_dir(&from).expect("a folder") {
-            let file = file.expect("a file").path();
-            let name = file.file_name().expect("a name").to_owned();
-            std::fs::rename(&file, place.join("sensor=A-0107").join(name)).expect("moves");
-        }
-        std::fs::remove_dir(&from).expect("empties");
-    }
-    assert_eq!(ledger.entries("A-0107").expect("a ledger").len(), 10_001);
-    let clock = std::time::Instant::now();
-    outcome(&["ledger", "trend", "A-0107", "--ledger", &text(&place)], 0);
-    let trend_s = clock.elapsed().as_secs_f64();
-    let mut new = one;
-    new.id = "f".repeat(64);
-    let clock = std::time::Instant::now();
-    ledger.add("A-0107", &new, true).expect("adds");
-    let add_s = clock.elapsed().as_secs_f64();
-    eprintln!("10,001 sessions: trend {trend_s:.3} s, add {add_s:.3} s beyond the audit");
-    assert!(trend_s < 1.0 && add_s < 0.2, "trend {trend_s:.3} s, add {add_s:.3} s");
-}
-
 #[test]
 fn adding_a_log_twice_and_compacting_change_nothing() {
     let folder = folder();
