@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::chain::{self, Chain};
 use crate::detect::{self, Detection, Stage, View};
-use crate::document::{self, Audit, FlagCounts, SCHEMA};
+use crate::document::{self, Audit, FlagCounts, SCHEMA, TreatAs, Verdict};
 use crate::flag::Flag;
 use crate::lean::Event;
 use crate::log::Log;
@@ -31,7 +31,7 @@ pub struct Audited {
 pub fn audit(log: &Log, rig: &Rig) -> Audited {
     let state = state::judge(log, rig);
     let chain = chain::measure(log, &state, rig);
-    let detection = detect::run_all(log, &state, rig, chain.as_ref());
+    let mut detection = detect::run_all(log, &state, rig, chain.as_ref());
     let view = View { log, state: &state, rig, chain: chain.as_ref(), findings: &detection.findings };
     let (events, lean_not_evaluated) = match lean::judge(&view, &detection) {
         Ok(events) => (events, None),
@@ -41,6 +41,9 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
     let windows = windows(&view, &detection, &events);
     let claims = claim::make(&view, &detection, &events, &trust, &windows);
     let sensor_health = health::measure(&view, &detection);
+    if let Some(flags) = chain.as_ref().and_then(|chain| detection.flags.get_mut(chain.channel)) {
+        withdraw(flags, &events);
+    }
     let channels: Vec<document::Channel> = log
         .channels
         .iter()
@@ -92,6 +95,21 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
             .collect(),
     };
     Audited { document, detection, state, chain }
+}
+
+/// Takes back the good flags of what a lean event shows not to be the engine's mixture, so that whoever masks by flags
+/// leaves it out too: bad where nothing was measured, suspect where the gas was diluted on its way.
+fn withdraw(flags: &mut [Flag], events: &[Event]) {
+    for event in events.iter().filter(|event| event.record.treat_as == TreatAs::Invalid) {
+        let flag = if event.record.verdict == Verdict::Artefact { Flag::Bad } else { Flag::Suspect };
+        let end = event.rows.end.min(flags.len());
+        for slot in flags.get_mut(event.rows.start..end).unwrap_or_default() {
+            // A slower channel's empty rows hold no reading to take back.
+            if *slot != Flag::NotEvaluated {
+                *slot = slot.worst(flag);
+            }
+        }
+    }
 }
 
 fn source(log: &Log) -> document::Source {
@@ -224,4 +242,37 @@ fn windows(view: &View<'_>, detection: &Detection, events: &[Event]) -> Vec<docu
             usable_samples: window.rows.clone().filter(|row| usable(*row)).count() as u64,
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::read;
+
+    #[test]
+    fn samples_of_an_artefact_do_not_stay_good() {
+        let place = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("datasets/hill_climb_demo.csv");
+        let table = read::open(&place, &read::ReadOptions::default()).expect("a log");
+        let rig = Rig::default();
+        let log = crate::rig::assemble(table, &rig).expect("assembled");
+        let state = state::judge(&log, &rig);
+        let chain = chain::measure(&log, &state, &rig);
+        let detection = detect::run_all(&log, &state, &rig, chain.as_ref());
+        let view = View {
+            log: &log,
+            state: &state,
+            rig: &rig,
+            chain: chain.as_ref(),
+            findings: &detection.findings,
+        };
+        let events = lean::judge(&view, &detection).expect("judged");
+        let artefact =
+            events.iter().find(|event| event.record.verdict == Verdict::Artefact).expect("the glitch");
+        let mut flags = vec![Flag::Good; log.rows()];
+        withdraw(&mut flags, &events);
+        for (row, flag) in flags.iter().enumerate() {
+            let expected = if artefact.rows.contains(&row) { Flag::Bad } else { Flag::Good };
+            assert_eq!(*flag, expected, "row {row}");
+        }
+    }
 }
