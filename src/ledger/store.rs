@@ -18,7 +18,7 @@ use parquet::basic::{Compression, ZstdLevel};
 use parquet::file::properties::WriterProperties;
 use rayon::prelude::*;
 
-use super::record::{self, Entry, Kind};
+use super::record::{self, Entry};
 use crate::atomic;
 
 /// What can go wrong with a ledger.
