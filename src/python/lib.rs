@@ -1,5 +1,7 @@
 //! The Python module: a log file or an Arrow table in, the audit document and the flags out.
 
+#![allow(clippy::needless_pass_by_value, reason = "the binding hands arguments over by value")]
+
 use std::path::PathBuf;
 
 use arrow_array::ffi_stream::{FFI_ArrowArrayStream, RecordBatchStreamReader};
