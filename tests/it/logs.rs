@@ -86,3 +86,14 @@ pub(crate) fn kept_logs(folder: &Path) -> Vec<PathBuf> {
     found.sort();
     found
 }
+
+/// The folder of an open data set, or `None` after saying that the test is skipped.
+#[allow(clippy::print_stderr)] // a skipped test says so
+pub(crate) fn open_data(set: &str) -> Option<PathBuf> {
+    let folder = std::env::var_os("SONDEPROOF_OPEN_DATA").map(|root| Path::new(&root).join(set));
+    let folder = folder.filter(|folder| folder.is_dir());
+    if folder.is_none() {
+        eprintln!("skipped: SONDEPROOF_OPEN_DATA names no folder with `{set}`");
+    }
+    folder
+}

@@ -3,7 +3,7 @@
 //! The extracts in `datasets/obd-trips` always run. The larger open data sets are not in the repository: name their
 //! folder in `SONDEPROOF_OPEN_DATA` to read them too.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use arrow_array::Array;
 use arrow_array::cast::AsArray;
@@ -12,16 +12,7 @@ use arrow_schema::DataType;
 use sondeproof::log::{Clock, ClockEvent};
 use sondeproof::read::{Column, ReadOptions, Table, find_time, open};
 
-/// The folder of the open data, or `None` after saying that the test is skipped.
-#[allow(clippy::print_stderr)]
-fn open_data(set: &str) -> Option<PathBuf> {
-    let folder = std::env::var_os("SONDEPROOF_OPEN_DATA").map(|root| Path::new(&root).join(set));
-    let folder = folder.filter(|folder| folder.is_dir());
-    if folder.is_none() {
-        eprintln!("skipped: SONDEPROOF_OPEN_DATA names no folder with `{set}`");
-    }
-    folder
-}
+use crate::logs::open_data;
 
 fn read(path: &Path) -> Table {
     open(path, &ReadOptions::default()).unwrap_or_else(|error| panic!("{error}"))

@@ -3,22 +3,13 @@
 //! The open data sets are not in the repository: name their folder in `SONDEPROOF_OPEN_DATA`. Nothing here was used to
 //! choose a constant.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use sondeproof::signal::response::two_point;
 use sondeproof::signal::robust::median;
 use sondeproof::signal::trend::{cusum, mann_kendall, theil_sen};
 
-/// The folder of an open data set, or `None` after saying that the test is skipped.
-#[allow(clippy::print_stderr)] // a skipped test says so
-fn open_data(set: &str) -> Option<PathBuf> {
-    let folder = std::env::var_os("SONDEPROOF_OPEN_DATA").map(|root| Path::new(&root).join(set));
-    let folder = folder.filter(|folder| folder.is_dir());
-    if folder.is_none() {
-        eprintln!("skipped: SONDEPROOF_OPEN_DATA names no folder with `{set}`");
-    }
-    folder
-}
+use crate::logs::open_data;
 
 /// Cells of a text file, by line.
 fn cells(path: &Path) -> Vec<Vec<String>> {
