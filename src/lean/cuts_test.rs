@@ -1,5 +1,6 @@
 //! Cuts on purpose against dangers beside them, on small logs built in code.
 
+use super::suite::line;
 use super::*;
 use crate::detect::testing::{Bench, Noise, quantised};
 use crate::log::Role;
@@ -118,25 +119,6 @@ impl Drive {
 }
 
 fn brief(events: &[LeanEvent]) -> String {
-    let line = |e: &LeanEvent| {
-        let evidence: Vec<String> = e
-            .evidence
-            .iter()
-            .filter(|e| e.evaluated && e.log10_lr != 0.0)
-            .map(|e| format!("{} {:+.1}", e.name, e.log10_lr))
-            .collect();
-        format!(
-            "{:.2}-{:.2} peak {:.2} {} {:?} {} [{}] {}",
-            e.start_s,
-            e.end_s,
-            e.peak_lambda,
-            e.context,
-            e.verdict,
-            e.cause,
-            evidence.join(", "),
-            e.because
-        )
-    };
     events.iter().map(line).collect::<Vec<_>>().join("\n")
 }
 
