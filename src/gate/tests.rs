@@ -1,0 +1,216 @@
+use super::*;
+use crate::document::{Deduction, FlagCounts, Trust, Verdict};
+use std::collections::BTreeMap;
+
+fn channel(score: Option<f64>) -> Channel {
+    Channel {
+        name: "Lambda".into(),
+        role: Role::Lambda,
+        role_confidence: 1.0,
+        role_reason: String::new(),
+        unit: String::new(),
+        resolution: None,
+        rate_hz: None,
+        clip_low: None,
+        clip_high: None,
+        trust: Trust {
+            score,
+            low: score,
+            high: score,
+            grade: Grade::of(score),
+            basis: "full_load".into(),
+            deductions: vec![Deduction { detector: "flat_line".into(), points: 0.3, why: "held".into() }],
+        },
+        flags: FlagCounts::default(),
+    }
+}
+
+fn claims(status: ClaimStatus) -> Vec<Claim> {
+    Policy::next_step()
+        .claims
+        .keys()
+        .map(|id| Claim {
+            id: id.clone(),
+            text: String::new(),
+            value: Some(0.82),
+            unit: String::new(),
+            low: Some(0.8),
+            high: Some(0.84),
+            status,
+            because: "the reason; what would help. The method".into(),
+            windows: Vec::new(),
+        })
+        .collect()
+}
+
+fn event(treat_as: TreatAs) -> LeanEvent {
+    let (verdict, cause) = match treat_as {
+        TreatAs::Hazard => (Verdict::Undetermined, "undetermined"),
+        TreatAs::Benign => (Verdict::FuelCut, "overrun"),
+        TreatAs::Invalid => (Verdict::Artefact, "stale_link"),
+    };
+    LeanEvent {
+        id: "L1".into(),
+        channel: "Lambda".into(),
+        start_s: 12.0,
+        end_s: 12.5,
+        peak_lambda: 1.1,
+        peak_is_bound: false,
+        context: "full_load".into(),
+        verdict,
+        cause: cause.into(),
+        treat_as,
+        posterior: BTreeMap::new(),
+        evidence: Vec::new(),
+        gas_peak_lambda: None,
+        blind_below_s: None,
+        because: String::new(),
+        next_check: "log fuel pressure".into(),
+    }
+}
+
+fn metric(name: &str, status: HealthStatus) -> HealthMetric {
+    HealthMetric {
+        metric: name.to_owned(),
+        channel: "Lambda".into(),
+        direction: None,
+        value: Some(1.0),
+        unit: String::new(),
+        low: None,
+        high: None,
+        events: 3,
+        limit: None,
+        status,
+        because: "three cuts".into(),
+    }
+}
+
+fn by(policy: &Policy, channels: &[Channel], events: &[LeanEvent], claims: &[Claim]) -> Gate {
+    let evidence = Evidence {
+        channels,
+        lean_events: events,
+        lean_not_evaluated: None,
+        claims,
+        sensor_health: &[],
+        day: None,
+        fitted: None,
+        checks: &[],
+    };
+    decide(&evidence, policy)
+}
+
+#[test]
+fn good_evidence_opens() {
+    let gate = by(
+        &Policy::next_step(),
+        &[channel(Some(0.97))],
+        &[event(TreatAs::Benign)],
+        &claims(ClaimStatus::Supported),
+    );
+    assert_eq!(gate.decision, Decision::Open);
+    assert_eq!((gate.reasons.len(), gate.evidence_needed.len()), (1, 0), "{gate:?}");
+}
+
+#[test]
+fn reservations_stay_with_an_open_gate_and_are_said_once() {
+    let gate = by(
+        &Policy::next_step(),
+        &[channel(Some(0.90))],
+        &[event(TreatAs::Invalid)],
+        &claims(ClaimStatus::Limited),
+    );
+    assert_eq!(gate.decision, Decision::Open);
+    assert_eq!(gate.reasons.len(), 4, "{:?}", gate.reasons);
+}
+
+#[test]
+fn each_missing_piece_withholds_and_says_what_would_open() {
+    let (policy, good) = (Policy::next_step(), claims(ClaimStatus::Supported));
+    let hazard = by(&policy, &[channel(Some(0.97))], &[event(TreatAs::Hazard)], &good);
+    assert_eq!(hazard.decision, Decision::Withheld);
+    assert_eq!(hazard.evidence_needed, ["Log fuel pressure."]);
+    for channels in [vec![channel(None)], vec![channel(Some(0.7))], Vec::new()] {
+        let gate = by(&policy, &channels, &[], &good);
+        assert_eq!((gate.decision, gate.evidence_needed.len()), (Decision::Withheld, 1), "{gate:?}");
+    }
+    let refused = by(&policy, &[channel(Some(0.97))], &[], &claims(ClaimStatus::NotSupported));
+    assert_eq!((refused.decision, refused.reasons.len()), (Decision::Withheld, 1), "said once: {refused:?}");
+    assert_eq!(by(&policy, &[channel(Some(0.97))], &[], &[]).decision, Decision::Withheld);
+}
+
+#[test]
+fn every_word_of_a_gate_is_a_short_sentence() {
+    let many: Vec<LeanEvent> = (0..300).map(|_| event(TreatAs::Hazard)).collect();
+    let gate = by(&Policy::next_step(), &[channel(Some(0.7999))], &many, &claims(ClaimStatus::NotSupported));
+    assert!(gate.reasons[0].contains("0.79, below 0.80"), "{:?}", gate.reasons);
+    assert_eq!(gate.reasons.len(), 3, "{:?}", gate.reasons);
+    for text in gate.reasons.iter().chain(&gate.evidence_needed) {
+        assert!(text.starts_with(char::is_uppercase) && text.ends_with('.') && text.len() < 250, "{text}");
+    }
+}
+
+#[test]
+fn a_policy_may_ask_for_less_but_never_calls_a_danger_safe() {
+    let archive = Policy::load(std::path::Path::new("archive")).expect("ready");
+    let mut channels = vec![channel(Some(0.3)), channel(Some(0.9))];
+    channels[1].role = Role::EngineSpeed;
+    let gate = by(&archive, &channels, &[event(TreatAs::Hazard)], &[]);
+    assert_eq!(gate.decision, Decision::Open);
+    assert!(gate.reasons.iter().any(|reason| reason.contains("counts as a hazard")), "{gate:?}");
+    assert_eq!(by(&archive, &channels[..1], &[], &[]).decision, Decision::Withheld, "no engine speed");
+}
+
+#[test]
+fn columns_health_and_the_age_of_the_last_check_are_asked_for() {
+    let policy = Policy::parse(
+        "[columns]\n\"Lambda\" = 0.5\n[sensor]\nhealth = \"ok\"\nmeasured = [\"noise\"]\ncheck_max_age_days = 30",
+        "own.toml",
+    )
+    .expect("a policy");
+    let channels = [channel(Some(0.9))];
+    let withheld = |health: &[HealthMetric], day: Option<&str>, fitted: Option<&str>, checks: &[&str]| {
+        let checks: Vec<String> = checks.iter().map(|day| (*day).to_owned()).collect();
+        let evidence = Evidence {
+            channels: &channels,
+            lean_events: &[],
+            lean_not_evaluated: None,
+            claims: &[],
+            sensor_health: health,
+            day,
+            fitted,
+            checks: &checks,
+        };
+        decide(&evidence, &policy).reasons.join(" ")
+    };
+    let quiet = [metric("noise", HealthStatus::Ok)];
+    let run = Some("2026-05-17T10:00:00");
+    let open = withheld(&quiet, run, None, &["2026-04-17", "2025-01-01"]);
+    assert!(open.starts_with("Everything"), "30 days are within 30: {open}");
+    assert!(withheld(&quiet, run, None, &["2026-04-16"]).contains("31 days before"));
+    assert!(withheld(&quiet, run, None, &["2026-06-01"]).contains("No check of this sensor"));
+    assert!(
+        withheld(&quiet, run, Some("2026-05-01"), &["2026-04-30"]).contains("No check"),
+        "another sensor"
+    );
+    assert!(withheld(&quiet, None, None, &["2026-04-17"]).contains("no date"));
+    assert!(withheld(&[metric("noise", HealthStatus::Watch)], run, None, &["2026-05-01"]).contains("noise"));
+    let unknown = [metric("noise", HealthStatus::NotMeasurable)];
+    assert!(withheld(&unknown, run, None, &["2026-05-01"]).contains("not measured"));
+    let in_air = [metric("noise", HealthStatus::Ok), metric("free_air", HealthStatus::Ok)];
+    assert!(withheld(&in_air, None, None, &[]).starts_with("Everything"), "this log is the check");
+}
+
+#[test]
+fn lean_events_that_could_not_be_looked_for_withhold() {
+    let evidence = Evidence {
+        channels: &[],
+        lean_events: &[],
+        lean_not_evaluated: Some("the mixture channel has fewer than two values"),
+        claims: &[],
+        sensor_health: &[],
+        day: None,
+        fitted: None,
+        checks: &[],
+    };
+    assert_eq!(decide(&evidence, &Policy::default()).decision, Decision::Withheld);
+}
