@@ -70,6 +70,9 @@ constants! {
     OLD_GAS_S = 2.5 "s" Assumed "the closed loop swings once in this time";
     CLOSED_LOOP_BAND = 0.04 "lambda" Assumed "closed loop holds 1.0 within this";
     CLOSED_LOOP_S = 2.0 "s" Assumed "so long within the closed-loop band is closed loop where nothing tells the load";
+    WAY_TO_LOOP_S = 1.5 "s" Assumed "from the limit to closed loop when the driver has closed: what is left in pipe and sensor, and a warm film of 0.2 to 1 s (from memory); of 1 s and 1.5 s the longer leaves fewer events on healthy logs of tune seeds 0-999 and misses no more";
+    LATE_ARRIVAL_S = 0.5 "s" Assumed "idling through a long exhaust takes 1 s: by half of that gas may come later than a delay met at other flow says";
+    MIXING_S = 0.05 "s" Assumed "gases of before and after a step mix on their way for 5 to 50 ms (from memory)";
     OVER_RUN_RPM = 500.0 "1/min above idle" Assumed "closed throttle faster than this above idle is over-run";
     RUNNING_RPM = 300.0 "1/min" Assumed "slower than this the engine does not run by itself";
     TRANSITION_TAU = 2.5 "tau" Computed "from air to lambda 0.88 on the way to 0.80 takes 2.4 time constants";

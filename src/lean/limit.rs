@@ -1,5 +1,7 @@
 //! Above which lambda a reading leaves what the operating state explains, frame by frame.
 
+use std::ops::Range;
+
 use super::constants as k;
 use super::trace::{Frame, Scene, Witness};
 use crate::log::Role;
@@ -79,6 +81,8 @@ struct Witnesses<'a> {
     throttle: Option<Witness<'a>>,
     manifold: Option<Witness<'a>>,
     throttle_full: Option<f64>,
+    /// Mixture that the control asks for.
+    target: Option<Witness<'a>>,
     idle_rpm: f64,
     /// Manifold pressure from which the charge is dense, Pa.
     dense_pa: f64,
@@ -158,8 +162,25 @@ impl<'a> Witnesses<'a> {
             throttle,
             manifold: scene.manifold(),
             throttle_full,
+            target: scene.witness(Role::LambdaTarget),
             dense_pa: dense_pa(scene),
             idle_rpm: scene.view.state.idle_rpm.unwrap_or(900.0),
+        }
+    }
+
+    /// Full or part load by what the control asks for when nothing else tells: enrichment within the limit for a
+    /// while, or closed loop, is asked for at one of them only.
+    fn asked_for(&self, scene: &Scene<'_>, time_s: f64, rich: f64) -> Load {
+        let Some(target) = self.target else { return Load::Unknown };
+        let gas_s = time_s - scene.delay_s(time_s);
+        // Enrichment must have had the time to be read.
+        let since_s = gas_s
+            - scene.delay_doubt_s()
+            - k::TRANSITION_TAU.value * scene.chain.lean_to_rich.quantile(0.975);
+        match (target.at(gas_s, 0.5), target.range(since_s, gas_s + target.skew_s())) {
+            (Some(asked), _) if (asked - 1.0).abs() <= k::CLOSED_LOOP_BAND.value => Load::Part,
+            (Some(_), Some((_, leanest))) if leanest <= rich => Load::Full,
+            _ => Load::Unknown,
         }
     }
 
@@ -202,7 +223,7 @@ pub(super) fn of_frames(scene: &Scene<'_>) -> Vec<Limit> {
         full_phi: settled_phi(scene, &loads, rich),
         ..Follower::default()
     };
-    let steady = closed_loop(scene);
+    let steady = closed_loop(scene, rich);
     scene
         .frames
         .iter()
@@ -235,8 +256,8 @@ fn settled_phi(scene: &Scene<'_>, loads: &[Loads], rich: f64) -> Option<f64> {
     (settled.len() >= 10).then(|| super::trace::median(settled)).flatten()
 }
 
-/// Frames of a stretch that stays in the closed-loop band long enough to be closed loop.
-fn closed_loop(scene: &Scene<'_>) -> Vec<bool> {
+/// Frames of a stretch that stays in the closed-loop band long enough to be closed loop, with the way into it.
+fn closed_loop(scene: &Scene<'_>, rich: f64) -> Vec<bool> {
     let mut held = vec![false; scene.frames.len()];
     let band = k::CLOSED_LOOP_BAND.value.max(3.0 * scene.noise_phi);
     let inside = |index: usize| scene.frames.get(index).is_some_and(|f| (f.lambda - 1.0).abs() <= band);
@@ -251,13 +272,33 @@ fn closed_loop(scene: &Scene<'_>) -> Vec<bool> {
             _ => 0.0,
         };
         if lasts_s >= k::CLOSED_LOOP_S.value
-            && let Some(stretch) = held.get_mut(start..index)
+            && let way = way_to_closed_loop(&scene.frames, start, scene.noise_phi, rich)
+            && let Some(stretch) = held.get_mut(way.start..index)
         {
             stretch.fill(true);
         }
         start = index + 1;
     }
     held
+}
+
+/// Frames in which a rich mixture goes straight to the closed loop that begins at `start`: what is left of gas and
+/// film, and the sensor's own way, when the driver has closed. Empty where it takes longer, turns back or did not
+/// begin rich.
+fn way_to_closed_loop(frames: &[Frame], start: usize, noise_phi: f64, rich: f64) -> Range<usize> {
+    let Some(arrives) = frames.get(start) else { return start..start };
+    let mut richest_phi = arrives.phi;
+    for (index, frame) in frames.iter().enumerate().take(start).rev() {
+        let straight = frame.phi >= richest_phi - 4.0 * noise_phi;
+        if !straight || arrives.time_s - frame.time_s > k::WAY_TO_LOOP_S.value {
+            break;
+        }
+        if frame.lambda <= rich {
+            return index + 1..start;
+        }
+        richest_phi = richest_phi.max(frame.phi);
+    }
+    start..start
 }
 
 /// Whether a reading is the exact value that the controller shows before it is ready.
@@ -329,7 +370,7 @@ impl Follower {
             Load::Closed if speed.is_none_or(|rpm| self.cuts(witnesses, rpm, time_s)) => Regime::OverRun,
             Load::Closed | Load::Part => Regime::PartLoad,
             Load::Unknown if self.warming_up => return Regime::Standing,
-            Load::Unknown => return self.without_load(witnesses, time_s, lambda, rich),
+            Load::Unknown => return self.without_load(scene, witnesses, time_s, lambda, rich),
         };
         self.over_run = regime == Regime::OverRun;
         if regime != Regime::Load && self.warming_up {
@@ -397,12 +438,38 @@ impl Follower {
         }
         let waits = self.old_gas_until_s == Some(f64::INFINITY);
         let over = self.old_gas_until_s.is_some_and(|until| time_s > until);
-        if (over && !self.on_its_way_down(scene, rich)) || (lambda <= rich && !waits) {
+        let late = || self.arrives_late(scene, margin, rich);
+        if (over && !self.on_its_way_down(scene, rich) && !late()) || (lambda <= rich && !waits) {
             self.before = None;
             Regime::Load
         } else {
             before
         }
+    }
+
+    /// Whether the reading has stood where it was before the opening, and soon falls to the limit as fast as the sensor
+    /// can: gas of before that arrives late, in one step. What a film holds back it gives back bit by bit, which frames
+    /// this close would show.
+    fn arrives_late(&self, scene: &Scene<'_>, margin: f64, rich: f64) -> bool {
+        let response = &scene.chain.lean_to_rich;
+        let fall_s = self.way_down_tau(self.opened_lambda.recip(), rich) * response.quantile(0.975)
+            + k::MIXING_S.value
+            + scene.period_s.min(1.0);
+        let latest_s = self.old_gas_until_s.map_or(0.0, |until| until + k::LATE_ARRIVAL_S.value);
+        if fall_s > k::SHORTEST_FILM_S.value {
+            return false;
+        }
+        let ahead = scene.frames.get(self.index..).unwrap_or(&[]);
+        let Some(count) = ahead
+            .iter()
+            .take_while(|f| f.time_s <= latest_s && f.lambda <= self.opened_lambda + margin)
+            .position(|f| f.lambda <= rich)
+        else {
+            return false;
+        };
+        let (earlier, later) = scene.frames.split_at(self.index + count);
+        let stood = earlier.iter().rev().find(|f| f.lambda >= self.opened_lambda - margin);
+        later.first().zip(stood).is_some_and(|(fallen, stood)| fallen.time_s - stood.time_s <= fall_s)
     }
 
     /// Whether the gas that arrives now must be within the limit for the reading to fall as fast as it does: then a
@@ -434,7 +501,19 @@ impl Follower {
 
     /// Without throttle and manifold pressure, a mixture that was held rich is taken for full load; falling
     /// engine speed, where it is logged, says that the driver closed.
-    fn without_load(&mut self, witnesses: &Witnesses<'_>, time_s: f64, lambda: f64, rich: f64) -> Regime {
+    fn without_load(
+        &mut self,
+        scene: &Scene<'_>,
+        witnesses: &Witnesses<'_>,
+        time_s: f64,
+        lambda: f64,
+        rich: f64,
+    ) -> Regime {
+        let asked_for = witnesses.asked_for(scene, time_s, rich);
+        if asked_for == Load::Full {
+            self.hold_ended_s = Some(time_s);
+            return Regime::RichHold;
+        }
         if lambda <= rich {
             let since = *self.rich_since_s.get_or_insert(time_s);
             if time_s - since >= k::RICH_HOLD_S.value {
@@ -443,24 +522,64 @@ impl Follower {
         } else {
             self.rich_since_s = None;
         }
-        if self.closed_loop {
-            // Nothing tells the load, and this is what part load looks like: no full-load limit applies.
+        if self.closed_loop || asked_for == Load::Part {
+            // Nothing else tells the load, and this is what part load looks like: no full-load limit applies.
             self.hold_ended_s = None;
         }
         let recent = self.hold_ended_s.is_some_and(|end| time_s - end <= k::RICH_HOLD_MEMORY_S.value);
         if !recent {
             return Regime::Unknown;
         }
-        let falling = witnesses
-            .speed
-            .and_then(|w| w.slope(time_s - 0.4, time_s + 0.1))
-            .is_some_and(|slope| slope.per_s + 2.0 * slope.error < -300.0);
-        if falling {
+        let slope = witnesses.speed.and_then(|w| w.slope(time_s - 0.4, time_s + 0.1));
+        let falling = slope.is_some_and(|s| s.per_s + 2.0 * s.error < -k::SPEED_FALLS.value);
+        // An engine that turns at its idle speed and stays there is not under full load.
+        let idles = slope.is_some_and(|s| s.per_s - 2.0 * s.error < k::SPEED_FALLS.value)
+            && witnesses
+                .speed
+                .and_then(|w| w.range(time_s - 0.4, time_s + 0.1))
+                .is_some_and(|(_, high)| high < witnesses.idle_rpm + k::OVER_RUN_KEPT_RPM.value);
+        if falling || idles {
             // The pull is over until the mixture is held rich again.
             self.hold_ended_s = None;
             self.rich_since_s = None;
             return Regime::Unknown;
         }
         Regime::RichHold
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Readings every 50 ms.
+    fn frames(lambda: &[f64]) -> Vec<Frame> {
+        let frame = |(row, lambda): (usize, &f64)| Frame {
+            row,
+            end_row: row + 1,
+            time_s: 0.05 * row as f64,
+            lambda: *lambda,
+            phi: lambda.recip(),
+            clipped: false,
+        };
+        lambda.iter().enumerate().map(frame).collect()
+    }
+
+    #[test]
+    fn only_a_straight_way_from_rich_to_closed_loop_belongs_to_it() {
+        let way = |lambda: &[f64]| {
+            let start = lambda.iter().position(|l| *l >= 0.96).unwrap_or(lambda.len());
+            way_to_closed_loop(&frames(lambda), start, 0.004, 0.88)
+        };
+        assert_eq!(way(&[0.80, 0.80, 0.84, 0.89, 0.93, 0.95, 0.97, 1.00]), 3..6);
+        // It turned back, so something leaned the mixture and let go.
+        assert!(way(&[0.80, 0.84, 0.93, 0.89, 0.93, 0.95, 0.97, 1.00]).is_empty());
+        // It stood at 0.92 for two seconds: no film lasts so long.
+        let mut stands = vec![0.80, 0.85, 0.90];
+        stands.extend([0.92; 40]);
+        stands.extend([0.95, 0.97, 1.0]);
+        assert!(way(&stands).is_empty());
+        // Never rich before.
+        assert!(way(&[0.90, 0.92, 0.94, 0.97, 1.0]).is_empty());
     }
 }

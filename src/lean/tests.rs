@@ -281,6 +281,51 @@ fn the_way_down_from_part_load_is_no_lean_event_but_more_than_its_mixture_is() {
 }
 
 #[test]
+fn gas_of_before_an_opening_may_arrive_late_in_one_step_but_not_bit_by_bit() {
+    // Part load read on for 60 ms longer than the delay and the sensor's way explain.
+    let lean_for = |seconds: f64, back_s: f64| {
+        let mut pull = Pull::new(100.0);
+        pull.gas = Box::new(move |t| {
+            let since = t - 2.0 - seconds;
+            (2.0..10.0)
+                .contains(&t)
+                .then(|| if since < 0.0 { 1.0 } else { 0.80 / (1.0 - 0.2 * f64::exp(-since / back_s)) })
+        });
+        pull.events().iter().filter(|e| e.start_s < 9.0).count()
+    };
+    assert_eq!(lean_for(0.15, 0.005), 0);
+    assert_eq!(lean_for(0.15, 0.4), 1);
+    // No pipe is as long as this.
+    assert_eq!(lean_for(0.9, 0.005), 1);
+}
+
+#[test]
+fn a_mixture_that_leaves_rich_without_a_load_channel_is_an_event_unless_it_goes_to_closed_loop() {
+    let ends = |channels: &[Role], lambda: f64, until_s: f64| {
+        let mut pull = Pull::new(20.0).only(channels);
+        pull.seconds = 20.0;
+        pull.torque = Box::new(|_| 0.0);
+        pull.gas = Box::new(move |t| {
+            if t < 2.0 {
+                None
+            } else if t < 6.0 {
+                Some(0.80)
+            } else if t < until_s {
+                Some(lambda)
+            } else {
+                Some(0.80)
+            }
+        });
+        pull.events().iter().filter(|e| e.treat_as == TreatAs::Hazard).count()
+    };
+    // The driver lifts to closed loop.
+    assert_eq!(ends(&[], 1.0, 30.0), 0);
+    // Lean for a second, then rich again; lean in a way that is no closed loop.
+    assert_eq!(ends(&[], 1.0, 7.0), 1);
+    assert_eq!(ends(&[], 0.93, 9.0), 1);
+}
+
+#[test]
 fn a_short_starvation_at_10_hz_is_never_an_artefact() {
     // The hard pair: 0.3 s of starvation against a glitch of two samples.
     for channels in
