@@ -11,4 +11,6 @@ pub use past::past;
 pub use record::{Entry, Kind, schema};
 pub use replacement::Suspected;
 pub use store::{Added, Ledger, LedgerError};
-pub use trend::{Baseline, Forecast, LEAST_SESSIONS, LEVEL, Life, MetricTrend, Point, life};
+pub use trend::{
+    Baseline, Forecast, LEAST_SESSIONS, LEVEL, Life, MetricTrend, Point, SESSIONS_PER_FALSE_ALARM, life,
+};

@@ -17,14 +17,19 @@ pub const LEAST_SESSIONS: usize = 5;
 pub(super) const BASELINE_SESSIONS: usize = 5;
 /// Spread of sessions is never taken for smaller than this share: joint fits repeat no better (assumed).
 pub(super) const SPREAD_FLOOR: f64 = 0.05;
-/// Cumulative sum: allowance and limit in spreads; one false alarm in 335 sessions one-sided, one spread found
-/// in 8.4 (computed by integral equation).
+/// Cumulative sum: allowance and limit in spreads; one false alarm in [`SESSIONS_PER_FALSE_ALARM`] sessions one-sided,
+/// one spread found in 8.4 (computed by integral equation).
 const CUSUM_ALLOWANCE: f64 = 0.5;
 const CUSUM_LIMIT: f64 = 4.0;
+/// Sessions in which a cumulative sum leaves a stable metric's normal once by chance.
+pub const SESSIONS_PER_FALSE_ALARM: f64 = 335.0;
 /// Sessions that are compared with each other one by one.
 const MOST_COMPARED: usize = 250;
-/// Level of every statement.
-pub const LEVEL: f64 = 0.05;
+/// Level of one look at the trends of a sensor, over all its metrics.
+///
+/// People look after every session. At a level of 5 % for each look a stable sensor would be called worse some day of
+/// its first 20 sessions in 21 % of all lives; at this one in 4 % (computed by simulation of the test alone).
+pub const LEVEL: f64 = 0.008;
 
 /// One session's value.
 #[derive(Clone, Debug, PartialEq)]
@@ -88,11 +93,14 @@ pub struct MetricTrend {
     pub not_measurable: usize,
     /// Own normal; null below three sessions.
     pub baseline: Option<Baseline>,
-    /// Value at which to act, where there is one.
+    /// Value that it must not reach, where there is one.
     pub limit: Option<f64>,
+    /// Whether that is the value to act at, a multiple of the baseline; else the one from which to watch.
+    pub limit_acts: bool,
     /// Change since the series began as a share of the baseline, with its 95 % interval.
     pub change: Option<(f64, f64, f64)>,
-    /// One-sided Mann-Kendall probability in the worsening direction, adjusted by Holm over the metrics.
+    /// One-sided Mann-Kendall probability in the worsening direction, adjusted by Holm over the metrics; null for too
+    /// few sessions and where every session gave the same value.
     pub p: Option<f64>,
     /// First session at which the cumulative sum crossed its limit.
     pub alarm_at: Option<String>,
@@ -101,9 +109,22 @@ pub struct MetricTrend {
 }
 
 impl MetricTrend {
-    /// Whether it worsens, at the level of 5 % over all metrics.
+    /// Whether it worsens, at [`LEVEL`] over all metrics.
     pub fn worsens(&self) -> bool {
         self.p.is_some_and(|p| p < LEVEL)
+    }
+
+    /// Whether every session gave the same value.
+    pub fn unchanged(&self) -> bool {
+        self.points.windows(2).all(|pair| pair[0].value.total_cmp(&pair[1].value).is_eq())
+    }
+
+    /// Whether the latest session calls for action: by the sensor's own limit, else by the session's own verdict.
+    pub fn acts(&self) -> bool {
+        self.points.last().is_some_and(|last| match self.limit.filter(|_| self.limit_acts) {
+            Some(limit) => last.value > limit,
+            None => last.status == HealthStatus::Act,
+        })
     }
 }
 
@@ -205,13 +226,14 @@ fn follow(series: &Series<'_>, ages: &Ages) -> Option<MetricTrend> {
         })
         .collect();
     let mut limit = series.readings.iter().rev().find_map(|reading| reading.metric.limit);
+    let mut limit_acts = false;
     if points.is_empty() {
         return None;
     }
     let (ages, values) = course(&points);
     let baseline = baseline(&points);
     match (ageing.worse, baseline, ageing.act_ratio) {
-        (Worse::Up, Some(base), Some(ratio)) => limit = Some(base.value * ratio),
+        (Worse::Up, Some(base), Some(ratio)) => (limit, limit_acts) = (Some(base.value * ratio), true),
         // A limit on both sides is no place that a line leads to.
         (Worse::Either, ..) => limit = None,
         _ => {}
@@ -228,13 +250,14 @@ fn follow(series: &Series<'_>, ages: &Ages) -> Option<MetricTrend> {
         direction: series.direction.map(str::to_owned),
         unit: series.meta.unit.to_owned(),
         p: enough.then(|| worsening_p(ageing.worse, &values)).flatten(),
-        alarm_at: baseline.and_then(|base| alarm(ageing.worse, &points, base)),
+        alarm_at: alarm(ageing.worse, &points, baseline),
         forecast: forecast(&points, slope, limit, baseline),
         points,
         left_out: series.left_out,
         not_measurable: series.not_measurable,
         baseline,
         limit,
+        limit_acts,
         change,
     })
 }
@@ -268,8 +291,11 @@ fn baseline(points: &[Point]) -> Option<Baseline> {
 }
 
 /// One-sided in the worsening direction; twice the smaller side where either way is worse.
+///
+/// * returns null where all values are the same: there is nothing to test, and a test that cannot find anything must
+///   not make the others pay
 fn worsening_p(worse: Worse, values: &[f64]) -> Option<f64> {
-    let test = kernel::mann_kendall(values)?;
+    let test = kernel::mann_kendall(values).filter(|test| test.variance > 0.0)?;
     // The kernel's probability is one-sided in the direction that the values took.
     let against = 1.0 - test.p;
     Some(match (worse, test.s.signum()) {
@@ -280,18 +306,34 @@ fn worsening_p(worse: Worse, values: &[f64]) -> Option<f64> {
     })
 }
 
-fn alarm(worse: Worse, points: &[Point], base: Baseline) -> Option<String> {
-    if points.len() <= BASELINE_SESSIONS || base.spread <= 0.0 {
-        return None;
-    }
-    let scaled: Vec<f64> = points.iter().map(|point| (point.value - base.value) / base.spread).collect();
+/// First session at which the cumulative sum leaves the normal of the sessions before it.
+///
+/// Five sessions tell a normal and a spread so badly that a sum against them alone leaves its limit in a third of all
+/// stable lives of 20 sessions. Each session is therefore held against all before it, the first five at least, and its
+/// distance, Student's with their number, is turned into a normal deviate: then the limits of a known normal hold.
+///
+/// # Source
+/// Self-starting cumulative sum: Hawkins, 1987 (from memory; false alarms simulated in the tests).
+fn alarm(worse: Worse, points: &[Point], baseline: Option<Baseline>) -> Option<String> {
+    let floor = SPREAD_FLOOR * baseline?.value.abs();
+    let scaled: Vec<f64> = (BASELINE_SESSIONS..points.len())
+        .map(|index| {
+            let before: Vec<f64> = points[..index].iter().map(|point| point.value).collect();
+            let count = index as f64;
+            let mean = before.iter().sum::<f64>() / count;
+            let squares: f64 = before.iter().map(|value| (value - mean).powi(2)).sum();
+            let spread = (squares / (count - 1.0)).sqrt().max(floor);
+            let distance = (points[index].value - mean) / (spread * (1.0 + 1.0 / count).sqrt());
+            uncertainty::normal_deviate(distance, count - 1.0)
+        })
+        .collect();
     kernel::cusum(&scaled, 0.0, CUSUM_ALLOWANCE)
         .iter()
         .position(|(above, below)| match worse {
             Worse::Up => *above > CUSUM_LIMIT,
             Worse::Either => above.max(*below) > CUSUM_LIMIT,
         })
-        .map(|index| points[index].at.clone())
+        .map(|index| points[BASELINE_SESSIONS + index].at.clone())
 }
 
 fn adjust(metrics: &mut [MetricTrend]) {
@@ -345,6 +387,7 @@ fn forecast(
 mod tests {
     use super::super::record::tests::session;
     use super::*;
+    use crate::document::HealthMetric;
     use crate::simulate::Stream;
 
     /// Sessions of one sensor: time constants with 10 % spread (lean-event physics: 5 to 10 events a session),
@@ -363,14 +406,77 @@ mod tests {
         life.metrics.iter().find(|m| m.metric == "time_constant").expect("a followed metric")
     }
 
+    /// The same with what else a session measures: both directions and seven metrics that stay as they are.
+    fn whole_series(seed: u64, count: u32, factor: f64) -> Vec<Entry> {
+        let mut entries = series(seed, count, factor);
+        let names =
+            ["lean_to_rich", "dead_time", "noise", "warm_up_time", "supply_drop", "lambda_one", "free_air"];
+        for (day, entry) in entries.iter_mut().enumerate() {
+            let first = entry.metrics[0].clone();
+            entry.metrics.truncate(1);
+            for name in names {
+                let value = 0.05 * (0.1 * Stream::new(seed, name).normal(day as u64)).exp();
+                let (metric, direction) = match name {
+                    "lean_to_rich" => ("time_constant", Some(name.to_owned())),
+                    other => (other, None),
+                };
+                entry.metrics.push(HealthMetric {
+                    metric: metric.to_owned(),
+                    direction,
+                    value: Some(value),
+                    low: Some(value),
+                    high: Some(value),
+                    ..first.clone()
+                });
+            }
+        }
+        entries
+    }
+
     #[test]
     fn a_slow_down_is_found_and_a_stable_sensor_left_alone() {
-        // Seeds 1000..1400: not used anywhere to choose a constant.
-        let found = |factor: f64| {
-            (1_000..1_400).filter(|seed| response(&life("A", &series(*seed, 20, factor))).worsens()).count()
+        // Seeds 1000..1400: not used anywhere to choose a constant. Goals: 85 % and 5 %.
+        for make in [series, whole_series] {
+            let found = (1_000..1_400)
+                .filter(|seed| {
+                    let life = life("A", &make(*seed, 20, 1.5));
+                    life.metrics.iter().any(|m| m.direction.as_deref() != Some("lean_to_rich") && m.worsens())
+                })
+                .count();
+            assert!(found >= 340, "{found} of 400 slow-downs found");
+            let called = (1_000..1_400)
+                .filter(|seed| life("A", &make(*seed, 20, 1.0)).metrics.iter().any(MetricTrend::worsens))
+                .count();
+            assert!(called <= 20, "{called} of 400 stable series called worse");
+        }
+    }
+
+    #[test]
+    fn a_stable_sensor_that_is_looked_at_after_every_session_is_left_alone_for_twenty() {
+        let called = |make: fn(u64, u32, f64) -> Vec<Entry>| {
+            (2_000..2_400)
+                .filter(|seed| {
+                    let entries = make(*seed, 20, 1.0);
+                    (LEAST_SESSIONS..=20)
+                        .any(|n| life("A", &entries[..n]).metrics.iter().any(MetricTrend::worsens))
+                })
+                .count()
         };
-        assert!(found(1.5) >= 340, "{} of 400 slow-downs found", found(1.5));
-        assert!(found(1.0) <= 20 + 12, "{} of 400 stable series called worse", found(1.0));
+        for make in [series, whole_series] {
+            assert!(called(make) <= 20, "{} of 400", called(make));
+        }
+    }
+
+    #[test]
+    fn the_cumulative_sum_keeps_its_promise_although_its_normal_is_learnt() {
+        let alarms = |factor: f64| {
+            (4_000..4_400)
+                .filter(|seed| response(&life("A", &series(*seed, 20, factor))).alarm_at.is_some())
+                .count()
+        };
+        // One in 335 sessions: of 15 sessions in 400 lives 18, and seldom more than 28.
+        assert!(alarms(1.0) <= 28, "{} of 400 stable series", alarms(1.0));
+        assert!(alarms(1.5) >= 360, "{} of 400 slow-downs", alarms(1.5));
     }
 
     #[test]

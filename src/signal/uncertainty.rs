@@ -52,6 +52,16 @@ pub fn coverage_factor(coverage: f64, freedom: f64) -> f64 {
     z + first / freedom + second / (freedom * freedom)
 }
 
+/// The normal deviate that is as far out as a value of Student's distribution.
+///
+/// * `freedom`: degrees of freedom, at least 1
+/// * ends at 8 either way, where probabilities run out of digits
+pub fn normal_deviate(t: f64, freedom: f64) -> f64 {
+    let tail = StudentsT::new(0.0, 1.0, freedom.max(1.0)).map_or(0.5, |student| student.cdf(-t.abs()));
+    let z = Normal::standard().inverse_cdf(tail.clamp(1e-15, 0.5)).abs();
+    z.min(8.0).copysign(t)
+}
+
 /// Probability that a normal deviate lies below `z`.
 pub fn normal_cdf(z: f64) -> f64 {
     Normal::standard().cdf(z)
@@ -144,6 +154,16 @@ mod tests {
         assert!((coverage_factor(0.95, 50.0) - 2.009).abs() < 1e-3);
         assert!((coverage_factor(0.95, 100.5) - 1.984).abs() < 1e-3);
         assert!(coverage_factor(0.95, f64::NAN).is_finite());
+    }
+
+    #[test]
+    fn a_deviate_of_student_is_as_likely_as_the_normal_one() {
+        // JCGM 100, table G.2 (from memory): 95 % both sides is 2.571 at 5 and 2.086 at 20 degrees of freedom.
+        for (t, freedom) in [(2.571, 5.0), (-2.086, 20.0), (12.706, 1.0)] {
+            assert!((normal_deviate(t, freedom) - 1.96_f64.copysign(t)).abs() < 2e-3, "{t} {freedom}");
+        }
+        assert_eq!(normal_deviate(0.0, 4.0), 0.0);
+        assert!(normal_deviate(1e6, 8.0) > 5.0 && normal_deviate(f64::INFINITY, 50.0).is_finite());
     }
 
     #[test]
