@@ -3,6 +3,7 @@
 
 mod fresh;
 mod step;
+mod target;
 
 pub use fresh::Fresh;
 pub use step::{Ends, Fit, Fits};

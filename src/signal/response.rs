@@ -1,5 +1,7 @@
 //! First-order response: joint fits of one time constant over many steps, and the closed forms behind them.
 
+use super::robust::centre_and_spread;
+
 /// A logarithmic axis of time constants.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Axis {
@@ -36,8 +38,8 @@ pub struct Step {
     pub value: Vec<f64>,
     /// Where the response ends: best value and its standard deviation.
     pub rest: (f64, f64),
-    /// Standard deviation of the last sample beyond the noise: above 0 where an end stop hides its value.
-    pub last_doubt: f64,
+    /// Standard deviation of each sample beyond the noise, as where an end stop hides a value; empty for none.
+    pub doubt: Vec<f64>,
     /// Largest share of a slow tail of the input itself that is believed, as the standard deviation of its amplitude,
     /// same unit as the values; 0 for an input that is a clean step.
     pub tail: f64,
@@ -52,6 +54,8 @@ pub struct Curve {
     pub log_likelihood: Vec<f64>,
     /// Steps used.
     pub steps: usize,
+    /// Logarithm of the time constant that each step alone gives.
+    pub each_ln: Vec<f64>,
 }
 
 /// A time constant with its relative spread.
@@ -77,7 +81,7 @@ const ERROR_FREEDOM: f64 = 4.0;
 /// * steps of fewer than three samples are left out
 pub fn joint_likelihood(steps: &[Step], sigma: f64, spread_ln: f64, axis: Axis) -> Curve {
     let mut total = vec![0.0; axis.points];
-    let mut used = 0;
+    let mut each_ln = Vec::new();
     for step in steps {
         if step.value.len() < 3 || step.value.len() != step.time_s.len() || sigma <= 0.0 {
             continue;
@@ -91,12 +95,15 @@ pub fn joint_likelihood(steps: &[Step], sigma: f64, spread_ln: f64, axis: Axis) 
                 }))
             })
             .collect();
-        for (sum, value) in total.iter_mut().zip(blur(&one, spread_ln, axis)) {
+        let one = blur(&one, spread_ln, axis);
+        each_ln.extend(
+            (0..axis.points).max_by(|a, b| one[*a].total_cmp(&one[*b])).map(|point| axis.ln_tau(point)),
+        );
+        for (sum, value) in total.iter_mut().zip(one) {
             *sum += value;
         }
-        used += 1;
     }
-    Curve { axis, log_likelihood: total, steps: used }
+    Curve { axis, log_likelihood: total, steps: each_ln.len(), each_ln }
 }
 
 /// Time constants of a slow tail of the input, s: fuel that leaves the walls of a port after it was cut (0.2 to 0.8 s
@@ -120,14 +127,13 @@ fn log_mean<const N: usize>(logs: [f64; N]) -> f64 {
 /// Chi squared of one step at one time constant with the best rest and amplitude: without a tail, then with each.
 fn misfits(step: &Step, sigma: f64, tau_s: f64, tails: &[[f64; 4]]) -> [f64; 5] {
     let origin = step.time_s[0];
-    let last = step.value.len().saturating_sub(1);
     let (rest, rest_sd) = step.rest;
     // Normal equations in (rest - belief, amplitude, tail); the belief about the rest is one more observation.
     let (mut aa, mut ab, mut bb, mut ay, mut by, mut yy) =
         (1.0 / (rest_sd * rest_sd).max(1e-18), 0.0, 0.0, 0.0, 0.0, 0.0);
     let mut cross = [[0.0; 4]; 4];
     for (index, (time, value)) in step.time_s.iter().zip(&step.value).enumerate() {
-        let doubt = if index == last { step.last_doubt } else { 0.0 };
+        let doubt = step.doubt.get(index).copied().unwrap_or(0.0);
         let inverse = 1.0 / (sigma * sigma + doubt * doubt);
         let x = (-(time - origin) / tau_s).exp();
         let y = value - rest;
@@ -194,7 +200,15 @@ fn blur(log_likelihood: &[f64], spread_ln: f64, axis: Axis) -> Vec<f64> {
 impl Curve {
     /// A curve that says nothing.
     pub fn flat(axis: Axis) -> Self {
-        Self { axis, log_likelihood: vec![0.0; axis.points], steps: 0 }
+        Self { axis, log_likelihood: vec![0.0; axis.points], steps: 0, each_ln: Vec::new() }
+    }
+
+    /// Robust spread of ln tau from step to step; 0 for fewer than three steps.
+    pub fn spread_ln(&self) -> f64 {
+        if self.each_ln.len() < 3 {
+            return 0.0;
+        }
+        centre_and_spread(&self.each_ln, 0.0).map_or(0.0, |(_, spread)| spread)
     }
 
     /// Adds the knowledge that the time constant is at most `tau_s`, give or take `spread_ln`.
@@ -328,7 +342,7 @@ mod tests {
         let time_s: Vec<f64> =
             (0..60).map(|k| phase + period * f64::from(k)).take_while(|t| *t < 6.0 * tau).collect();
         let value = time_s.iter().map(|t| 1.2 * (-t / tau).exp()).collect();
-        Step { time_s, value, rest: (0.0, floor), last_doubt: 0.0, tail: 0.0 }
+        Step { time_s, value, rest: (0.0, floor), doubt: Vec::new(), tail: 0.0 }
     }
 
     #[test]
@@ -409,7 +423,7 @@ mod tests {
             })
             .unzip();
         let last = value.last().copied().unwrap_or(0.0);
-        Step { time_s, value, rest: (last, 20.0), last_doubt: 0.0, tail: 0.0 }
+        Step { time_s, value, rest: (last, 20.0), doubt: Vec::new(), tail: 0.0 }
     }
 
     #[test]
