@@ -50,7 +50,9 @@ const LEAST_CORRELATION: f64 = 0.7;
 const FLOW_RATIO: f64 = 1.5;
 
 /// One change of the fuel, and the fresh readings around it.
-struct Change {
+pub(super) struct Change {
+    /// Row of the change.
+    pub(super) row: usize,
     /// What cycle and gas need at that speed and load, s.
     expected_s: f64,
     /// Time after the change and reading in phi.
@@ -84,6 +86,31 @@ pub(super) fn measure(subject: &Subject<'_>) -> [HealthMetric; 2] {
     ]
 }
 
+/// Every change of both directions whose delay its own correlation shows, with that delay, s.
+pub(super) fn single(subject: &Subject<'_>) -> Vec<(Change, f64)> {
+    let chain = subject.chain;
+    let log = subject.view.log;
+    let delivery = log.role(Role::InjectorDuty).or_else(|| log.role(Role::InjectorPulseWidth));
+    let (Some(delivery), Some(speed)) = (delivery, log.role(Role::EngineSpeed)) else { return Vec::new() };
+    let fresh = Fresh::of(log, chain.channel, chain.frame_period_s);
+    let fuel = Fuel::of(delivery);
+    let directions = [
+        (true, &subject.fits.rich_to_lean, &chain.rich_to_lean),
+        (false, &subject.fits.lean_to_rich, &chain.lean_to_rich),
+    ];
+    let mut found = Vec::new();
+    for (to_lean, fit, belief) in directions {
+        let tau_s = fit.measured().map_or(belief.tau_s, |measured| measured.value);
+        let shape = Shape::of(subject, tau_s, to_lean);
+        for change in changes(subject, &fresh, &fuel, speed, to_lean) {
+            if let Some(delay_s) = peak(&[correlate(&change, &shape)], None) {
+                found.push((change, delay_s));
+            }
+        }
+    }
+    found
+}
+
 fn one(
     subject: &Subject<'_>,
     fresh: &Fresh,
@@ -103,8 +130,7 @@ fn one(
     let (tau_s, tau_ln) = fit.measured().map_or((belief.tau_s, belief.sigma_ln), |found| {
         (found.value, (found.high / found.low).ln() / (2.0 * 1.959_964))
     });
-    let stop_phi = subject.chain.clip_lean.filter(|stop| *stop > 0.0).map_or(0.0, f64::recip);
-    let shape = Shape { tau_s, to_lean, stop_phi };
+    let shape = Shape::of(subject, tau_s, to_lean);
     let flows = flows(&changes, &shape);
     let events: usize = flows.iter().map(|flow| flow.events).sum();
     if events < FEWEST {
@@ -115,7 +141,7 @@ fn one(
     let scatter = flows.iter().map(|flow| (weight(flow) * flow.doubt_s).powi(2)).sum::<f64>().sqrt();
     // A time constant taken too long makes the delay too short by about 0.7 of the error, and the other way; by more
     // where a clipped channel shows a return only after part of it is over.
-    let share = if to_lean { 0.7 } else { (-(1.0 - stop_phi.clamp(0.0, 0.95)).ln()).max(0.7) };
+    let share = if to_lean { 0.7 } else { (-(1.0 - shape.stop_phi.clamp(0.0, 0.95)).ln()).max(0.7) };
     let half_period_s = 0.5 * subject.chain.fresh_period_s.unwrap_or(0.0);
     let half = 1.959_964 * combine(&[scatter, share * tau_s * tau_ln, rectangular(half_period_s)]);
     let estimate = Estimate { value, low: value - half, high: value + half };
@@ -190,7 +216,7 @@ fn changes(
             let at = |channel: &Channel| channel.values().get(first).copied().filter(|v| v.is_finite());
             if let (Some(rpm), Some(reading)) = (at(speed), around(fresh, change_s)) {
                 let expected_s = Chain::delay_s(rpm, manifold.and_then(at));
-                found.push(Change { expected_s, reading });
+                found.push(Change { row: first, expected_s, reading });
             }
         }
         flowed = Some(flows);
@@ -218,6 +244,11 @@ struct Shape {
 }
 
 impl Shape {
+    fn of(subject: &Subject<'_>, tau_s: f64, to_lean: bool) -> Self {
+        let stop_phi = subject.chain.clip_lean.filter(|stop| *stop > 0.0).map_or(0.0, f64::recip);
+        Self { tau_s, to_lean, stop_phi }
+    }
+
     /// Share of the way, a time after the change, for a delay; a clipped channel shows no less than its stop.
     fn at(&self, time_s: f64, delay_s: f64) -> f64 {
         let left = (-(time_s - delay_s).max(0.0) / self.tau_s.max(1e-3)).exp();

@@ -5,6 +5,7 @@
 
 mod air;
 mod dead_time;
+mod gas_delay;
 mod link;
 mod response;
 mod supply;
@@ -61,6 +62,7 @@ pub static ALL: &[Meta] = &[
     response::TIME_CONSTANT,
     response::ASYMMETRY,
     dead_time::DEAD_TIME,
+    gas_delay::GAS_DELAY,
     air::FREE_AIR,
     air::LAMBDA_ONE,
     link::NOISE,
@@ -80,6 +82,7 @@ pub fn measure(view: &View<'_>, detection: &Detection) -> Vec<HealthMetric> {
     let fits = chain::fits(view.log, view.state, chain);
     let subject = Subject { view, detection, chain, channel, fits: &fits };
     let mut metrics = response::measure(&subject);
+    metrics.push(gas_delay::measure(&subject));
     metrics.extend(air::measure(&subject));
     metrics.extend(link::measure(&subject));
     metrics.push(warm_up::measure(&subject));

@@ -5,17 +5,19 @@ use crate::chain::{Fit, Response};
 use crate::document::{HealthMetric, HealthStatus};
 use crate::log::Estimate;
 use crate::rig::Habit;
-use crate::signal::response::recorded_fast_enough;
+use crate::signal::response::{recorded_fast_enough, rise_time_s};
 
 pub(super) const TIME_CONSTANT: Meta = Meta {
     name: "time_constant",
     unit: "s",
     summary: "apparent 63 % response of the mixture reading, by direction",
     how: "Joint fit of one time constant over all entries into a fuel cut (`rich_to_lean`: phi = 1/lambda falls to 0 \
-        as an exponential, ln lambda rises with slope 1/tau) and all returns from a cut of at least 1 s \
-        (`lean_to_rich`), each with its own onset. Samples before one engine cycle has passed are left out, because \
-        the cylinders change one after another. An entry that reaches the lean end stop before it was followed over \
-        one time constant gives an upper bound only.",
+        as an exponential, ln lambda rises with slope 1/tau), all returns from a cut of at least 1 s (`lean_to_rich`) \
+        and all steps of a logged commanded lambda at steady load, each with its own onset. Samples before one engine \
+        cycle has passed are left out, because the cylinders change one after another; those just after it count less. \
+        An entry that reaches the lean end stop before it was followed over one time constant gives an upper bound \
+        only. No value is given where steps are too few, disagree, are slower than they fell, hang on what is believed \
+        about fuel on the port walls, or are over between two readings.",
     limit: "Grows with age. Watch above 1.5 times, act above 2 times the healthy value: the middle of the rig's \
         `tau_s` band, else 0.07 s (factors common practice, no source; healthy value assumed). Once a ledger knows \
         the sensor, its own first sessions are the healthy value.",
@@ -52,6 +54,16 @@ const FEWEST_PERIODS: f64 = 1.0;
 const FEWEST_PERIODS_CLIPPED: f64 = 3.0;
 /// A fit whose relative standard deviation exceeds this could be wrong by more than 30 % (two sigma).
 const WIDEST_LN: f64 = 0.17;
+/// A fit that moves by more than this when half as much fuel is believed to leave the port walls hangs on that belief:
+/// half of the wrong fits do, and one right fit in twenty (tune seeds 0 to 599).
+const FILM_LN: f64 = 0.10;
+/// Where a reading is renewed more slowly than this, s, a step is two or three readings, and only steps that agree with
+/// each other show that they are the sensor's: nine of ten wrong fits lay beyond it (tune seeds 0 to 599).
+const SLOW_S: f64 = 0.06;
+const AGREE_LN: f64 = 0.12;
+/// Beyond this period, s, the rule of 40 CFR 1065.308 is a condition and not only a remark: a healthy sensor is through
+/// between two readings (tune seeds 0 to 599: 5 of 22 fits were wrong).
+const RULED_S: f64 = 0.12;
 
 pub(super) fn measure(subject: &Subject<'_>) -> Vec<HealthMetric> {
     let past = subject.view.rig.sensor.past.as_ref();
@@ -93,7 +105,9 @@ fn time_constant(subject: &Subject<'_>, fit: &Fit, direction: &str, healthy: &He
         format!("; how fast they fall says: at most {:.0} ms", 1e3 * bound)
     });
     if fit.found == 0 {
-        return refuse("no fuel cut in this log; a drive with some over-run gives them".to_owned());
+        return refuse(
+            "no fuel cut and no step of a commanded lambda in this log; a drive with some over-run gives them".to_owned(),
+        );
     }
     if fit.contradicted {
         return refuse(format!(
@@ -115,7 +129,8 @@ fn time_constant(subject: &Subject<'_>, fit: &Fit, direction: &str, healthy: &He
     }
     let Some(estimate) = fit.measured() else { return refuse("the fit found no time constant".to_owned()) };
     let spread = (estimate.high / estimate.low).ln() / (2.0 * 1.959_964);
-    let rate_hz = subject.chain.fresh_period_s.filter(|period| *period > 0.0).map(f64::recip);
+    let period_s = subject.chain.fresh_period_s.filter(|period| *period > 0.0);
+    let rate_hz = period_s.map(f64::recip);
     if spread > WIDEST_LN {
         return refuse(format!(
             "{used} steps leave it between {:.0} and {:.0} ms; a faster log or more cuts would tell",
@@ -131,7 +146,27 @@ fn time_constant(subject: &Subject<'_>, fit: &Fit, direction: &str, healthy: &He
             1e3 * rate_hz.map_or(0.0, f64::recip)
         ));
     }
+    if fit.tail_ln > FILM_LN {
+        return refuse(format!(
+            "the steps fit {:.0} ms or another value by {:.0} %, depending on how much fuel the port walls still gave",
+            1e3 * estimate.value,
+            100.0 * (fit.tail_ln.exp() - 1.0)
+        ));
+    }
+    if period_s.is_some_and(|period_s| period_s > SLOW_S) && fit.curve.spread_ln() > AGREE_LN {
+        return refuse(format!(
+            "{used} steps of two or three readings each differ by {:.0} % among themselves; a faster log would tell",
+            100.0 * (fit.curve.spread_ln().exp() - 1.0)
+        ));
+    }
     let slow_recording = rate_hz.is_some_and(|rate| !recorded_fast_enough(estimate.value, rate));
+    if slow_recording && period_s.is_some_and(|period_s| period_s > RULED_S) {
+        return refuse(format!(
+            "{:.0} ms between two fresh readings are too slow for a rise in about {:.0} ms; a faster log would tell",
+            1e3 * period_s.unwrap_or(0.0),
+            1e3 * rise_time_s(estimate.value)
+        ));
+    }
     let note = if slow_recording { "; recorded slower than rise time times rate of 5" } else { "" };
     let (watch, act) = (1.5 * healthy.tau_s, 2.0 * healthy.tau_s);
     let verdict = Verdict {

@@ -193,6 +193,14 @@ fn dead_time_is_what_the_gas_does_not_explain_even_on_a_clipped_channel() {
 }
 
 #[test]
+fn the_gas_delay_is_refused_where_the_flow_does_not_vary() {
+    let metrics = Bench::default().metrics();
+    let gas = find(&metrics, "gas_delay");
+    assert_eq!((gas.status, gas.value), (HealthStatus::NotMeasurable, None));
+    assert!(gas.because.contains("flow varies too little"), "{}", gas.because);
+}
+
+#[test]
 fn the_six_patterns_of_the_regulation_are_named_and_a_healthy_sensor_has_none() {
     let healthy = Bench::default();
     let slow = |tau_s: f64, return_ratio: f64| Bench { tau_s, return_ratio, ..Bench::default() };
