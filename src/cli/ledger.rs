@@ -95,6 +95,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
         Action::Trend { serial } => trend(&ledger, serial.as_deref()),
         Action::Fit { serial, date } => record(&ledger, Kind::Fit, serial, date, None),
         Action::Retire { serial, date, because } => {
+            serials(&ledger, Some(serial))?;
             record(&ledger, Kind::Retire, serial, date, Some(because.clone()))
         }
         Action::Compact => compact(&ledger),
@@ -172,13 +173,19 @@ fn add_one(
         Failure::Input(format!("{} carries no date\n  help: {help}", source.name()))
     })?;
     let entry = Entry::session(audit, at, basis);
-    let word = match ledger.add(serial, &entry, moved).map_err(failed)? {
-        Added::New => "added to",
-        Added::Known => "is already in",
-    };
+    if ledger.add(serial, &entry, moved).map_err(failed)? == Added::Known {
+        let known = ledger.entries(serial).map_err(failed)?;
+        let at = known.iter().find(|other| other.id == entry.id).map_or(&entry.at, |other| &other.at);
+        let kept = if *at == entry.at { String::new() } else { format!("; {} is not taken over", entry.at) };
+        output::print(&format!(
+            "{} is already in the ledger of sensor {serial} ({at}{kept})\n",
+            source.name()
+        ))?;
+        return Ok(());
+    }
     let aside = if basis == "file" { ", dated by the file because the log has no date" } else { "" };
     output::print(&format!(
-        "{} {word} the ledger of sensor {serial} ({}{aside})\n",
+        "{} added to the ledger of sensor {serial} ({}{aside})\n",
         source.name(),
         entry.at
     ))?;

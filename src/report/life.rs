@@ -6,7 +6,7 @@ use super::page::{Page, STRONG};
 use super::terminal::LABEL;
 use super::words;
 use crate::document::{HealthStatus, HistoryPoint, MetricHistory, SensorHistory};
-use crate::ledger::{Entry, Forecast, Kind, LEAST_SESSIONS, Life, MetricTrend};
+use crate::ledger::{Entry, Forecast, Kind, LEAST_SESSIONS, Life, MetricTrend, SESSIONS_PER_FALSE_ALARM};
 use crate::rig::Past;
 
 /// One line of the list of sensors.
@@ -196,17 +196,21 @@ pub fn render(life: &Life, width: usize) -> String {
             0,
             &format!(
                 "Was another sensor put in before {}? The {} went from {} to {} and stayed there. Only sessions \
-                 since then are used. If so, say it: `sondeproof ledger fit SERIAL --date {}`; the old one's serial \
-                 should not go on.",
-                change.at,
+                 since then are used. If so, say it: `sondeproof ledger fit {} --date {}`, and give the new sensor a \
+                 serial of its own from now on.",
+                day(&change.at),
                 words::plain(&change.metric),
                 number(change.from),
                 number(change.to),
+                life.serial,
                 day(&change.at),
             ),
         );
     }
-    for metric in &life.metrics {
+    // What gets worse stands first.
+    let (worse, quiet): (Vec<&MetricTrend>, Vec<&MetricTrend>) =
+        life.metrics.iter().partition(|metric| metric.worsens() || metric.acts());
+    for metric in worse.into_iter().chain(quiet) {
         page.gap();
         render_metric(&mut page, life, metric);
     }
@@ -216,17 +220,16 @@ pub fn render(life: &Life, width: usize) -> String {
 }
 
 pub(crate) fn answer(life: &Life) -> String {
-    let since = life.since.as_deref().unwrap_or("the first session");
-    let sessions = words::count(life.sessions, "session");
-    // The sensor's own first sessions outrank the limit for a sensor of unknown make.
-    let past = |metric: &&MetricTrend| {
-        let last = metric.points.last();
-        last.is_some_and(|p| metric.limit.map_or(p.status == HealthStatus::Act, |limit| p.value > limit))
+    let since = life.since.as_deref().map_or_else(|| "the first session".to_owned(), day);
+    let sessions = match life.sessions {
+        0 => "None".to_owned(),
+        count => words::count(count, "session"),
     };
+    // The sensor's own first sessions outrank the limit for a sensor of unknown make.
     let names =
         |metrics: Vec<&MetricTrend>| words::list(&metrics.iter().map(|m| name(m)).collect::<Vec<_>>(), 4);
     let acting: Vec<&MetricTrend> =
-        life.metrics.iter().filter(|m| past(m) || m.worsens() && m.forecast == Forecast::Reached).collect();
+        life.metrics.iter().filter(|m| m.acts() || m.worsens() && m.forecast == Forecast::Reached).collect();
     let worse: Vec<&MetricTrend> = life.metrics.iter().filter(|m| m.worsens()).collect();
     let retired = life.retired.as_ref().map_or_else(String::new, |(at, because)| {
         let why = because.as_ref().map_or_else(String::new, |b| format!(" ({b})"));
@@ -273,10 +276,27 @@ fn render_metric(page: &mut Page, life: &Life, metric: &MetricTrend) {
         &format!("{} to {}", number(first.value), number(last.value)),
         Style::new(),
     );
-    page.paragraph(2, &sentence(life, metric));
+    let said = sentence(life, metric);
+    if !said.is_empty() {
+        page.paragraph(2, &said);
+    }
     let mut aside = Vec::new();
+    let past: Vec<String> = metric
+        .points
+        .iter()
+        .filter(|point| metric.limit.is_some_and(|limit| point.value > limit))
+        .map(|point| day(&point.at))
+        .collect();
+    if let (Some(limit), false) = (metric.limit, past.is_empty()) {
+        aside.push(format!("! past its limit of {}: {}", number(limit), words::list(&past, 3)));
+    }
     if let Some(at) = &metric.alarm_at {
-        aside.push(format!("cumulative sum left the baseline at {}", day(at)));
+        let chance = if metric.worsens() {
+            String::new()
+        } else {
+            format!("; by chance that happens about once in {SESSIONS_PER_FALSE_ALARM:.0} sessions")
+        };
+        aside.push(format!("left what its sessions before were like at {}{chance}", day(at)));
     }
     if metric.left_out > 0 {
         aside.push(format!("{} at another log rate left out", words::count(metric.left_out, "session")));
@@ -292,45 +312,58 @@ fn render_metric(page: &mut Page, life: &Life, metric: &MetricTrend) {
 /// The sentence that matters.
 pub(crate) fn sentence(life: &Life, metric: &MetricTrend) -> String {
     let number = |value: f64| with_unit(&words::number(value, None, None), &metric.unit);
-    let unit = if life.age_is_hours { "engine hours" } else { "sessions" };
+    let span = |age: f64| span(age, life.age_is_hours);
     let because = if life.suspected.is_some() { "the change" } else { "the series began" };
     let since = if life.since_because == "it was fitted" { "it was fitted" } else { because };
     let mut text = match metric.change {
         Some((change, low, high)) if metric.worsens() => {
-            let way = if change >= 0.0 { "risen" } else { "fallen" };
             let (low, high) = if change >= 0.0 { (low, high) } else { (-high, -low) };
             format!(
-                "Has {way} {:.0} % since {since}, 95 % interval {:.0} to {:.0} (p {:.3} over all metrics).",
+                "{} {:.0} % since {since}, 95 % interval {:.0} to {:.0} (p {:.3} over all metrics).",
+                way(metric, change),
                 change.abs() * 100.0,
                 low * 100.0,
                 high * 100.0,
                 metric.p.unwrap_or(1.0).max(0.001),
             )
         }
+        Some(_) if metric.unchanged() => return "The same in every session.".to_owned(),
         Some((change, low, high)) => format!(
             "No trend beyond chance: {:+.0} % since {since}, 95 % interval {:+.0} to {:+.0}.",
             change * 100.0,
             low * 100.0,
             high * 100.0
         ),
+        None if metric.unchanged() && metric.points.len() >= LEAST_SESSIONS => {
+            return "The same in every session.".to_owned();
+        }
         None => String::new(),
     };
     let limit = metric.limit.map(number).unwrap_or_default();
     let forecast = match &metric.forecast {
-        Forecast::Refused(why) if metric.change.is_none() => format!("No forecast: {why}."),
+        // Below five sessions the answer on top says what is missing, once.
+        Forecast::Refused(why) if metric.change.is_none() && life.sessions >= LEAST_SESSIONS => {
+            format!("No forecast: {why}.")
+        }
         Forecast::Refused(_) => String::new(),
-        Forecast::Reached => format!("The fitted line is past its limit of {limit}: act now."),
+        Forecast::Reached => {
+            format!("The fitted line is past its limit of {limit}: {} now.", what_to_do(metric))
+        }
         Forecast::In { age, soonest, latest, sessions } => {
             let latest = latest.map_or_else(|| "open".to_owned(), span);
             if *sessions < 1.0 {
-                return format!("{text} Act before the next session: the limit is {limit}.")
-                    .trim_start()
-                    .to_owned();
+                return format!(
+                    "{text} {} before the next session: the limit is {limit}.",
+                    capital(what_to_do(metric))
+                )
+                .trim_start()
+                .to_owned();
             }
             let sessions =
                 if life.age_is_hours { format!(", or {sessions:.0} sessions") } else { String::new() };
             format!(
-                "Act before about {} more {unit} (95 % interval {} to {latest}{sessions}): the limit is {limit}.",
+                "{} before about {} more (95 % interval {} to {latest}{sessions}): the limit is {limit}.",
+                capital(what_to_do(metric)),
                 span(*age),
                 span(*soonest)
             )
@@ -345,9 +378,36 @@ pub(crate) fn sentence(life: &Life, metric: &MetricTrend) -> String {
     text
 }
 
-/// Hours or sessions with the digits that help.
-fn span(age: f64) -> String {
-    if age < 10.0 { format!("{age:.1}") } else { format!("{age:.0}") }
+/// How a metric moved, as the subject and verb of a sentence.
+fn way(metric: &MetricTrend, change: f64) -> String {
+    let direction =
+        metric.direction.as_deref().map_or_else(String::new, |d| format!("{} ", d.replace('_', "-")));
+    let (what, up, down) = match metric.metric.as_str() {
+        "time_constant" => ("response", "slowed", "quickened"),
+        "dead_time" => ("delay", "grown", "shrunk"),
+        _ => return format!("Has {}", if change >= 0.0 { "risen" } else { "fallen" }),
+    };
+    format!("The {direction}{what} has {}", if change >= 0.0 { up } else { down })
+}
+
+/// What a limit asks for.
+const fn what_to_do(metric: &MetricTrend) -> &'static str {
+    if metric.limit_acts { "act" } else { "look into it" }
+}
+
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}
+
+/// Engine time or sessions with the digits that help.
+fn span(age: f64, is_hours: bool) -> String {
+    let digits = |number: f64| if number < 10.0 { format!("{number:.1}") } else { format!("{number:.0}") };
+    match is_hours {
+        true if age < 1.0 => format!("{:.0} engine minutes", age * 60.0),
+        true => format!("{} engine hours", digits(age)),
+        false => format!("{} sessions", digits(age)),
+    }
 }
 
 /// What would tell more.

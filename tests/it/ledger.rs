@@ -50,7 +50,8 @@ fn the_season_shows_the_ageing_sensor_its_replacement_and_the_bad_wiring_day() {
     let (old, _) = outcome(&["ledger", "trend", "A-0107", "--ledger", &place], 0);
     assert!(old.contains("Getting worse") || old.contains("Act:"), "{old}");
     assert!(old.contains("time constant, rich to lean"), "{old}");
-    assert!(old.contains("Has risen"), "{old}");
+    assert!(old.contains("The rich-to-lean response has slowed"), "{old}");
+    assert!(old.contains("! past its limit of") && old.contains("2026-06-13"), "{old}");
     let (new, _) = outcome(&["ledger", "trend", "A-0112", "--ledger", &place], 0);
     assert!(!new.contains("Getting worse") && !new.contains("Act:"), "{new}");
 
