@@ -129,7 +129,7 @@ impl<'a> Flow<'a> {
 /// The delay of one change.
 #[derive(Clone, Copy)]
 struct Delay {
-    delay_s: f64,
+    late_s: f64,
     cycle_s: f64,
     flow: f64,
 }
@@ -137,7 +137,7 @@ struct Delay {
 impl Delay {
     fn of(change: &Change, delay_s: f64, speed: &Channel, flow: &Flow<'_>) -> Option<Self> {
         let rpm = speed.values().get(change.row).copied().filter(|rpm| *rpm >= 300.0)?;
-        Some(Self { delay_s, cycle_s: 120.0 / rpm, flow: flow.at(change.row)? })
+        Some(Self { late_s: delay_s, cycle_s: 120.0 / rpm, flow: flow.at(change.row)? })
     }
 }
 
@@ -184,7 +184,7 @@ impl Law {
             }
         };
         for delay in delays {
-            add([1.0, delay.cycle_s, (delay.flow * scale).recip()], delay.delay_s, scatter_s);
+            add([1.0, delay.cycle_s, (delay.flow * scale).recip()], delay.late_s, scatter_s);
         }
         add([0.0, 1.0, 0.0], CYCLES.0, CYCLES.1);
         let found = solve(normal.view(), right.view())?;
@@ -204,7 +204,7 @@ impl Law {
 
     fn residual(&self, delay: &Delay) -> f64 {
         let [offset_s, cycles, gas] = self.value;
-        delay.delay_s - offset_s - cycles * delay.cycle_s - gas / delay.flow
+        delay.late_s - offset_s - cycles * delay.cycle_s - gas / delay.flow
     }
 
     fn estimate(&self, index: usize, per: f64) -> Estimate {
@@ -247,7 +247,7 @@ mod tests {
                 let (rpm, flow, gas_ms) = PLACES[index % PLACES.len()];
                 let cycle_s = 120.0 / rpm;
                 let noise = scatter_s * ((index * 7 % 5) as f64 / 2.0 - 1.0);
-                Delay { delay_s: latency_s + 0.75 * cycle_s + 1e-3 * gas_ms + noise, cycle_s, flow }
+                Delay { late_s: latency_s + 0.75 * cycle_s + 1e-3 * gas_ms + noise, cycle_s, flow }
             })
             .collect()
     }
