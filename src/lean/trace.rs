@@ -267,13 +267,25 @@ impl<'a> Scene<'a> {
             {
                 slopes.push(slope.per_s);
             }
-            time += 0.3;
+            let Some(next) = self.next_window(time, 0.3) else { break };
+            time = next;
         }
         if slopes.len() < 5 {
             return None;
         }
         slopes.sort_by(f64::total_cmp);
         slopes.get(slopes.len() * 9 / 10).copied()
+    }
+
+    /// Start of the next window in steps of `step_s` that can hold a row: a gap of the clock, years long where a cell
+    /// is damaged, is one step. Null where the clock counts more coarsely than the steps.
+    pub(super) fn next_window(&self, time_s: f64, step_s: f64) -> Option<f64> {
+        let next = time_s + step_s;
+        let row = self.time_s.partition_point(|time| *time < next);
+        let due = self.time_s.get(row).copied().unwrap_or(next);
+        let steps = ((due - time_s) / step_s).floor().max(1.0);
+        let next = time_s + steps * step_s;
+        (next > time_s).then_some(next)
     }
 
     /// The channel of a role, when the log has one.

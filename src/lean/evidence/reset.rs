@@ -466,7 +466,8 @@ fn windows(scene: &Scene<'_>, start_s: f64, end_s: f64) -> Result<Vec<Window>, S
                 error: slope.error,
             });
         }
-        at += 0.5 * k::PULL_WINDOW_S.value;
+        let Some(next) = scene.next_window(at, 0.5 * k::PULL_WINDOW_S.value) else { break };
+        at = next;
     }
     Ok(found)
 }
