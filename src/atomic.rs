@@ -19,7 +19,7 @@ where
     E: From<io::Error>,
     F: FnOnce(&mut BufWriter<File>) -> Result<(), E>,
 {
-    let target = fs::canonicalize(path).unwrap_or_else(|_| path.to_path_buf());
+    let target = followed(path);
     if fs::metadata(&target).is_ok_and(|found| !found.is_file() && !found.is_dir()) {
         let mut writer = BufWriter::new(fs::OpenOptions::new().write(true).open(&target)?);
         fill(&mut writer)?;
@@ -36,6 +36,10 @@ where
         use std::os::unix::fs::PermissionsExt;
         // Subject to the user's mask, like any new file; the crate's default would hide it from others.
         builder.permissions(fs::Permissions::from_mode(0o666));
+        // A file that its owner closed to others stays closed.
+        if let Ok(old) = fs::metadata(&target) {
+            builder.permissions(old.permissions());
+        }
     }
     let temporary = builder.tempfile_in(&folder)?;
     let (file, hold) = temporary.into_parts();
@@ -51,6 +55,17 @@ where
         folder.sync_all().ok();
     }
     Ok(())
+}
+
+/// The file that a path means, links followed, also where a link points to a file that is not there yet.
+fn followed(path: &Path) -> PathBuf {
+    if let Ok(found) = fs::canonicalize(path) {
+        return found;
+    }
+    match fs::read_link(path) {
+        Ok(aim) => path.parent().unwrap_or(Path::new("")).join(aim),
+        Err(_) => path.to_path_buf(),
+    }
 }
 
 #[cfg(test)]
@@ -100,5 +115,22 @@ mod tests {
         write::<io::Error, _>(&link, |w| w.write_all(b"new")).expect("write");
         assert!(fs::symlink_metadata(&link).expect("meta").file_type().is_symlink());
         assert_eq!(fs::read(&real).expect("read"), b"new");
+        // A link to a file that is still to be made makes it.
+        fs::remove_file(&real).expect("removed");
+        write::<io::Error, _>(&link, |w| w.write_all(b"newer")).expect("write");
+        assert!(fs::symlink_metadata(&link).expect("meta").file_type().is_symlink());
+        assert_eq!(fs::read(&real).expect("read"), b"newer");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_file_closed_to_others_stays_closed() {
+        use std::os::unix::fs::PermissionsExt;
+        let folder = tempfile::tempdir().expect("folder");
+        let path = folder.path().join("out.json");
+        fs::write(&path, b"old").expect("old");
+        fs::set_permissions(&path, fs::Permissions::from_mode(0o600)).expect("closed");
+        write::<io::Error, _>(&path, |w| w.write_all(b"new")).expect("write");
+        assert_eq!(fs::metadata(&path).expect("meta").permissions().mode() & 0o777, 0o600);
     }
 }

@@ -9,14 +9,14 @@ use rayon::prelude::*;
 
 use super::failure::Failure;
 use super::source::{self, Source};
-use super::{Ending, output};
+use super::{Ending, apart, output};
 use crate::atomic;
 use crate::audit::Audited;
 use crate::document::Audit;
 use crate::ledger::Ledger;
 use crate::log::Log;
 use crate::report::known::Known;
-use crate::report::{flags, html, summary, terminal};
+use crate::report::{self, flags, html, summary, terminal};
 use crate::rig::Rig;
 
 /// Say whether logs can be believed, what each lean event is, and what may be concluded
@@ -46,6 +46,11 @@ pub(super) struct Arguments {
     #[arg(long, value_name = "SERIAL", requires = "ledger")]
     sensor: Option<String>,
 }
+
+/// What the names of outputs in a folder end in.
+const JSON: &str = "audit.json";
+const HTML: &str = "report.html";
+const FLAGS: &str = "flags.parquet";
 
 /// Where one kind of output goes.
 enum Target {
@@ -130,6 +135,8 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
         return Err(Failure::Input(format!("`--html -` is not possible\n  help: {help}")));
     }
     check_names(&job, &sources)?;
+    let inputs = sources.iter().flat_map(Source::files).chain(arguments.options.rig_file());
+    apart::check(inputs, &job.outputs(&sources))?;
 
     let bar = progress(sources.len());
     let results: Vec<Result<Done, Failure>> = sources
@@ -194,6 +201,13 @@ fn progress(logs: usize) -> ProgressBar {
 }
 
 impl Job<'_> {
+    /// Every file that the call will write.
+    fn outputs(&self, sources: &[Source]) -> Vec<PathBuf> {
+        let kinds = [(&self.json, JSON), (&self.html, HTML), (&self.flags, FLAGS)];
+        let kinds = kinds.into_iter().filter_map(|(target, suffix)| Some((target.as_ref()?, suffix)));
+        kinds.flat_map(|(target, suffix)| sources.iter().filter_map(|s| target.file(s, suffix))).collect()
+    }
+
     fn run(&self, source: &Source) -> Result<Done, Failure> {
         let (log, audited) = source::audit_one(source, self.rig, self.known.as_ref())?;
         let mut done = Done {
@@ -204,7 +218,7 @@ impl Job<'_> {
         };
         if let Some(target) = &self.json {
             let document = self.document(&audited.document)?;
-            match target.file(source, "audit.json") {
+            match target.file(source, JSON) {
                 None => done.document = document,
                 Some(path) => {
                     atomic::write::<io::Error, _>(&path, |writer| writer.write_all(&document))
@@ -213,11 +227,11 @@ impl Job<'_> {
                 }
             }
         }
-        if let Some(path) = self.html.as_ref().and_then(|target| target.file(source, "report.html")) {
+        if let Some(path) = self.html.as_ref().and_then(|target| target.file(source, HTML)) {
             write_html(&path, &log, &audited)?;
             done.written.push(path);
         }
-        if let Some(path) = self.flags.as_ref().and_then(|target| target.file(source, "flags.parquet")) {
+        if let Some(path) = self.flags.as_ref().and_then(|target| target.file(source, FLAGS)) {
             write_flags(&path, &log, &audited)?;
             done.written.push(path);
         }
@@ -235,8 +249,8 @@ impl Job<'_> {
     fn document(&self, document: &Audit) -> Result<Vec<u8>, Failure> {
         let compact = self.several && matches!(self.json, Some(Target::Stdout));
         let text = if compact { serde_json::to_vec(document) } else { serde_json::to_vec_pretty(document) };
-        let mut text =
-            text.map_err(|error| Failure::Internal(format!("cannot write the document: {error}")))?;
+        let text = text.map_err(|error| Failure::Internal(format!("cannot write the document: {error}")))?;
+        let mut text = report::quiet_json(text);
         text.push(b'\n');
         Ok(text)
     }

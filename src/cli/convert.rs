@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use super::failure::Failure;
 use super::source;
-use super::{Ending, output};
+use super::{Ending, apart, output};
 use crate::log::{ClockBasis, Log, Role};
 use crate::read::{self, FieldMeta, FileFormat, Table, WriteError};
 use crate::rig;
@@ -23,6 +23,8 @@ pub(super) struct Arguments {
 
 pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let format = format(&arguments.output)?;
+    let inputs = [arguments.log.as_path()].into_iter().chain(arguments.options.rig_file());
+    apart::check(inputs, std::slice::from_ref(&arguments.output))?;
     let rig = arguments.options.rig()?;
     let table = read::open(&arguments.log, &source::options(&rig))
         .map_err(|error| Failure::Input(error.to_string()))?;

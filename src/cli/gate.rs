@@ -12,6 +12,7 @@ use super::{Ending, output};
 use crate::document::{Audit, Decision, Gate};
 use crate::gate::{self, Evidence, Policy};
 use crate::ledger::{Entry as Session, Kind, Ledger};
+use crate::report;
 use crate::rig::Rig;
 
 /// Decide by a policy whether logs may be used without further evidence: exit code 0 open, 3 withheld
@@ -106,8 +107,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let withheld = logs.iter().any(|entry| entry.decision == Decision::Withheld);
     let decision = if withheld { Decision::Withheld } else { Decision::Open };
     let line = Line { schema: "sondeproof.gate/1".to_owned(), policy: policy.name, decision, logs };
-    let mut line = serde_json::to_vec(&line)
+    let line = serde_json::to_vec(&line)
         .map_err(|error| Failure::Internal(format!("cannot write the decision: {error}")))?;
+    let mut line = report::quiet_json(line);
     line.push(b'\n');
     output::emit(&line)?;
     match (failed, withheld) {

@@ -11,7 +11,7 @@ use super::source::{self, Source};
 use super::{Ending, output};
 use crate::document::Audit;
 use crate::ledger::{self, Added, Entry, Kind, Ledger, LedgerError};
-use crate::report::life;
+use crate::report::{self, life};
 
 /// Follow sensor health over sessions, per sensor serial
 #[derive(clap::Args)]
@@ -177,18 +177,14 @@ fn add_one(
         let known = ledger.entries(serial).map_err(failed)?;
         let at = known.iter().find(|other| other.id == entry.id).map_or(&entry.at, |other| &other.at);
         let kept = if *at == entry.at { String::new() } else { format!("; {} is not taken over", entry.at) };
-        output::print(&format!(
-            "{} is already in the ledger of sensor {serial} ({at}{kept})\n",
-            source.name()
-        ))?;
+        let name = source.name();
+        let line = format!("{name} is already in the ledger of sensor {serial} ({at}{kept})\n");
+        output::print(&report::safe(&line))?;
         return Ok(());
     }
     let aside = if basis == "file" { ", dated by the file because the log has no date" } else { "" };
-    output::print(&format!(
-        "{} added to the ledger of sensor {serial} ({}{aside})\n",
-        source.name(),
-        entry.at
-    ))?;
+    let line = format!("{} added to the ledger of sensor {serial} ({}{aside})\n", source.name(), entry.at);
+    output::print(&report::safe(&line))?;
     Ok(())
 }
 
@@ -266,14 +262,14 @@ fn record(
         (Added::New, Kind::Retire) => "taken out",
         (Added::New, _) => "put in",
     };
-    output::print(&format!("sensor {serial}, {date}: {word}\n"))?;
+    output::print(&report::safe(&format!("sensor {serial}, {date}: {word}\n")))?;
     Ok(Ending::Done)
 }
 
 fn compact(ledger: &Ledger) -> Result<Ending, Failure> {
     for serial in ledger.serials().map_err(failed)? {
         let gone = ledger.compact(&serial).map_err(failed)?;
-        output::print(&format!("sensor {serial}: {gone} files folded into one\n"))?;
+        output::print(&report::safe(&format!("sensor {serial}: {gone} files folded into one\n")))?;
     }
     Ok(Ending::Done)
 }

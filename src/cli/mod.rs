@@ -1,6 +1,7 @@
 //! The command line: arguments in, text and exit code out. Only this module prints and only [`run`] decides the
 //! exit code.
 
+mod apart;
 mod audit;
 mod completions;
 mod convert;
@@ -75,9 +76,14 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
                 output::complain(&message);
                 return ExitCode::from(2);
             }
+            if error.use_stderr() {
+                // The message repeats arguments as they came, and a file's name must not steer the terminal.
+                output::remark(error.render().to_string().trim_end());
+                return ExitCode::from(2);
+            }
             // Help and version are no errors; a reader that went away is none either.
             error.print().ok();
-            return ExitCode::from(if error.use_stderr() { 2 } else { 0 });
+            return ExitCode::SUCCESS;
         }
     };
     let ended = catch_unwind(AssertUnwindSafe(|| match &arguments.command {

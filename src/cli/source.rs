@@ -29,6 +29,11 @@ fn rate(text: &str) -> Result<f64, String> {
 }
 
 impl Options {
+    /// The rig file, where one is named.
+    pub(super) fn rig_file(&self) -> Option<&Path> {
+        self.rig.as_deref()
+    }
+
     /// The rig, checked against the limits that detectors have.
     pub(super) fn rig(&self) -> Result<Rig, Failure> {
         let mut rig = match &self.rig {
@@ -79,6 +84,15 @@ impl Source {
         match self {
             Self::Demo => "demo".to_owned(),
             Self::File(path) | Self::Joined(path, _) => path.display().to_string(),
+        }
+    }
+
+    /// Its files.
+    pub(super) fn files(&self) -> Vec<&Path> {
+        match self {
+            Self::Demo => Vec::new(),
+            Self::File(path) => vec![path],
+            Self::Joined(path, others) => std::iter::once(path).chain(others).map(PathBuf::as_path).collect(),
         }
     }
 
@@ -149,9 +163,11 @@ impl Companions {
     }
 }
 
-/// Files named on the command line.
+/// Files named on the command line; `-` is what another program sends.
 pub(super) fn files(paths: &[PathBuf]) -> Vec<Source> {
-    paths.iter().map(|path| Source::File(path.clone())).collect()
+    let sent = |path: &PathBuf| cfg!(unix) && path.as_os_str() == "-";
+    let file = |path: &PathBuf| if sent(path) { PathBuf::from("/dev/stdin") } else { path.clone() };
+    paths.iter().map(|path| Source::File(file(path))).collect()
 }
 
 /// The name of a log's own output in a folder: `run1.csv` gives `run1.csv.audit.json`.

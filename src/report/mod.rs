@@ -11,6 +11,25 @@ pub mod summary;
 pub mod terminal;
 pub(crate) mod words;
 
+/// A JSON document with every character that could steer a terminal written as its escape; the same to a parser.
+///
+/// JSON escapes the controls below U+0020 itself; those from U+007F and the marks that turn the direction of text it
+/// leaves as they are.
+pub fn quiet_json(document: Vec<u8>) -> Vec<u8> {
+    match String::from_utf8(document) {
+        Ok(text) if text.chars().any(page::steers_past_json) => {
+            text.chars()
+                .map(|c| {
+                    if page::steers_past_json(c) { format!("\\u{:04x}", u32::from(c)) } else { c.to_string() }
+                })
+                .collect::<String>()
+                .into_bytes()
+        }
+        Ok(text) => text.into_bytes(),
+        Err(error) => error.into_bytes(),
+    }
+}
+
 /// Text from a file made safe to print: no control character of its own reaches the terminal.
 pub fn safe(text: &str) -> String {
     text.split('\n').map(page::clean).collect::<Vec<_>>().join("\n")

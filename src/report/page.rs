@@ -46,6 +46,13 @@ impl Page {
         self.labelled(indent, "", 0, words, Style::new());
     }
 
+    /// A line as it stands, indented: part of a file that is shown.
+    pub(super) fn verbatim(&mut self, indent: usize, line: &str) {
+        self.text.push_str(&" ".repeat(indent));
+        self.text.push_str(&clean(line));
+        self.text.push('\n');
+    }
+
     /// A label and its text beside it; the text's lines hang under its first.
     ///
     /// * `column`: width of the label column; a longer label pushes the first line only
@@ -139,10 +146,20 @@ pub(super) fn clean(text: &str) -> String {
     text.chars()
         .map(|c| match c {
             '\n' | '\t' | '\r' => ' ',
-            c if c.is_control() || ('\u{202a}'..='\u{202e}').contains(&c) => '\u{fffd}',
+            c if c.is_control() || turns(c) => '\u{fffd}',
             c => c,
         })
         .collect()
+}
+
+/// Marks that change the direction of the text around them (Unicode Standard Annex 9).
+const fn turns(c: char) -> bool {
+    matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+}
+
+/// What a JSON writer leaves as it is although a terminal would obey it.
+pub(super) const fn steers_past_json(c: char) -> bool {
+    matches!(c, '\u{7f}'..='\u{9f}') || turns(c)
 }
 
 fn emphasise(words: &str, style: Style) -> String {

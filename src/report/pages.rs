@@ -35,10 +35,19 @@ pub fn pages(topics: &[Topic], width: usize) -> String {
     page.finish()
 }
 
-/// Headings, lists and paragraphs; everything else of Markdown is left as it stands.
+/// Headings, lists, paragraphs and files between fences; everything else of Markdown is left as it stands.
 fn body(page: &mut Page, markdown: &str) {
     let mut paragraph = String::new();
+    let mut fenced = false;
     for line in markdown.lines().chain([""]) {
+        if line.starts_with("```") {
+            fenced = !fenced;
+            continue;
+        }
+        if fenced {
+            page.verbatim(4, line);
+            continue;
+        }
         let starts_new =
             line.is_empty() || line.starts_with('#') || line.starts_with("- ") || line.starts_with('|');
         if starts_new && !paragraph.is_empty() {

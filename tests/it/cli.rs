@@ -374,3 +374,78 @@ fn a_name_from_a_log_cannot_steer_the_terminal() {
     let output = sondeproof().args(["audit", &log]).env("NO_COLOR", "1").output().expect("run");
     assert!(output.status.success() && !output.stdout.contains(&0x1b));
 }
+
+#[test]
+fn nothing_that_is_read_is_written_over_and_no_file_is_written_twice() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let rig = file(folder.path(), "rig.toml", "rate_hz = 20.0\n");
+    let other = text(&folder.path().join("./run.csv"));
+    for arguments in [
+        &["audit", &log, "--json", &log][..],
+        &["audit", &log, "--html", &other],
+        &["audit", &log, "--flags", &log],
+        &["audit", &log, "--rig", &rig, "--json", &rig],
+        &["audit", &log, "--json", "target/one", "--html", "target/one"],
+    ] {
+        let (_, errors) = outcome(arguments, 2);
+        assert!(errors.contains("cannot write") && errors.contains("by this call"), "{errors}");
+    }
+    let columns = text(&folder.path().join("run.parquet"));
+    outcome(&["convert", &log, "-o", &columns], 0);
+    let (_, errors) = outcome(&["convert", &columns, "-o", &columns], 2);
+    assert!(errors.contains("is read by this call"), "{errors}");
+    assert_eq!(std::fs::read_to_string(&log).expect("log"), drive());
+    assert!(!Path::new("target/one").exists());
+}
+
+#[test]
+fn a_ready_policy_can_be_copied_from_its_page() {
+    let (page, _) = outcome(&["explain", "publish"], 0);
+    let lines = page.lines().skip_while(|line| !line.contains("The policy")).skip(1);
+    let shown: Vec<&str> = lines.collect();
+    let ready = std::fs::read_to_string(kept::root().join("src/gate/publish.toml")).expect("policy");
+    assert_eq!(toml::from_str::<toml::Table>(&shown.join("\n")), toml::from_str(&ready));
+}
+
+#[test]
+fn words_of_a_command_line_cannot_steer_the_terminal() {
+    let folder = folder();
+    let ledger = text(&folder.path().join("ledger"));
+    for arguments in [
+        &["audit", "--x\u{1b}]0;P\u{7}"][..],
+        &["schema", "\u{9b}31m"],
+        &["ledger", "fit", "S\u{1b}]0;P\u{7}\u{9b}31m", "--date", "2026-05-17", "--ledger", &ledger],
+        &["ledger", "compact", "--ledger", &ledger],
+    ] {
+        let output = sondeproof().args(arguments).output().expect("run");
+        let words = [output.stdout, output.stderr].map(|bytes| String::from_utf8(bytes).expect("text"));
+        assert!(!words.concat().is_empty());
+        let steers = |c: char| c.is_control() && c != '\n';
+        assert!(!words.concat().contains(steers), "{words:?}");
+    }
+    let name = "Lambda \u{9b}31m\u{202e}\u{2066}";
+    let log = file(folder.path(), "run.csv", drive().replacen("Lambda", name, 1));
+    let (document, _) = outcome(&["audit", &log, "--json", "-"], 0);
+    assert!(!document.contains(['\u{9b}', '\u{202e}', '\u{2066}']), "written as escapes");
+    let names = json(&document)["channels"].to_string();
+    assert!(names.contains('\u{202e}'), "and read back as they were");
+}
+
+#[cfg(unix)]
+#[test]
+fn a_log_can_come_from_another_program() {
+    use std::io::Write;
+    let mut child = sondeproof()
+        .args(["audit", "-", "--json", "-"])
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .spawn()
+        .expect("started");
+    let mut input = child.stdin.take().expect("stdin");
+    input.write_all(drive().as_bytes()).expect("sent");
+    drop(input);
+    let output = child.wait_with_output().expect("ended");
+    assert!(output.status.success());
+    assert_eq!(json(&String::from_utf8(output.stdout).expect("text"))["schema"], "sondeproof.audit/1");
+}

@@ -1,0 +1,66 @@
+//! No output of a command may be one of its inputs, or another of its outputs.
+
+use std::path::{Path, PathBuf};
+
+use super::failure::Failure;
+
+/// Refuses a call that would write over what it reads, or write two things to one place. Nothing has been written then.
+///
+/// * `inputs`: files that the command reads
+/// * `outputs`: files that it will write, as the user would name them
+///
+/// # Errors
+/// [`Failure::Input`] with the first pair.
+pub(super) fn check<'a>(
+    inputs: impl IntoIterator<Item = &'a Path>,
+    outputs: &[PathBuf],
+) -> Result<(), Failure> {
+    let mut taken: Vec<(PathBuf, &str)> =
+        inputs.into_iter().filter_map(|path| Some((place(path)?, "is read by this call"))).collect();
+    for output in outputs {
+        let Some(place) = place(output) else { continue };
+        if let Some((_, why)) = taken.iter().find(|(other, _)| *other == place) {
+            return Err(Failure::Input(format!(
+                "cannot write {}: that file {why}\n  help: name another file",
+                output.display()
+            )));
+        }
+        taken.push((place, "is written twice by this call"));
+    }
+    Ok(())
+}
+
+/// Where a file is or would be, links followed; null for a device or pipe, which holds nothing to lose.
+fn place(path: &Path) -> Option<PathBuf> {
+    if let Ok(found) = std::fs::canonicalize(path) {
+        return found.is_file().then_some(found);
+    }
+    let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let folder = std::fs::canonicalize(folder).unwrap_or_else(|_| folder.to_path_buf());
+    Some(folder.join(path.file_name()?))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_file_has_one_place_however_it_is_named() {
+        let folder = tempfile::tempdir().expect("folder");
+        let log = folder.path().join("log.csv");
+        std::fs::write(&log, "x").expect("log");
+        let around = folder.path().join(".").join("log.csv");
+        assert!(check([log.as_path()], std::slice::from_ref(&around)).is_err());
+        let new = folder.path().join("new.json");
+        assert_eq!(check([log.as_path()], std::slice::from_ref(&new)), Ok(()));
+        assert!(check([log.as_path()], &[new.clone(), folder.path().join("./new.json")]).is_err());
+        #[cfg(unix)]
+        {
+            let link = folder.path().join("link.json");
+            std::os::unix::fs::symlink(&log, &link).expect("link");
+            assert!(check([log.as_path()], &[link]).is_err());
+            let nowhere = PathBuf::from("/dev/null");
+            assert_eq!(check([log.as_path()], &[nowhere.clone(), nowhere]), Ok(()));
+        }
+    }
+}
