@@ -143,6 +143,8 @@ constants! {
     CEILING_MET = 0.995 "of ceiling" Assumed "a limiter has acted once this share was reached";
     STROKE_SHARE = 0.004 "of ceiling" Assumed "a limiter turns speed back by 1 to 3 %; noise of the channel is a tenth of that";
     LR_CEILING_HELD = 2.0 "log10" Assumed "engine speed stopped or turned back at the recurring ceiling, throttle open";
+    SAW_TEETH = 3.0 "turns" Assumed "twice a failing supply may turn the engine back at one speed, hardly three times";
+    LR_SAW_TOOTH = 2.5 "log10" Assumed "engine speed turned back there three times within one event: only a limiter knows that speed";
     LR_GEAR_CHANGE = 2.0 "log10" Assumed "engine speed drops to the next ratio, throttle open";
     SHORTEST_FILM_S = 0.2 "s" Assumed "warm films return in 0.2 to 1 s (from memory): over less nothing is seen to decay";
     STAYS_SHARE = 0.8 "of peak" Assumed "an excess that keeps this share until a second after its peak, or until it ends at the sensor's own speed, does not decay";

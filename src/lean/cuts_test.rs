@@ -231,7 +231,7 @@ fn a_limiter_that_recurs_is_a_cut_without_a_fuel_channel() {
                 brief(&events)
             );
         }
-        assert_eq!(weight(&events, 5.9, 6.3, "speed_ceiling"), k::LR_CEILING_HELD.value);
+        assert_eq!(weight(&events, 5.9, 6.3, "speed_ceiling"), k::LR_SAW_TOOTH.value);
         assert_eq!(weight(&events, 5.9, 6.3, "cut_depth"), k::LR_TOO_DEEP.value);
     }
 }

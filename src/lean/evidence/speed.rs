@@ -16,7 +16,8 @@ pub(super) static SPEED_CEILING: Feature = Feature {
     summary: "engine speed stands at its recurring ceiling",
     looks: "engine speed at 98.5 % or more of the ceiling seen at least twice, throttle open, saw-tooth or stop, and \
             lean there at every visit",
-    decides: "an engine that stops climbing there, time after time, with open throttle is held by its limiter",
+    decides: "an engine that stops climbing there, time after time, with open throttle is held by its limiter; three \
+              turns within one event say most",
     cannot: "starvation at the ceiling looks alike in lambda alone: fuel pressure decides; a ceiling met once proves \
              nothing",
     tag: Tag::Assumed,
@@ -69,6 +70,8 @@ fn speed_ceiling(case: &Case<'_, '_>) -> Reading {
     let recurs = seen && (visits.lean > 0 || strokes >= 2);
     let weight = if !recurs {
         k::LR_CEILING.value
+    } else if strokes as f64 >= k::SAW_TEETH.value {
+        k::LR_SAW_TOOTH.value
     } else if strokes >= 2 || stops(case, speed) {
         k::LR_CEILING_HELD.value
     } else {
