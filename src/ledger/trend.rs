@@ -323,7 +323,12 @@ fn alarm(worse: Worse, points: &[Point], baseline: Option<Baseline>) -> Option<S
             let mean = before.iter().sum::<f64>() / count;
             let squares: f64 = before.iter().map(|value| (value - mean).powi(2)).sum();
             let spread = (squares / (count - 1.0)).sqrt().max(floor);
-            let distance = (points[index].value - mean) / (spread * (1.0 + 1.0 / count).sqrt());
+            let away = points[index].value - mean;
+            if away == 0.0 {
+                // A reading that never moves, such as no stale frame ever, has no spread to be held against.
+                return 0.0;
+            }
+            let distance = away / (spread * (1.0 + 1.0 / count).sqrt());
             uncertainty::normal_deviate(distance, count - 1.0)
         })
         .collect();
@@ -431,6 +436,20 @@ mod tests {
             }
         }
         entries
+    }
+
+    #[test]
+    fn a_reading_that_never_moved_alarms_when_it_does_and_not_before() {
+        let alarm_of = |values: &[f64]| {
+            let mut life = life("A", &series(1, 10, 1.0));
+            let mut points = life.metrics.remove(0).points;
+            points.iter_mut().zip(values).for_each(|(point, value)| point.value = *value);
+            alarm(Worse::Up, &points, Some(Baseline { value: 0.0, spread: 0.0 }))
+        };
+        let mut values = [0.0; 10];
+        assert_eq!(alarm_of(&values), None);
+        values[8] = 0.2;
+        assert!(alarm_of(&values).is_some());
     }
 
     #[test]

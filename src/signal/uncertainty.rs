@@ -55,8 +55,11 @@ pub fn coverage_factor(coverage: f64, freedom: f64) -> f64 {
 /// The normal deviate that is as far out as a value of Student's distribution.
 ///
 /// * `freedom`: degrees of freedom, at least 1
-/// * ends at 8 either way, where probabilities run out of digits
+/// * ends at 8 either way, where probabilities run out of digits; NaN stays NaN
 pub fn normal_deviate(t: f64, freedom: f64) -> f64 {
+    if t.is_nan() {
+        return t;
+    }
     let tail = StudentsT::new(0.0, 1.0, freedom.max(1.0)).map_or(0.5, |student| student.cdf(-t.abs()));
     let z = Normal::standard().inverse_cdf(tail.clamp(1e-15, 0.5)).abs();
     z.min(8.0).copysign(t)
@@ -164,6 +167,7 @@ mod tests {
         }
         assert_eq!(normal_deviate(0.0, 4.0), 0.0);
         assert!(normal_deviate(1e6, 8.0) > 5.0 && normal_deviate(f64::INFINITY, 50.0).is_finite());
+        assert!(normal_deviate(f64::NAN, 4.0).is_nan());
     }
 
     #[test]
