@@ -86,8 +86,13 @@ fn change_intervals(time_s: &[f64], values: &[f64], sample_period_s: f64) -> (Ve
 /// The largest number of rows of which nearly all intervals are multiples.
 fn by_rows(intervals: &[Interval], sample_period_s: f64) -> Option<Frame> {
     let number = intervals.len();
+    let mut lengths: Vec<usize> = intervals.iter().map(|(interval, _)| *interval).collect();
+    lengths.sort_unstable();
+    let counts: Vec<(usize, usize)> =
+        lengths.chunk_by(|a, b| a == b).map(|run| (run[0], run.len())).collect();
     let (rows, share) = (2..=MOST_ROWS).rev().find_map(|rows| {
-        let hits = intervals.iter().filter(|(interval, _)| interval % rows == 0).count();
+        let whole = counts.iter().filter(|(interval, _)| interval % rows == 0);
+        let hits: usize = whole.map(|(_, count)| count).sum();
         let share = hits as f64 / number as f64;
         (share >= LEAST_SHARE).then_some((rows, share))
     })?;

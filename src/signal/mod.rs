@@ -3,6 +3,7 @@
 pub mod align;
 pub mod calibration;
 pub mod chemistry;
+pub mod extent;
 pub mod frame;
 pub mod fresh;
 pub mod lag;
@@ -15,6 +16,7 @@ pub mod regression;
 pub mod response;
 pub mod robust;
 pub mod runs;
+pub mod search;
 pub mod series;
 pub mod slew;
 pub mod step;

@@ -17,10 +17,13 @@ pub fn spike_average(values: &[f64]) -> Vec<f64> {
 ///
 /// * NaN where the value or a neighbour is null, and at both ends
 pub fn spike_differential(values: &[f64]) -> Vec<f64> {
-    interior(values, |before, value, after| {
-        let (up, down) = (value - before, after - value);
-        if up * down < 0.0 { up.abs().min(down.abs()) } else { 0.0 }
-    })
+    interior(values, there_and_back)
+}
+
+/// The same of one value between its neighbours.
+pub fn there_and_back(before: f64, value: f64, after: f64) -> f64 {
+    let (up, down) = (value - before, after - value);
+    if up * down < 0.0 { up.abs().min(down.abs()) } else { 0.0 }
 }
 
 /// Absolute rate of change from the value before, per second.

@@ -16,9 +16,13 @@ const SINGLE: f64 = 2e-7;
 /// * `values`: any unit, NaN is skipped
 /// * returns null for a continuous, constant, or too short series; O(n) plus a sort of a bounded subsample
 pub fn resolution(values: &[f64]) -> Option<f64> {
-    let finite = values.iter().filter(|v| v.is_finite()).count();
+    let finite: usize = values.iter().map(|v| usize::from(v.is_finite())).sum();
     let stride = finite.div_ceil(SAMPLES).max(1);
-    let mut sample: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).step_by(stride).collect();
+    let mut sample: Vec<f64> = if finite == values.len() {
+        values.iter().copied().step_by(stride).collect()
+    } else {
+        values.iter().copied().filter(|v| v.is_finite()).step_by(stride).collect()
+    };
     let number = sample.len();
     if number < 8 {
         return None;

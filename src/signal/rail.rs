@@ -1,5 +1,7 @@
 //! End stops of a reading: an exact extreme, held again and again, entered and left at speed.
 
+use super::extent::finite_extent;
+
 /// An exact end stop.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Rail {
@@ -20,7 +22,7 @@ pub struct Shape {
     pub step: f64,
 }
 
-/// The upper end stop; for the lower one give negated values.
+/// The upper end stop.
 ///
 /// The largest value is a rail when it is held exactly in at least two visits (or one of ten dwells), when at
 /// least half of the visits were entered from three steps below or further, and when it is held more often
@@ -29,14 +31,17 @@ pub struct Shape {
 /// * `time_s`, `values`: one per row, NaN is skipped
 /// * returns null for a constant or quiet channel; O(n)
 pub fn upper(time_s: &[f64], values: &[f64], shape: Shape) -> Option<Rail> {
-    let mut max = f64::NEG_INFINITY;
-    let mut min = f64::INFINITY;
-    for &value in values {
-        if value.is_finite() {
-            max = max.max(value);
-            min = min.min(value);
-        }
-    }
+    end_stop(time_s, values, 1.0, shape)
+}
+
+/// The lower end stop: the upper one of the negated values.
+pub fn lower(time_s: &[f64], values: &[f64], shape: Shape) -> Option<Rail> {
+    end_stop(time_s, values, -1.0, shape).map(|rail| Rail { value: -rail.value, ..rail })
+}
+
+fn end_stop(time_s: &[f64], values: &[f64], sign: f64, shape: Shape) -> Option<Rail> {
+    let (low, high) = finite_extent(values);
+    let (min, max) = if sign < 0.0 { (-high, -low) } else { (low, high) };
     let range = max - min;
     let step = shape.step.max(range * 1e-4);
     if !range.is_finite() || range < 20.0 * step {
@@ -44,25 +49,32 @@ pub fn upper(time_s: &[f64], values: &[f64], shape: Shape) -> Option<Rail> {
     }
     let near = max - 1e-9 * max.abs().max(range);
     let band = max - 3.5 * step;
+    let known = values.get(..time_s.len()).unwrap_or(values);
+    let (mut at_rail, mut in_band) = (0_usize, 0_usize);
+    for value in known.iter().map(|value| sign * value) {
+        at_rail += usize::from(value >= near);
+        in_band += usize::from(value >= band);
+    }
+    // Most channels merely peak: seen without a walk through their visits.
+    if 2 * at_rail <= in_band {
+        return None;
+    }
     let mut walk = Walk::default();
     let mut previous: Option<f64> = None;
-    let (mut at_rail, mut below) = (0_usize, 0_usize);
-    for (&time, &value) in time_s.iter().zip(values) {
+    for (&time, value) in time_s.iter().zip(known.iter().map(|value| sign * value)) {
         if value.is_nan() {
             continue;
         }
         if value >= near {
-            at_rail += 1;
             walk.hold(time, previous.is_some_and(|before| before < band), previous.is_none());
         } else {
-            below += usize::from(value >= band);
             walk.leave(shape.dwell_s);
         }
         previous = Some(value);
     }
     walk.leave(shape.dwell_s);
     let enough = walk.visits >= 2 || walk.longest_s >= 10.0 * shape.dwell_s;
-    let rail = enough && walk.visits >= 1 && walk.fast * 2 >= walk.visits && at_rail > below;
+    let rail = enough && walk.visits >= 1 && walk.fast * 2 >= walk.visits;
     rail.then_some(Rail { value: max, visits: walk.visits, longest_s: walk.longest_s })
 }
 

@@ -1,5 +1,9 @@
 //! Steps of level: where a quantity settles at a new value within a short time, and by how much.
 
+use std::cell::LazyCell;
+
+use super::search;
+
 /// One step.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct LevelStep {
@@ -48,8 +52,8 @@ impl<'a> Levels<'a> {
     /// Mean of the samples from `start_s` (inclusive) to `end_s` (exclusive), less the first value of all, and
     /// their number; null where there is none.
     pub fn mean(&self, start_s: f64, end_s: f64) -> Option<(f64, usize)> {
-        let start = self.time_s.partition_point(|t| *t < start_s);
-        let end = self.time_s.partition_point(|t| *t < end_s);
+        let start = search::below(self.time_s, start_s);
+        let end = search::below(self.time_s, end_s);
         let count = end.checked_sub(start).filter(|count| *count > 0)?;
         Some(((self.sums[end] - self.sums[start]) / count as f64, count))
     }
@@ -71,12 +75,16 @@ impl<'a> Levels<'a> {
 /// * `time_s`, `value`: samples of one stretch without a gap, finite
 pub fn level_steps(time_s: &[f64], value: &[f64], shape: &Shape) -> Vec<LevelStep> {
     let n = time_s.len().min(value.len());
-    let levels = Levels::new(time_s, value);
+    // Needed by hardly any log.
+    let levels = LazyCell::new(|| Levels::new(time_s, value));
+    let mut early = 0;
     let mut steps: Vec<LevelStep> = Vec::new();
     for k in 1..n {
         let at = time_s[k];
         // Cheap refusal first: the value itself must have moved within the rise time.
-        let early = time_s[..k].partition_point(|t| *t < at - shape.rise_s).min(k - 1);
+        while early + 1 < k && time_s[early] < at - shape.rise_s {
+            early += 1;
+        }
         let moved = value[k] - value[early];
         if moved.abs() < 0.5 * shape.least {
             continue;
