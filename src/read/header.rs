@@ -10,7 +10,7 @@ use crate::log::Unit;
 /// Lines in which the header must stand.
 pub const HEADER_LINES: usize = 100;
 /// Lines looked at to learn what the columns hold.
-const SAMPLE_LINES: usize = 400;
+pub(super) const SAMPLE_LINES: usize = 400;
 /// Cells of a column that must read as values for the column to say which line is data; assumed.
 const TYPED_SHARE: f64 = 0.6;
 /// Rows after the first row of data of which one at least must look like data too; assumed.

@@ -109,6 +109,9 @@ fn content_error(path: &str, place: Place, problem: &str, found: &str, help: &st
 /// # Errors
 /// [`ReadError::Io`] when the file cannot be opened or read, else as [`from_bytes`].
 pub fn open(path: &Path, options: &ReadOptions) -> Result<Table, ReadError> {
+    if let Some(table) = text::read_file(path, options)? {
+        return Ok(table);
+    }
     let bytes =
         whole(path, FILE_MOST).map_err(|source| ReadError::Io { path: path.to_path_buf(), source })?;
     from_bytes(&path.to_string_lossy(), &bytes, options)

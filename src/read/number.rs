@@ -20,7 +20,7 @@ const EXACT: [f64; 23] = [
 ];
 
 /// Digits that every double holds exactly.
-const EXACT_DIGITS: u32 = 15;
+const EXACT_DIGITS: usize = 15;
 
 /// Reads the number at `start`, or `None` when there is none: `12`, `+1.5`, `.5`, `5.`, `1e3`, `-2.5E-07`.
 ///
@@ -44,36 +44,19 @@ pub(super) fn prefix(text: &[u8], start: usize, mark: u8) -> Option<Number> {
         _ => false,
     };
     let first = at;
-    let mut mantissa: u64 = 0;
-    let mut digits: u32 = 0;
-    while let Some(&byte) = text.get(at) {
-        let digit = byte.wrapping_sub(b'0');
-        if digit > 9 {
-            break;
-        }
-        mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
-        digits += u32::from(mantissa != 0);
-        at += 1;
-    }
-    let mut any = at > first;
+    let (mut mantissa, end) = digits(text, first, 0);
+    at = end;
+    let mut count = at - first;
     let mut scale: i32 = 0;
     let mut integer = true;
     if text.get(at) == Some(&mark) {
-        let point = at;
-        at += 1;
-        while let Some(&byte) = text.get(at) {
-            let digit = byte.wrapping_sub(b'0');
-            if digit > 9 {
-                break;
-            }
-            mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
-            digits += u32::from(mantissa != 0);
-            at += 1;
-        }
-        scale = i32::try_from(at - point - 1).unwrap_or(i32::MAX);
-        any |= scale > 0;
+        let point = at + 1;
+        (mantissa, at) = digits(text, point, mantissa);
+        count += at - point;
+        scale = i32::try_from(at - point).unwrap_or(i32::MAX);
         integer = false;
     }
+    let any = count > 0;
     if !any {
         return None;
     }
@@ -85,7 +68,7 @@ pub(super) fn prefix(text: &[u8], start: usize, mark: u8) -> Option<Number> {
         at = end;
         integer = false;
     }
-    let wide = digits > EXACT_DIGITS;
+    let wide = count > EXACT_DIGITS && significant(&text[first..at]) > EXACT_DIGITS;
     let power = exponent.saturating_sub(scale);
     if !wide {
         let magnitude = mantissa as f64;
@@ -96,6 +79,51 @@ pub(super) fn prefix(text: &[u8], start: usize, mark: u8) -> Option<Number> {
         }
     }
     general(&text[start..at], mark).map(|value| Number { value, end: at, integer, wide })
+}
+
+/// Puts the digits at `start` behind those of a mantissa, modulo 2^64; returns it and where the digits end.
+///
+/// Eight bytes at a time: each step of a digit-by-digit loop waits for the guess of how long the number is.
+#[inline]
+fn digits(text: &[u8], start: usize, mut mantissa: u64) -> (u64, usize) {
+    const ASCII_ZEROS: u64 = 0x3030_3030_3030_3030;
+    const TENS: [u64; 9] = [1, 10, 100, 1_000, 10_000, 100_000, 1_000_000, 10_000_000, 100_000_000];
+    let mut at = start;
+    while let Some(eight) = text.get(at..).and_then(<[u8]>::first_chunk::<8>) {
+        // A byte is 0 to 9 where it is a digit; of the others, the lowest is marked in its top bit for certain.
+        let word = u64::from_le_bytes(*eight) ^ ASCII_ZEROS;
+        let others = (word.wrapping_add(0x7676_7676_7676_7676) | word) & 0x8080_8080_8080_8080;
+        let count = others.trailing_zeros() / 8;
+        if count == 0 {
+            return (mantissa, at);
+        }
+        // Zeros in front of the digits; then neighbours are joined to pairs, fours and eight.
+        let eight = word << (64 - 8 * count);
+        let pairs = (eight.wrapping_mul(10 * 0x100 + 1) >> 8) & 0x00ff_00ff_00ff_00ff;
+        let fours = (pairs.wrapping_mul(100 * 0x1_0000 + 1) >> 16) & 0x0000_ffff_0000_ffff;
+        let value = fours.wrapping_mul(10_000 * 0x1_0000_0000 + 1) >> 32;
+        mantissa = mantissa.wrapping_mul(TENS[count as usize]).wrapping_add(value);
+        at += count as usize;
+        if count < 8 {
+            return (mantissa, at);
+        }
+    }
+    while let Some(&byte) = text.get(at) {
+        let digit = byte.wrapping_sub(b'0');
+        if digit > 9 {
+            break;
+        }
+        mantissa = mantissa.wrapping_mul(10).wrapping_add(u64::from(digit));
+        at += 1;
+    }
+    (mantissa, at)
+}
+
+/// Digits of a number from the first one above zero, its exponent left out.
+#[cold]
+fn significant(token: &[u8]) -> usize {
+    let mantissa = token.iter().take_while(|byte| !matches!(byte, b'e' | b'E'));
+    mantissa.filter(|byte| byte.is_ascii_digit()).skip_while(|byte| **byte == b'0').count()
 }
 
 /// The exponent's digits; `None` when the `e` belongs to something else.

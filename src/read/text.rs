@@ -2,6 +2,7 @@
 
 mod quoted;
 mod rows;
+mod waves;
 
 use rayon::prelude::*;
 
@@ -15,10 +16,12 @@ use super::number;
 use super::{Column, Place, ReadError, ReadOptions, Table, content_error};
 use crate::log::{Note, Source};
 
+pub(super) use waves::read_file;
+
 /// Bytes per parallel piece of work. The result does not depend on it.
 const CHUNK_BYTES: usize = 128 << 10;
 /// Pieces read before their rows are put together: enough for every core, little beside the columns themselves.
-const WAVE: usize = 64;
+const WAVE: usize = 32;
 /// Lines that guess each column's kind before the first pass.
 const GUESS_LINES: usize = 200;
 /// Ragged lines told one by one; the rest are counted.
@@ -43,15 +46,39 @@ pub(super) fn read(source: Source, bytes: &[u8], options: &ReadOptions) -> Resul
         return Err(no_rows(&path, &head, text));
     }
     let layout = Layout::of(&head, text);
+    let kinds = guess(body, &head);
     let quoted = quoted::is_quoted(body, &layout);
-    let mut kinds = guess(body, &head);
+    let ended = body.ends_with(b"\n");
+    let read = columns(&path, &head, &layout, kinds, |kinds| {
+        let rows = if quoted { quoted::rows(body, &layout, kinds) } else { all_rows(body, &layout, kinds) };
+        Some((rows, ended))
+    });
+    let Some((shape, finished)) = read? else { return Err(no_rows(&path, &head, text)) };
+    Ok(table(source, decoded.notes, head, &layout, shape, finished))
+}
+
+/// What the rows say, and the columns; null where a column found no kind, which does not happen.
+type Columns = (Shape, Vec<Option<Finished>>);
+
+/// Reads the rows until every column has found its kind.
+///
+/// * `pass`: reads all rows with the kinds given, and says whether the last line was ended; null when it cannot
+/// * returns null when a pass did, when two differ in their rows, or when there is no row
+fn columns(
+    path: &str,
+    head: &Head,
+    layout: &Layout<'_>,
+    mut kinds: Vec<Kind>,
+    mut pass: impl FnMut(&[Kind]) -> Option<(Chunk, bool)>,
+) -> Result<Option<Columns>, ReadError> {
     let mut finished: Vec<Option<Finished>> = (0..layout.columns).map(|_| None).collect();
-    let mut shape = None;
+    let mut shape: Option<Shape> = None;
     for _ in 0..PASSES {
-        let mut whole =
-            if quoted { quoted::rows(body, &layout, &kinds) } else { all_rows(body, &layout, &kinds) };
-        let found = shape_of(&mut whole, body, &layout);
-        shape.get_or_insert(found);
+        let Some((mut whole, ended)) = pass(&kinds) else { return Ok(None) };
+        let found = shape_of(&mut whole, ended, layout);
+        if shape.get_or_insert(found).rows != whole.rows {
+            return Ok(None);
+        }
         for (column, cells) in whole.cells.into_iter().enumerate() {
             if kinds[column] == Kind::Skip {
                 continue;
@@ -66,7 +93,7 @@ pub(super) fn read(source: Source, bytes: &[u8], options: &ReadOptions) -> Resul
                     let place =
                         Place { column: Some((column, head.headings[column].name.clone())), line: None };
                     let problem = "the column holds more than 2 GiB of text";
-                    return Err(content_error(&path, place, problem, "", "split the file"));
+                    return Err(content_error(path, place, problem, "", "split the file"));
                 }
             }
         }
@@ -74,8 +101,7 @@ pub(super) fn read(source: Source, bytes: &[u8], options: &ReadOptions) -> Resul
             break;
         }
     }
-    let Some(shape) = shape.filter(|shape| shape.rows > 0) else { return Err(no_rows(&path, &head, text)) };
-    Ok(table(source, decoded.notes, head, &layout, shape, finished))
+    Ok(shape.filter(|shape| shape.rows > 0).map(|shape| (shape, finished)))
 }
 
 /// A first guess of every column's kind from the first lines; the passes correct it.
@@ -97,32 +123,59 @@ fn guess(body: &[u8], head: &Head) -> Vec<Kind> {
 
 /// Reads the body in parallel, a wave of pieces at a time, so that little beside the columns stands in memory.
 fn all_rows(body: &[u8], layout: &Layout<'_>, kinds: &[Kind]) -> Chunk {
-    let mut pieces = Vec::with_capacity(body.len() / CHUNK_BYTES + 1);
+    let mut rows = Rows::new(layout, kinds, rows::estimated_rows(body, body.len(), layout.columns));
     let mut rest = body;
     while !rest.is_empty() {
-        let near = rest.len().min(CHUNK_BYTES);
-        let end = memchr::memchr(b'\n', rest.get(near..).unwrap_or_default())
-            .map_or(rest.len(), |at| near + at + 1);
-        let (piece, after) = rest.split_at(end);
-        pieces.push(piece);
+        let (wave, after) = rest.split_at(line_end(rest, WAVE * CHUNK_BYTES));
+        rows.add(wave);
         rest = after;
     }
-    let mut whole = Chunk::new(kinds, rows::estimated_rows(body, layout.columns));
-    if let [piece] = pieces.as_slice() {
-        rows::read(piece, layout, &mut whole);
-        return whole;
+    rows.whole
+}
+
+/// The end of the first line that ends at `near` or later.
+fn line_end(text: &[u8], near: usize) -> usize {
+    let near = near.min(text.len());
+    memchr::memchr(b'\n', text.get(near..).unwrap_or_default()).map_or(text.len(), |at| near + at + 1)
+}
+
+/// Rows put together wave by wave.
+struct Rows<'a> {
+    layout: &'a Layout<'a>,
+    kinds: &'a [Kind],
+    whole: Chunk,
+    /// The same for every wave: fresh memory costs as much as reading the numbers.
+    parts: Vec<Chunk>,
+}
+
+impl<'a> Rows<'a> {
+    fn new(layout: &'a Layout<'a>, kinds: &'a [Kind], rows: usize) -> Self {
+        Self { layout, kinds, whole: Chunk::new(kinds, rows), parts: Vec::new() }
     }
-    // The same parts for every wave: fresh memory costs as much as reading the numbers.
-    let mut parts: Vec<Chunk> = pieces.iter().take(WAVE).map(|_| Chunk::new(kinds, 0)).collect();
-    for wave in pieces.chunks(WAVE) {
-        parts.truncate(wave.len());
-        wave.par_iter().zip(&mut parts).for_each(|(piece, part)| {
+
+    /// Reads the lines that follow, in parallel.
+    fn add(&mut self, wave: &[u8]) {
+        let mut pieces = Vec::with_capacity(wave.len() / CHUNK_BYTES + 1);
+        let mut rest = wave;
+        while !rest.is_empty() {
+            let (piece, after) = rest.split_at(line_end(rest, CHUNK_BYTES));
+            pieces.push(piece);
+            rest = after;
+        }
+        if let ([piece], 0) = (pieces.as_slice(), self.whole.lines) {
+            rows::read(piece, self.layout, &mut self.whole);
+            return;
+        }
+        while self.parts.len() < pieces.len() {
+            self.parts.push(Chunk::new(self.kinds, 0));
+        }
+        let parts = &mut self.parts[..pieces.len()];
+        pieces.par_iter().zip(&mut *parts).for_each(|(piece, part)| {
             part.clear();
-            rows::read(piece, layout, part);
+            rows::read(piece, self.layout, part);
         });
-        whole.absorb(&parts);
+        self.whole.absorb(parts);
     }
-    whole
 }
 
 /// What the rows say of the file apart from their cells.
@@ -137,10 +190,12 @@ struct Shape {
 }
 
 /// Takes everything but the cells out of the rows; drops a last row that breaks off.
-fn shape_of(whole: &mut Chunk, body: &[u8], layout: &Layout<'_>) -> Shape {
+///
+/// * `ended`: whether the last line was
+fn shape_of(whole: &mut Chunk, ended: bool, layout: &Layout<'_>) -> Shape {
     let mut cut_short = None;
     // A row that breaks off holds a last cell that may have lost digits: it says nothing.
-    if !body.ends_with(b"\n") && whole.rows > 1 && whole.last_row_cells < layout.columns {
+    if !ended && whole.rows > 1 && whole.last_row_cells < layout.columns {
         whole.cells.iter_mut().for_each(Cells::pop);
         whole.rows -= 1;
         whole.ragged_count = whole.ragged_count.saturating_sub(1);

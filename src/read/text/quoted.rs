@@ -22,7 +22,7 @@ pub(super) fn is_quoted(body: &[u8], layout: &Layout<'_>) -> bool {
 
 /// Parses text whose quoted cells may hold delimiters and line ends.
 pub(super) fn rows(text: &[u8], layout: &Layout<'_>, kinds: &[Kind]) -> Chunk {
-    let mut chunk = Chunk::new(kinds, estimated_rows(text, layout.columns));
+    let mut chunk = Chunk::new(kinds, estimated_rows(text, text.len(), layout.columns));
     let mut reader = csv_core::ReaderBuilder::new().delimiter(layout.delimiter).build();
     let header: Vec<_> =
         layout.header.map(|line| dialect::split(line, Delimiter::Byte(layout.delimiter))).unwrap_or_default();

@@ -168,11 +168,13 @@ pub(super) fn read(text: &[u8], layout: &Layout<'_>, chunk: &mut Chunk) {
 
 /// Rows by the length of the first lines, with a little to spare; never more than rows with all their delimiters
 /// would fit, so that a freak of a file reserves no memory that it does not fill.
-pub(super) fn estimated_rows(text: &[u8], columns: usize) -> usize {
+///
+/// * `length`: of all the text, of which `text` is the beginning
+pub(super) fn estimated_rows(text: &[u8], length: usize, columns: usize) -> usize {
     let head = text.len().min(16 * 1024);
     let lines = memchr::memchr_iter(b'\n', &text[..head]).count().max(1);
-    let rows = text.len() / (head / lines).max(1) + 16;
-    (rows + rows / 16).min(text.len() / columns.max(1) + 16)
+    let rows = length / (head / lines).max(1) + 16;
+    (rows + rows / 16).min(length / columns.max(1) + 16)
 }
 
 /// One line of cells; returns where the next line starts.

@@ -1,0 +1,228 @@
+//! Large text logs straight from the file, a wave of lines at a time: the bytes of the file never stand in memory whole.
+
+use std::borrow::Cow;
+use std::fs::File;
+use std::io::{self, Read, Seek, SeekFrom};
+use std::path::Path;
+
+use sha2::{Digest, Sha256};
+
+use super::rows::{self, Layout};
+use super::{CHUNK_BYTES, Rows, WAVE, columns, guess, table};
+use crate::log::Source;
+use crate::read::compress::Compression;
+use crate::read::header::{self, SAMPLE_LINES};
+use crate::read::{FILE_MOST, Format, ReadError, ReadOptions, Table, encoding, hexadecimal, nmea};
+
+const WAVE_BYTES: usize = WAVE * CHUNK_BYTES;
+/// Below this size there is little to gain.
+const FILE_LEAST: u64 = 2 * WAVE_BYTES as u64;
+/// The head and the lines that guess its columns must stand in the first wave by far.
+const LINES_LEAST: usize = 3 * SAMPLE_LINES;
+
+/// Reads a large plain text log from its file.
+///
+/// Plain is UTF-8 without NUL bytes and without quotes below the header: then every line can be read without knowing
+/// the others. Null for every other file, and where the file changes meanwhile: its bytes tell more.
+///
+/// # Errors
+/// As [`super::read`]; what the file system says is left to the reading of the bytes.
+pub(in crate::read) fn read_file(path: &Path, options: &ReadOptions) -> Result<Option<Table>, ReadError> {
+    let Some((file, mut first)) = open(path) else { return Ok(None) };
+    let Some(mark) = byte_order_mark(&first) else { return Ok(None) };
+    let text = first.get(mark..).unwrap_or_default();
+    let Some(head) = header::find(text, options.decimal) else { return Ok(None) };
+    let Some(lines) = text.get(head.body..).filter(|lines| !lines.trim_ascii().is_empty()) else {
+        return Ok(None);
+    };
+    let body = mark + head.body;
+    let kinds = guess(lines, &head);
+    let length = file.metadata().map_or(0, |about| about.len() as usize).saturating_sub(body);
+    let estimate = rows::estimated_rows(lines, length, head.headings.len());
+    first.truncate(body);
+    let text = first.get(mark..).unwrap_or_default();
+    let layout = Layout::of(&head, text);
+    let mut known: Option<Seen> = None;
+    let name = path.to_string_lossy();
+    let read = columns(&name, &head, &layout, kinds, |kinds| {
+        let mut rows = Rows::new(&layout, kinds, estimate);
+        let seen = pass(&file, body, known.is_none(), &mut rows)?;
+        let ended = seen.ended;
+        known.get_or_insert(seen);
+        Some((rows.whole, ended))
+    })?;
+    let (Some((shape, finished)), Some(seen)) = (read, known) else { return Ok(None) };
+    let source = Source {
+        path: name.into_owned(),
+        sha256: seen.sha256,
+        bytes: seen.bytes,
+        format: Format::Text.name().to_owned(),
+    };
+    Ok(Some(table(source, Vec::new(), head, &layout, shape, finished)))
+}
+
+/// The file and its first wave, where it looks like a large plain text.
+fn open(path: &Path) -> Option<(File, Vec<u8>)> {
+    let file = File::open(path).ok()?;
+    let about = file.metadata().ok()?;
+    if !about.is_file() || !(FILE_LEAST..=FILE_MOST).contains(&about.len()) {
+        return None;
+    }
+    let mut first = Vec::new();
+    Waves { file: &file, carry: Vec::new(), bytes: 0 }.next(&mut first).ok()?;
+    let known =
+        Compression::of(&first).is_some() || Format::of(&first) != Format::Text || nmea::is_nmea(&first);
+    let lines = first.split(|byte| *byte == b'\n').filter(|line| !line.trim_ascii().is_empty());
+    let long = lines.take(LINES_LEAST).count() == LINES_LEAST;
+    (long && !known).then_some((file, first))
+}
+
+/// What a pass over the file tells beside the rows.
+struct Seen {
+    bytes: u64,
+    sha256: String,
+    ended: bool,
+}
+
+/// Reads all waves: the next one while this one is parsed.
+///
+/// * `body`: where the rows begin
+/// * `first`: hash the bytes as well
+/// * returns null where the file turns out not to be plain, or cannot be read
+fn pass(mut file: &File, body: usize, first: bool, rows: &mut Rows<'_>) -> Option<Seen> {
+    file.seek(SeekFrom::Start(0)).ok()?;
+    let mut waves = Waves { file, carry: Vec::new(), bytes: 0 };
+    let (mut now, mut next) = (Vec::new(), Vec::new());
+    let mut hash = Sha256::new();
+    let (mut skip, mut ended) = (body, true);
+    waves.next(&mut now).ok()?;
+    while !now.is_empty() {
+        ended = now.ends_with(b"\n");
+        let lines = now.get(skip..)?;
+        let (more, plain) = rayon::join(
+            || waves.next(&mut next),
+            || {
+                let hashed = || {
+                    if first {
+                        hash.update(&now);
+                    }
+                };
+                rayon::join(hashed, || {
+                    let plain = is_plain(lines);
+                    if plain {
+                        rows.add(lines);
+                    }
+                    plain
+                })
+                .1
+            },
+        );
+        more.ok()?;
+        if !plain || waves.bytes > FILE_MOST {
+            return None;
+        }
+        skip = 0;
+        std::mem::swap(&mut now, &mut next);
+    }
+    Some(Seen { bytes: waves.bytes, sha256: hexadecimal(&hash.finalize()), ended })
+}
+
+/// Whole lines of a file, wave by wave.
+struct Waves<'a> {
+    file: &'a File,
+    /// The beginning of a line that the last wave did not end.
+    carry: Vec<u8>,
+    bytes: u64,
+}
+
+impl Waves<'_> {
+    /// Fills the buffer with the next whole lines; empty at the end of the file.
+    fn next(&mut self, wave: &mut Vec<u8>) -> io::Result<()> {
+        wave.clear();
+        wave.reserve(WAVE_BYTES + CHUNK_BYTES);
+        wave.append(&mut self.carry);
+        loop {
+            let read = self.file.take(WAVE_BYTES as u64).read_to_end(wave)?;
+            self.bytes += read as u64;
+            if read == 0 {
+                return Ok(());
+            }
+            if let Some(last) = memchr::memrchr(b'\n', wave) {
+                self.carry.extend_from_slice(&wave[last + 1..]);
+                wave.truncate(last + 1);
+                return Ok(());
+            }
+        }
+    }
+}
+
+/// Length of the byte order mark before text that is read as it stands; null for any other encoding.
+fn byte_order_mark(first: &[u8]) -> Option<usize> {
+    let decoded = encoding::decode(first).ok()?;
+    let plain = decoded.notes.is_empty() && matches!(decoded.text, Cow::Borrowed(_));
+    plain.then(|| first.len() - decoded.text.len())
+}
+
+fn is_plain(lines: &[u8]) -> bool {
+    memchr::memchr2(0, b'"', lines).is_none() && std::str::from_utf8(lines).is_ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use std::fmt::Write as _;
+
+    use super::*;
+    use crate::read::from_bytes;
+
+    /// Three waves of rows; `late` stands between rows near the end, and the last line is not ended.
+    fn text(late: &str) -> String {
+        let mut text = "run 7\nTime (s),RPM,word,counter,slow\n".to_owned();
+        for row in 0..300_000_u64 {
+            if row == 290_000 {
+                text.push_str(late);
+            }
+            let word = if row > 200_000 { "on" } else { "12" };
+            let wide = 1_800_000_000_000_000_000 + row;
+            let slow = if row.is_multiple_of(4) { "7.25" } else { "" };
+            writeln!(text, "{}.{:02},{},{word},{wide},{slow}", row / 100, row % 100, row % 7000).ok();
+        }
+        text.push_str("3000.00,12");
+        text
+    }
+
+    fn both(bytes: &[u8]) -> (Option<Table>, Table) {
+        let folder = tempfile::tempdir().expect("folder");
+        let path = folder.path().join("run.csv");
+        std::fs::write(&path, bytes).expect("written");
+        let whole = from_bytes(&path.to_string_lossy(), bytes, &ReadOptions::default()).expect("a table");
+        (read_file(&path, &ReadOptions::default()).expect("no error"), whole)
+    }
+
+    #[test]
+    fn waves_and_bytes_read_alike() {
+        let odd = "#note\r\nTime (s),RPM,word,counter,slow\n1,2\n1,2,3,4,5,6\n\n2900.5,n/a,12,x,\n";
+        for text in [text(""), text(odd), format!("\u{feff}{}", text("")).replace('\n', "\r\n")] {
+            let (waves, whole) = both(text.as_bytes());
+            let waves = waves.expect("a plain text");
+            assert_eq!(format!("{:?}", waves.source), format!("{:?}", whole.source));
+            assert_eq!((waves.rows, &waves.restarts), (whole.rows, &whole.restarts));
+            assert_eq!((&waves.notes, &waves.metadata), (&whole.notes, &whole.metadata));
+            assert_eq!(waves.columns.len(), whole.columns.len());
+            for (a, b) in waves.columns.iter().zip(&whole.columns) {
+                assert_eq!((&a.name, &a.unit, &a.unreadable), (&b.name, &b.unit, &b.unreadable));
+                assert!(*a.values == *b.values, "{}", a.name);
+            }
+        }
+    }
+
+    #[test]
+    fn what_needs_the_whole_file_is_left_to_it() {
+        let plain = text("");
+        for late in [&b"1,2,\"a\nb\",4,5\n"[..], b"1,2,\0,4,5\n", b"1,2,\xb0,4,5\n"] {
+            let mut bytes = plain.clone().into_bytes();
+            bytes.splice(plain.len() - 10..plain.len() - 10, late.iter().copied());
+            assert!(both(&bytes).0.is_none(), "{}", late.escape_ascii());
+        }
+        assert!(both(b"a,b\n1,2\n").0.is_none(), "too small to gain");
+    }
+}
