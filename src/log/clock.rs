@@ -2,6 +2,8 @@
 
 use std::ops::Range;
 
+use crate::signal::search;
+
 /// Something the logger's clock did besides ticking.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum ClockEvent {
@@ -143,12 +145,12 @@ impl Clock {
 
     /// First row at or after a time.
     pub fn row_at(&self, time_s: f64) -> usize {
-        self.time_s.partition_point(|t| *t < time_s)
+        search::below(&self.time_s, time_s)
     }
 
     /// Rows within a closed span of time.
     pub fn rows_between(&self, start_s: f64, end_s: f64) -> Range<usize> {
         let start = self.row_at(start_s);
-        start..self.time_s.partition_point(|t| *t <= end_s).max(start)
+        start..search::up_to(&self.time_s, end_s).max(start)
     }
 }

@@ -4,6 +4,7 @@ use arrow_buffer::BooleanBuffer;
 
 use super::summary::Summary;
 use crate::log::{Code, Dimension, Role, Unit};
+use crate::signal::extent::extent;
 
 /// Values that loggers and controllers write in place of a reading. Common practice, no source.
 const CODES: &[f64] = &[
@@ -36,11 +37,7 @@ pub(super) fn take_codes(values: &mut [f64], role: Role, unit: &Unit) -> Vec<Cod
     let mut codes = Vec::new();
     // A code worth the name is an extreme: look at the ends only, and again behind each one taken.
     loop {
-        let (mut min, mut max) = (f64::INFINITY, f64::NEG_INFINITY);
-        for &value in values.iter() {
-            min = min.min(value);
-            max = max.max(value);
-        }
+        let (min, max) = extent(values);
         let taken = [min, max].into_iter().filter(|end| CODES.contains(end)).find_map(|code| {
             let others: Vec<f64> = values.iter().copied().filter(|value| *value != code).collect();
             let count = values.iter().filter(|value| **value == code).count();

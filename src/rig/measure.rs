@@ -13,8 +13,11 @@ const REST_S: f64 = 2.0;
 /// Fills [`Measured`] of every channel from the log.
 pub fn measure(log: &mut Log, rig: &Rig) {
     let time_s = &log.clock.time_s;
+    let rows_s = row_period(time_s);
     log.channels.par_iter_mut().for_each(|channel| {
-        channel.measured = one(time_s, channel.values(), channel.role, rig);
+        let sample_s =
+            if channel.count() == time_s.len() { rows_s } else { sample_period(time_s, channel.values()) };
+        channel.measured = one(time_s, channel.values(), sample_s, channel.role, rig);
     });
     share_frame(log);
     for (role, witness) in WITNESSES {
@@ -36,9 +39,8 @@ static WITNESSES: &[(Role, Role)] = &[
 /// Longest delay looked for, s. Assumed: receivers of satellite speed and slow links stay below it.
 const LAG_REACH_S: f64 = 2.0;
 
-fn one(time_s: &[f64], values: &[f64], role: Role, rig: &Rig) -> Measured {
+fn one(time_s: &[f64], values: &[f64], sample_period_s: Option<f64>, role: Role, rig: &Rig) -> Measured {
     let resolution = quantum::resolution(values);
-    let sample_period_s = sample_period(time_s, values);
     let found = sample_period_s.and_then(|period_s| frame::frame(time_s, values, period_s));
     let found = found.filter(|found| found.period_s > 1.4 * sample_period_s.unwrap_or(0.0));
     let mut measured = Measured {
@@ -122,6 +124,12 @@ fn renewed_at_most_every(time_s: &[f64], values: &[f64], period_s: f64) -> bool 
     early * 20 <= all
 }
 
+/// Median time between rows, s.
+fn row_period(time_s: &[f64]) -> Option<f64> {
+    let mut steps: Vec<f64> = time_s.windows(2).map(|pair| pair[1] - pair[0]).collect();
+    robust::median_in_place(&mut steps).filter(|period| *period > 0.0)
+}
+
 /// Median time between rows that hold a value, s.
 fn sample_period(time_s: &[f64], values: &[f64]) -> Option<f64> {
     let mut previous: Option<f64> = None;
@@ -163,10 +171,9 @@ fn rails(time_s: &[f64], values: &[f64], role: Role, fresh_s: f64, measured: &mu
     let shape = rail::Shape { dwell_s: (2.0 * fresh_s).max(0.05), step: measured.resolution.unwrap_or(0.0) };
     measured.clip_high =
         rail::upper(time_s, values, shape).map(|rail| rail.value).filter(|value| !natural(role, *value));
-    let negated: Vec<f64> = values.iter().map(|value| -value).collect();
     // Nothing is slower than standing still: zero is the natural end of these.
-    measured.clip_low = rail::upper(time_s, &negated, shape)
-        .map(|rail| -rail.value)
+    measured.clip_low = rail::lower(time_s, values, shape)
+        .map(|rail| rail.value)
         .filter(|value| *value != 0.0 && !natural(role, *value));
 }
 

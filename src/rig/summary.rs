@@ -1,5 +1,7 @@
 //! The values of a column in a few numbers, for guessing.
 
+use crate::signal::extent::finite_extent;
+
 /// How many values a summary looks at: enough for quantiles to a percent, cheap on any log.
 const SAMPLES: usize = 4096;
 
@@ -23,20 +25,17 @@ pub struct Summary {
 impl Summary {
     /// Summarises the finite values; null when there are none.
     pub fn of(values: &[f64]) -> Option<Self> {
-        let mut count = 0_usize;
-        let (mut min, mut max) = (f64::INFINITY, f64::NEG_INFINITY);
-        for &value in values {
-            if value.is_finite() {
-                count += 1;
-                min = min.min(value);
-                max = max.max(value);
-            }
-        }
+        let count: usize = values.iter().map(|value| usize::from(value.is_finite())).sum();
         if count == 0 {
             return None;
         }
+        let (min, max) = finite_extent(values);
         let stride = count.div_ceil(SAMPLES).max(1);
-        let mut sample: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).step_by(stride).collect();
+        let mut sample: Vec<f64> = if count == values.len() {
+            values.iter().copied().step_by(stride).collect()
+        } else {
+            values.iter().copied().filter(|v| v.is_finite()).step_by(stride).collect()
+        };
         sample.sort_unstable_by(f64::total_cmp);
         let at = |p: f64| sample[((sample.len() - 1) as f64 * p).round() as usize];
         Some(Self { count, min, p05: at(0.05), median: at(0.5), p95: at(0.95), max })
