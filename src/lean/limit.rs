@@ -2,9 +2,12 @@
 
 use std::ops::Range;
 
+use rayon::prelude::*;
+
 use super::constants as k;
 use super::trace::{Frame, Scene, Witness};
 use crate::log::Role;
+use crate::signal::robust::ranked_in_place;
 use crate::state::bit;
 
 /// Why a frame has its limit.
@@ -116,10 +119,9 @@ fn open_manifold_pa(scene: &Scene<'_>, throttle: Option<Witness<'_>>, full: Opti
     if open.len() < 10 {
         return scene.ambient_pa;
     }
-    open.sort_by(f64::total_cmp);
     // Nine tenths: the build-up after each opening is below.
-    let settled = open.get(open.len() * 9 / 10).copied().unwrap_or(scene.ambient_pa);
-    settled.min(scene.ambient_pa)
+    let nine_tenths = open.len() * 9 / 10;
+    ranked_in_place(&mut open, nine_tenths).map_or(scene.ambient_pa, |settled| settled.min(scene.ambient_pa))
 }
 
 /// The throttle, else the pedal.
@@ -217,7 +219,8 @@ impl<'a> Witnesses<'a> {
 pub(super) fn of_frames(scene: &Scene<'_>) -> Vec<Limit> {
     let witnesses = Witnesses::new(scene);
     let rich = scene.view.rig.full_load_lambda_max;
-    let loads: Vec<Loads> = scene.frames.iter().map(|frame| Loads::of(scene, &witnesses, frame)).collect();
+    let loads: Vec<Loads> =
+        scene.frames.par_iter().map(|frame| Loads::of(scene, &witnesses, frame)).collect();
     let mut follower = Follower {
         warming_up: scene.power_up_s.is_some(),
         full_phi: settled_phi(scene, &loads, rich),

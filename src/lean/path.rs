@@ -7,15 +7,16 @@
 
 use super::constants as k;
 use super::trace::{Frame, Witness, median};
+use crate::signal::search;
 
 /// Cycles from the intake stroke to the open exhaust valve, times the seconds of a cycle at 1/min.
 const CYCLE_S_PER_RPM: f64 = 0.75 * 120.0;
 
 /// The way of the gas.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub(super) struct Path {
+pub(super) struct Path<'a> {
     /// Times of the rows, s, ascending.
-    time_s: Vec<f64>,
+    time_s: &'a [f64],
     /// Engine speed of each row, 1/min.
     rpm: Vec<f64>,
     /// `integral of N p dt` up to each row, 1/min Pa s.
@@ -47,23 +48,21 @@ pub(super) struct Learner<'a> {
     pub period_s: f64,
 }
 
-impl Path {
+impl<'a> Path<'a> {
     /// The breath of an engine over a log, with the volume of an assumed machine.
     ///
     /// * `time_s`: of the rows
     /// * `speed`, `manifold`: where the log has them; else the speed and pressure that [`crate::chain::Chain`] assumes
-    pub(super) fn new(time_s: &[f64], speed: Option<Witness<'_>>, manifold: Option<Witness<'_>>) -> Self {
+    pub(super) fn new(time_s: &'a [f64], speed: Option<Witness<'_>>, manifold: Option<Witness<'_>>) -> Self {
         let held = |witness: Option<Witness<'_>>, otherwise: f64, least: f64| -> Vec<f64> {
-            let mut samples = witness
-                .map(|w| w.samples(f64::NEG_INFINITY, f64::INFINITY).collect::<Vec<_>>())
-                .unwrap_or_default();
-            samples.reverse();
+            let samples = witness.as_ref().map(|w| w.samples(f64::NEG_INFINITY, f64::INFINITY));
+            let mut samples = samples.into_iter().flatten().peekable();
             let mut last: Option<(f64, f64)> = None;
             time_s
                 .iter()
                 .map(|time| {
-                    while samples.last().is_some_and(|s| s.0 <= *time) {
-                        last = samples.pop();
+                    while let Some(sample) = samples.next_if(|sample| sample.0 <= *time) {
+                        last = Some(sample);
                     }
                     match last {
                         Some((at, value)) if time - at <= k::HELD_S.value => value.max(least),
@@ -84,7 +83,7 @@ impl Path {
             before = Some(*time);
         }
         Self {
-            time_s: time_s.to_vec(),
+            time_s,
             rpm,
             breath,
             volume: k::EXHAUST_VOLUME.value,
@@ -107,7 +106,7 @@ impl Path {
                     Way { opens, takes_s, per_volume_s: takes_s / breath }
                 } else {
                     // Earlier than the gas can be: the skew of the channels. Its rate is that of the moment.
-                    let row = self.time_s.partition_point(|t| *t <= change_s);
+                    let row = search::up_to(self.time_s, change_s);
                     Way { opens, takes_s: 0.0, per_volume_s: self.rate(row).max(1.0).recip() }
                 })
             })
@@ -141,7 +140,9 @@ impl Path {
             let rate = self.rate(0);
             self.time_s.first().copied().unwrap_or(time_s) + if rate > 0.0 { target / rate } else { 0.0 }
         } else {
-            self.between(self.breath.partition_point(|breath| *breath < target), target)
+            // The gas left a few rows before it was read.
+            let near = search::below(self.time_s, time_s);
+            self.between(search::below_near(&self.breath, near, target), target)
         };
         (time_s - port_s + self.cycle_s(port_s)).clamp(0.0, k::LONGEST_DELAY_S.value)
     }
@@ -178,7 +179,7 @@ impl Path {
     }
 
     fn breath_at(&self, time_s: f64) -> f64 {
-        let row = self.time_s.partition_point(|t| *t <= time_s);
+        let row = search::up_to(self.time_s, time_s);
         let Some(last) = row.checked_sub(1) else { return 0.0 };
         let (Some(t0), Some(b0)) = (self.time_s.get(last), self.breath.get(last)) else { return 0.0 };
         b0 + (time_s - t0).min(1.0) * self.rate(last)
@@ -186,7 +187,7 @@ impl Path {
 
     /// Seconds from intake to exhaust at a time.
     pub(super) fn cycle_s(&self, time_s: f64) -> f64 {
-        let row = self.time_s.partition_point(|t| *t <= time_s).saturating_sub(1);
+        let row = search::up_to(self.time_s, time_s).saturating_sub(1);
         CYCLE_S_PER_RPM / self.rpm.get(row).copied().unwrap_or(k::ASSUMED_RPM.value)
     }
 }

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::ops::Range;
+use std::sync::OnceLock;
 
 use super::constants as k;
 use super::limit;
@@ -10,6 +11,7 @@ use crate::chain::Chain;
 use crate::detect::{Detection, View};
 use crate::flag::Flag;
 use crate::log::{Channel, Role};
+use crate::signal::search;
 use crate::state::bit;
 
 /// Cell of engine speed and manifold pressure.
@@ -41,6 +43,17 @@ pub(super) struct Witness<'a> {
     offset: f64,
 }
 
+/// Half a second of settled running.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Settled {
+    /// Time of its first and its last frame, s.
+    pub span_s: (f64, f64),
+    /// One over air flow (rpm times Pa, scaled).
+    pub inverse_flow: f64,
+    /// Relative excess over what is commanded.
+    pub excess: f64,
+}
+
 /// A straight line through a witness.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Slope {
@@ -61,8 +74,8 @@ impl Witness<'_> {
 
     /// Believable samples between two times, as (time, value).
     pub(super) fn samples(&self, start_s: f64, end_s: f64) -> impl Iterator<Item = (f64, f64)> + '_ {
-        let start = self.time_s.partition_point(|t| *t < start_s);
-        let end = self.time_s.partition_point(|t| *t <= end_s).max(start);
+        let start = search::below(self.time_s, start_s);
+        let end = search::up_to(self.time_s, end_s).max(start);
         (start..end).filter_map(move |row| {
             let value = *self.channel.values().get(row)?;
             (!value.is_nan() && self.usable(row)).then(|| (self.time_s[row], value + self.offset))
@@ -71,8 +84,7 @@ impl Witness<'_> {
 
     /// Why it may not testify between two times, if so.
     pub(super) fn refused(&self, start_s: f64, end_s: f64) -> Option<String> {
-        let rows = self.time_s.partition_point(|t| *t < start_s)
-            ..self.time_s.partition_point(|t| *t <= end_s).max(1);
+        let rows = search::below(self.time_s, start_s)..search::up_to(self.time_s, end_s).max(1);
         let (mut all, mut flagged) = (0_usize, 0_usize);
         for row in rows {
             if self.channel.values().get(row).is_some_and(|v| !v.is_nan()) {
@@ -116,7 +128,7 @@ impl Witness<'_> {
 
     /// Last believable value at or before a time, not older than `age_s`.
     pub(super) fn at(&self, time_s: f64, age_s: f64) -> Option<f64> {
-        let mut row = self.time_s.partition_point(|t| *t <= time_s);
+        let mut row = search::up_to(self.time_s, time_s);
         while row > 0 {
             row -= 1;
             if time_s - self.time_s[row] > age_s {
@@ -180,8 +192,10 @@ pub(super) struct Scene<'a> {
     pub best_in_gear: Option<f64>,
     /// Frames under load by cell of engine speed and manifold pressure.
     pub cells: BTreeMap<Cell, Vec<usize>>,
+    /// Settled running of the whole log, for the first event that asks.
+    pub settled: OnceLock<Vec<Settled>>,
     /// Way of the gas from the cylinders to the sensor.
-    path: Path,
+    path: Path<'a>,
     /// Last moment at which the controller is known to have just been switched on, s.
     pub power_up_s: Option<f64>,
 }
@@ -216,6 +230,7 @@ impl<'a> Scene<'a> {
             ambient_pa: k::AMBIENT_PA.value,
             power_up_s: None,
             path: Path::default(),
+            settled: OnceLock::new(),
         };
         scene.ambient_pa = scene.ambient();
         scene.path = scene.way_of_the_gas();
@@ -332,7 +347,7 @@ impl<'a> Scene<'a> {
     }
 
     /// The breath of the engine, and its exhaust volume as the changes of load of this log show it.
-    fn way_of_the_gas(&self) -> Path {
+    fn way_of_the_gas(&self) -> Path<'a> {
         let mut path = Path::new(self.time_s, self.witness(Role::EngineSpeed), self.manifold());
         let (load, full, none) = match (self.manifold(), limit::throttle(self), limit::throttle_full(self)) {
             (Some(manifold), _, _) => {

@@ -1,9 +1,11 @@
 //! Dependence on air flow.
 
+use rayon::prelude::*;
+
 use super::{Case, Feature, Group, Reading};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::Cause;
-use crate::lean::trace::{Frame, Scene, line, median};
+use crate::lean::trace::{Frame, Scene, Settled, line, median};
 use crate::log::Role;
 use crate::state::bit;
 
@@ -68,35 +70,43 @@ fn dilution(case: &Case<'_, '_>) -> Reading {
     if grows && fits { reading.weigh(&[Cause::AirIngress], k::LR_DILUTION.value) } else { reading }
 }
 
-/// One point per half second of settled running outside the event.
+/// Stretches that one question looks at; more of a long log tell no more, and would make the work for all its events
+/// grow with its square.
+const MOST_SETTLED: usize = 20_000;
+/// Length of a stretch, s.
+const SETTLED_S: f64 = 0.5;
+
+/// Settled running outside the event: one over air flow, and excess.
 fn others(case: &Case<'_, '_>) -> Vec<(f64, f64)> {
     let scene = case.scene;
-    let event = (case.episode.start_s(scene) - 1.0, case.episode.end_s(scene) + 1.0);
-    let mut points: Vec<(f64, f64)> = Vec::new();
-    let mut bucket: Vec<Point> = Vec::new();
-    let mut bucket_start = f64::NEG_INFINITY;
-    let mut close = |bucket: &mut Vec<Point>| {
-        let bucket = std::mem::take(bucket);
-        if let (Some(flow), Some(excess)) = (
-            median(bucket.iter().map(|p| p.inverse_flow).collect()),
-            median(bucket.iter().map(|p| p.excess).collect()),
-        ) && excess.abs() < 0.5
-        {
-            points.push((flow, excess));
-        }
-    };
-    for frame in scene.frames.iter().filter(|f| !f.clipped) {
-        if (event.0..=event.1).contains(&frame.time_s) {
-            continue;
-        }
-        if frame.time_s - bucket_start > 0.5 {
-            close(&mut bucket);
-            bucket_start = frame.time_s;
-        }
-        bucket.extend(point(scene, frame));
+    let (start_s, end_s) = (case.episode.start_s(scene) - 1.0, case.episode.end_s(scene) + 1.0);
+    let settled = scene.settled.get_or_init(|| settled(scene)).iter();
+    let outside = settled.filter(|half| half.span_s.1 < start_s || half.span_s.0 > end_s);
+    outside.map(|half| (half.inverse_flow, half.excess)).collect()
+}
+
+/// One point per half second of settled running; of a log of many hours every second or third half second, say.
+fn settled(scene: &Scene<'_>) -> Vec<Settled> {
+    let mut halves: Vec<&[Frame]> = Vec::new();
+    let mut rest = scene.frames.as_slice();
+    while let Some(first) = rest.first() {
+        let count = rest.iter().take_while(|frame| frame.time_s - first.time_s <= SETTLED_S).count();
+        let (half, after) = rest.split_at(count);
+        halves.push(half);
+        rest = after;
     }
-    close(&mut bucket);
-    points
+    let stride = halves.len().div_ceil(MOST_SETTLED).max(1);
+    let of = |half: &[Frame]| {
+        let open = half.iter().filter(|frame| !frame.clipped);
+        let points: Vec<Point> = open.filter_map(|frame| point(scene, frame)).collect();
+        Some(Settled {
+            span_s: (half.first()?.time_s, half.last()?.time_s),
+            inverse_flow: median(points.iter().map(|p| p.inverse_flow).collect())?,
+            excess: median(points.iter().map(|p| p.excess).collect()).filter(|excess| excess.abs() < 0.5)?,
+        })
+    };
+    let asked: Vec<&[Frame]> = halves.into_iter().step_by(stride).collect();
+    asked.into_par_iter().filter_map(of).collect()
 }
 
 /// The excess of a frame; null in cuts and warm-up, and under load where the commanded lambda is not logged.
