@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use rayon::prelude::*;
+
 use crate::chain::{self, Chain};
 use crate::detect::{self, Detection, Stage, View};
 use crate::document::{self, Audit, FlagCounts, SCHEMA, TreatAs, Verdict};
@@ -33,20 +35,21 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
     let chain = chain::measure(log, &state, rig);
     let mut detection = detect::run_all(log, &state, rig, chain.as_ref());
     let view = View { log, state: &state, rig, chain: chain.as_ref(), findings: &detection.findings };
-    let (events, lean_not_evaluated) = match lean::judge(&view, &detection) {
+    let (judged, sensor_health) =
+        rayon::join(|| lean::judge(&view, &detection), || health::measure(&view, &detection));
+    let (events, lean_not_evaluated) = match judged {
         Ok(events) => (events, None),
         Err(because) => (Vec::new(), Some(because)),
     };
     let trust = trust::score(&view, &detection, &events);
     let windows = windows(&view, &detection, &events);
     let claims = claim::make(&view, &detection, &events, &trust, &windows);
-    let sensor_health = health::measure(&view, &detection);
     if let Some(flags) = chain.as_ref().and_then(|chain| detection.flags.get_mut(chain.channel)) {
         withdraw(flags, &events);
     }
     let channels: Vec<document::Channel> = log
         .channels
-        .iter()
+        .par_iter()
         .zip(&detection.flags)
         .zip(trust)
         .map(|((channel, flags), trust)| describe(channel, flags, trust))

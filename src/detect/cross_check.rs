@@ -195,9 +195,14 @@ fn satellite(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
     let clock = &view.log.clock;
     let (wheel, sky) = (held(channel, clock), held(other, clock));
     let (mut x, mut y) = (Vec::new(), Vec::new());
+    // The first row a second later; time never runs back, so neither does it.
+    let mut ahead = 0;
     for segment in &clock.segments {
         for row in segment.clone() {
-            let ahead = clock.row_at(clock.time_s[row] + 1.0);
+            let later_s = clock.time_s[row] + 1.0;
+            while clock.time_s.get(ahead).is_some_and(|time_s| *time_s < later_s) {
+                ahead += 1;
+            }
             if ahead >= segment.end || sky[row].is_nan() || sky[row] < MOVING_M_S {
                 continue;
             }

@@ -113,6 +113,9 @@ fn turn_s(view: &View<'_>) -> f64 {
 }
 
 fn missing(channel: &Channel, view: &View<'_>, lead_periods: f64) -> Vec<Finding> {
+    if channel.count() == channel.rows() {
+        return Vec::new();
+    }
     // Times such as 0.3 are no exact multiples of 0.1.
     let lead_s = lead_periods * turn_s(view) * (1.0 + 1e-6);
     let codes: Vec<String> = channel.codes.iter().map(|code| format!("{}", code.logged)).collect();
@@ -137,12 +140,12 @@ fn missing(channel: &Channel, view: &View<'_>, lead_periods: f64) -> Vec<Finding
 
 fn zeroes(channel: &Channel, view: &View<'_>, level: f64, longest_s: f64) -> Vec<Finding> {
     let readings = Readings::of(channel, view);
-    let values: Vec<f64> = (0..readings.len()).map(|at| readings.value(at)).collect();
+    let values = readings.values();
     let pace = pace::of(channel.role).map(|pace| Limits::of("rate_of_change", view.rig).get(pace.limit));
     let flag = if NEVER_ZERO.contains(&channel.role) { Flag::Bad } else { Flag::Suspect };
-    runs::equal(&values, 1)
+    runs::of(values.len(), |at| values[at] == 0.0)
         .into_iter()
-        .filter(|run| values[run.start] == 0.0 && run.start > 0 && run.end < values.len())
+        .filter(|run| run.start > 0 && run.end < values.len())
         .filter(|run| values[run.start - 1] >= level && values[run.end] >= level)
         .filter_map(|run| {
             let zero_s = readings.time_s(run.end) - readings.time_s(run.start);
@@ -152,8 +155,8 @@ fn zeroes(channel: &Channel, view: &View<'_>, level: f64, longest_s: f64) -> Vec
                 .is_some_and(|per_s| per_s * out_s.min(zero_s) >= values[run.start - 1].min(values[run.end]));
             let by_nature = possible && !NEVER_ZERO.contains(&channel.role);
             let apart = view.log.clock.segments.iter().all(|segment| {
-                !(segment.contains(&readings.rows[run.start - 1])
-                    && segment.contains(&readings.rows[run.end]))
+                let inside = |at: usize| readings.row(at).is_some_and(|row| segment.contains(&row));
+                !(inside(run.start - 1) && inside(run.end))
             });
             if zero_s > longest_s || by_nature || apart {
                 return None;

@@ -1,8 +1,9 @@
 //! Readings that stand still while the engine moves.
 
+use std::borrow::Cow;
 use std::ops::Range;
 
-use super::pace::{Readings, held_frame_s, shown};
+use super::pace::{self, Readings, held_frame_s, shown};
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
@@ -34,6 +35,14 @@ static CHANCE: Limit = Limit {
     default: 0.01,
     range: (1e-9, 0.5),
     why: "expected number of such runs by chance in a whole log of this length (assumed)",
+};
+static HOLD: Limit = Limit {
+    name: "hold_s",
+    unit: "s",
+    default: 0.0,
+    range: (0.0, 60.0),
+    why: "a shorter run is not flagged; 0, because readings and chance decide and not time, unless an instrument is \
+          known to hold its value",
 };
 static DEAD: Limit = Limit {
     name: "dead_s",
@@ -114,7 +123,7 @@ static META: Meta = Meta {
              design). How lively the channel is comes from the readings around the run, in the same operating \
              state: their noise over the resolution, and how often two in a row are equal. From both follows the \
              probability of the run; the larger one counts, times the number of readings of the log. A run is \
-             flagged when that is below `chance`, it has at least `frames` readings, noise is at least \
+             flagged when that is below `chance`, it has at least `frames` readings and lasts `hold_s`, noise is at least \
              `sigma_over_q`, and another live channel (engine speed, manifold pressure) moves meanwhile. Lambda and \
              engine speed are then bad, from the second reading of the run on: the first one and the one it lands \
              on are real. A channel that never changes in a working log of `dead_s` is suspect. In a log of no engine, \
@@ -126,7 +135,7 @@ static META: Meta = Meta {
     misses: "A link slower than `fresh_period_s`. A quiet or coarse channel: below half a step of noise a flat run is normal, and the test has no power. \
              A link that repeats old values with changes. A run during which nothing else moves.",
     gaps: Gaps::Break,
-    limits: &[&FRAMES, &SIGMA, &CHANCE, &SLOWEST, &DEAD, &WORK],
+    limits: &[&FRAMES, &HOLD, &SIGMA, &CHANCE, &SLOWEST, &DEAD, &WORK],
     evidence: &[&HELD, &COUNT, &NOISE, &LOG10],
     sources: &[
         "QARTOD flat line test (test 8), in fresh readings and probability in place of sample counts",
@@ -162,7 +171,7 @@ impl Detector for FlatLine {
                 ))
             });
         }
-        let changes = (1..readings.len()).filter(|at| readings.change(*at) != 0.0).count();
+        let changes = readings.values().windows(2).filter(|pair| pair[1] - pair[0] != 0.0).count();
         let equal = 1.0 - changes as f64 / (readings.len() - 1) as f64;
         if channel.resolution() <= 0.0 || equal > 0.8 {
             return Outcome::not_run(format!(
@@ -174,9 +183,12 @@ impl Detector for FlatLine {
         // Readings far apart show less of the noise that a live channel has: twice as many are asked for.
         let fewest = limits.get(&FRAMES) * if period_s > OFTEN_S { 2.0 } else { 1.0 };
         let stops = Stops::of(channel);
+        let shortest_s = limits.get(&HOLD);
         let findings = held(channel, view)
             .into_iter()
-            .filter(|run| run.frames as f64 >= fewest && !stops.contain(run.value))
+            .filter(|run| {
+                run.held_s >= shortest_s && run.frames as f64 >= fewest && !stops.contain(run.value)
+            })
             .filter_map(|run| {
                 let lively = liveliness(channel, view, &readings, &run)?;
                 // The cheap tests first: a log has a run of a few equal readings every second.
@@ -222,7 +234,7 @@ fn unlike_itself(
         runs.iter().map(|run| run.frames).find(|frames| *frames < UNLIKE_READINGS).unwrap_or(1);
     let habit = (equal as f64 + 1.0) / (others as f64 + 2.0);
     let bar = limits.get(&CHANCE).log10() - (readings.len() as f64).log10();
-    let findings = runs
+    let mut findings: Vec<Finding> = runs
         .iter()
         .filter(|run| run.frames >= UNLIKE_READINGS.max(10 * longest_other))
         .filter(|run| run.frames as f64 * habit.log10() <= bar)
@@ -243,8 +255,7 @@ fn unlike_itself(
                 vec![(&HELD, run.held_s), (&COUNT, run.frames as f64)],
             )
         })
-        .collect::<Vec<_>>();
-    let mut findings = findings;
+        .collect();
     findings.sort_by_key(|finding| finding.rows.start);
     Some(Outcome::Ran { evaluated: Evaluated::All, findings })
 }
@@ -264,18 +275,25 @@ fn held(channel: &Channel, view: &View<'_>) -> Vec<Stand> {
     let Some(period_s) = channel.fresh_period_s().filter(|period| *period > 0.0) else { return Vec::new() };
     let mut found = Vec::new();
     for segment in &view.log.clock.segments {
-        let rows: Vec<usize> =
-            segment.clone().filter(|row| values.get(*row).is_some_and(|value| !value.is_nan())).collect();
-        let dense: Vec<f64> = rows.iter().map(|row| values[*row]).collect();
+        let Some(inside) = values.get(segment.clone()) else { continue };
+        // Without blanks a place among the readings is a row.
+        let due: Option<Vec<usize>> = (channel.count() < channel.rows())
+            .then(|| segment.clone().filter(|row| !values[*row].is_nan()).collect());
+        let dense: Cow<'_, [f64]> = due
+            .as_ref()
+            .map_or(Cow::Borrowed(inside), |due| Cow::Owned(due.iter().map(|row| values[*row]).collect()));
+        let row = |at: usize| due.as_ref().map_or(segment.start + at, |due| due[at]);
         for run in runs::equal(&dense, 4) {
-            let (first, last) = (rows[run.start], rows[run.end - 1]);
+            let (first, last) = (row(run.start), row(run.end - 1));
             let held_s = time_s[last] - time_s[first];
             let frames = ((held_s / period_s * (1.0 + 1e-9)) as usize).saturating_add(1).min(run.len());
             // The rows of the first reading are its own: one, or those of one frame.
             let frame_s = held_frame_s(channel).unwrap_or(0.0) * (1.0 - 1e-6);
-            let own = run.clone().take_while(|at| time_s[rows[*at]] - time_s[first] < frame_s).count().max(1);
-            let Some(second) = rows.get(run.start + own).filter(|row| **row <= last) else { continue };
-            found.push(Stand { rows: *second..last + 1, value: values[first], held_s, frames });
+            let own = run.clone().take_while(|at| time_s[row(*at)] - time_s[first] < frame_s).count().max(1);
+            if own < run.len() {
+                let rows = row(run.start + own)..last + 1;
+                found.push(Stand { rows, value: values[first], held_s, frames });
+            }
         }
     }
     found
@@ -340,9 +358,9 @@ fn liveliness(
 ) -> Option<Liveliness> {
     let bits = |row: usize| view.state.bits.get(row).copied().unwrap_or(0);
     let state = bits(usize::midpoint(run.rows.start, run.rows.end));
-    let like = |at: &usize| readings.rows.get(*at).is_some_and(|row| bits(*row) == state);
-    let start = readings.rows.partition_point(|row| *row < run.rows.start);
-    let end = readings.rows.partition_point(|row| *row < run.rows.end);
+    let like = |at: &usize| readings.row(*at).is_some_and(|row| bits(row) == state);
+    let start = readings.at_or_after(run.rows.start);
+    let end = readings.at_or_after(run.rows.end);
     let before: Vec<usize> = (0..start).rev().take(10 * NEAR).filter(like).take(NEAR).collect();
     let after: Vec<usize> = (end..readings.len()).take(10 * NEAR).filter(like).take(NEAR).collect();
     let sides =
@@ -403,7 +421,7 @@ fn witnesses<'a>(channel: &Channel, view: &View<'a>) -> Vec<Witness<'a>> {
             .filter(|other| if engine { ENGINE.contains(&other.role) } else { other.role == Role::Other })
             .filter(|other| other.count() > 0)
             .take(MOST_WITNESSES)
-            .map(|other| Witness { values: other.values(), scatter: Readings::of(other, view).scatter })
+            .map(|other| Witness { values: other.values(), scatter: pace::scatter(other, view) })
             .collect::<Vec<_>>()
     };
     let engine = others(true);
@@ -488,6 +506,16 @@ mod tests {
     }
 
     #[test]
+    fn run_shorter_than_the_rig_allows_is_not_flagged() {
+        let with = |hold_s: f64| {
+            let held =
+                bench(1.5, 300..330).rig(|rig| _ = rig.limits.insert("flat_line.hold_s".into(), hold_s));
+            held.findings(&FlatLine, Role::Lambda).len()
+        };
+        assert_eq!((with(1.4), with(1.5)), (1, 0), "it stood for 1.45 s");
+    }
+
+    #[test]
     fn flat_run_is_normal_on_a_quiet_channel() {
         let reason = because(bench(0.25, 300..330).run(&FlatLine, Role::Lambda));
         assert!(reason.contains("a flat run is normal"), "{reason}");
@@ -513,9 +541,8 @@ mod tests {
 
     #[test]
     fn end_stop_and_rest_value_may_be_held() {
-        let clipped = bench(1.5, 300..330);
+        let mut clipped = bench(1.5, 300..330);
         let value = clipped.log.channels[0].values()[300];
-        let mut clipped = clipped;
         clipped.log.channels[0].measured.clip_high = Some(value);
         assert!(clipped.findings(&FlatLine, Role::Lambda).is_empty());
     }

@@ -398,12 +398,34 @@ fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
         .map(|(detector, channel)| (channel, detector.meta(), judge(detector, channel, &view)))
         .collect();
 
-    detection.findings = known;
     if detection.flags.is_empty() {
-        detection.flags = log.channels.iter().map(initial_flags).collect();
+        detection.flags = log.channels.par_iter().map(initial_flags).collect();
     }
+    detection.flags.par_iter_mut().zip(&log.channels).enumerate().for_each(|(index, (flags, channel))| {
+        fold(flags, channel, index, &judged);
+    });
+    detection.findings = known;
     for (channel, meta, outcome) in judged {
-        record(detection, log, channel, meta, outcome);
+        record(detection, channel, meta, outcome);
+    }
+}
+
+/// Folds what was judged of one channel into its flags.
+fn fold(flags: &mut [Flag], channel: &Channel, index: usize, judged: &[Judged]) {
+    let values = channel.values();
+    // What has passed one test on every row is not made better by the next.
+    let mut passed = false;
+    for (on, meta, outcome) in judged {
+        let own = *on == Some(index);
+        let Outcome::Ran { evaluated, findings } = outcome else { continue };
+        if meta.stage != Stage::Scored || !(own || on.is_none()) {
+            continue;
+        }
+        if own && !passed {
+            pass(flags, values, evaluated);
+            passed = *evaluated == Evaluated::All;
+        }
+        fail(flags, values, findings);
     }
 }
 
@@ -419,38 +441,21 @@ fn judge(detector: &dyn Detector, channel: Option<usize>, view: &View<'_>) -> Ou
         return Outcome::not_run(format!("needs a channel with the role {}", absent.name()));
     }
     let limits = Limits::of(meta.name, view.rig);
-    match channel {
+    let mut outcome = match channel {
         Some(index) => detector.run(&view.log.channels[index], view, &limits),
         None => detector.run_log(view, &limits),
+    };
+    if let Outcome::Ran { findings, .. } = &mut outcome {
+        findings
+            .retain(|finding| finding.rows.start < finding.rows.end && finding.rows.end <= view.log.rows());
     }
+    outcome
 }
 
-fn record(
-    detection: &mut Detection,
-    log: &Log,
-    channel: Option<usize>,
-    meta: &'static Meta,
-    outcome: Outcome,
-) {
+fn record(detection: &mut Detection, channel: Option<usize>, meta: &'static Meta, outcome: Outcome) {
     let because = match outcome {
         Outcome::NotRun { because } => Some(because),
-        Outcome::Ran { evaluated, mut findings } => {
-            findings
-                .retain(|finding| finding.rows.start < finding.rows.end && finding.rows.end <= log.rows());
-            if meta.stage == Stage::Scored {
-                match channel {
-                    Some(index) => {
-                        let values = log.channels[index].values();
-                        pass(&mut detection.flags[index], values, &evaluated);
-                        fail(&mut detection.flags[index], values, &findings);
-                    }
-                    None => log
-                        .channels
-                        .iter()
-                        .zip(&mut detection.flags)
-                        .for_each(|(judged, flags)| fail(flags, judged.values(), &findings)),
-                }
-            }
+        Outcome::Ran { findings, .. } => {
             detection.findings.extend(findings.into_iter().map(|mut finding| {
                 finding.detector = meta.name;
                 finding.stage = meta.stage;
@@ -473,8 +478,8 @@ fn record(
 fn pass(flags: &mut [Flag], values: &[f64], evaluated: &Evaluated) {
     let mut good = |rows: Range<usize>| {
         for (flag, value) in within(flags, values, rows) {
-            if !value.is_nan() {
-                *flag = flag.worst(Flag::Good);
+            if *flag == Flag::NotEvaluated && !value.is_nan() {
+                *flag = Flag::Good;
             }
         }
     };
@@ -503,10 +508,15 @@ fn within<'a>(
     values: &'a [f64],
     rows: Range<usize>,
 ) -> impl Iterator<Item = (&'a mut Flag, &'a f64)> {
-    flags.iter_mut().zip(values).take(rows.end).skip(rows.start)
+    let end = rows.end.min(flags.len()).min(values.len());
+    let rows = rows.start.min(end)..end;
+    flags[rows.clone()].iter_mut().zip(&values[rows])
 }
 
 fn initial_flags(channel: &Channel) -> Vec<Flag> {
+    if channel.count() == channel.rows() {
+        return vec![Flag::NotEvaluated; channel.rows()];
+    }
     (0..channel.rows())
         .map(|row| if channel.missing(row) { Flag::Missing } else { Flag::NotEvaluated })
         .collect()

@@ -200,8 +200,8 @@ fn scatter(
 fn windows(view: &View<'_>, readings: &Readings<'_>, length_s: f64) -> Vec<Range<usize>> {
     let mut found: Vec<Range<usize>> = Vec::new();
     for segment in &view.log.clock.segments {
-        let first = readings.rows.partition_point(|row| *row < segment.start);
-        let end = readings.rows.partition_point(|row| *row < segment.end);
+        let first = readings.at_or_after(segment.start);
+        let end = readings.at_or_after(segment.end);
         let (mut start, before) = (first, found.len());
         for at in first..end {
             if readings.time_s(at) - readings.time_s(start) >= length_s && at - start >= ENOUGH {

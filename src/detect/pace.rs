@@ -1,5 +1,7 @@
 //! How fast each quantity can move, and the fresh readings of a channel with the room each has to move in.
 
+use std::borrow::Cow;
+
 use super::{Limit, View};
 use crate::log::{Channel, Role};
 use crate::signal::{fresh, robust};
@@ -74,10 +76,16 @@ pub(super) fn of(role: Role) -> Option<&'static Pace> {
     PACES.iter().find(|pace| pace.role == role)
 }
 
+/// Rows of fresh readings, ascending.
+enum Rows {
+    /// Every row up to this one.
+    All(usize),
+    Some(Vec<usize>),
+}
+
 /// Fresh readings of one channel.
 pub(super) struct Readings<'a> {
-    /// Rows of the fresh readings, ascending.
-    pub(super) rows: Vec<usize>,
+    rows: Rows,
     values: &'a [f64],
     time_s: &'a [f64],
     frame_s: f64,
@@ -93,37 +101,59 @@ impl<'a> Readings<'a> {
     pub(super) fn of(channel: &'a Channel, view: &View<'a>) -> Self {
         let (values, time_s) = (channel.values(), view.log.clock.time_s.as_slice());
         let frame_s = held_frame_s(channel);
-        let rows = fresh::rows(values, time_s, &view.log.clock.segments, frame_s);
-        let resolution = channel.resolution();
-        let noise = channel.measured.noise.or_else(|| {
-            let fresh: Vec<f64> = rows.iter().map(|row| values[*row]).collect();
-            robust::noise(&fresh)
-        });
-        // The standard deviation of rounding (JCGM 100, from memory).
-        let noise = noise.unwrap_or(0.0).max(resolution / 12.0_f64.sqrt());
-        Self {
-            rows,
-            values,
-            time_s,
-            frame_s: frame_s.unwrap_or(0.0),
-            scatter: 6.0f64.mul_add(noise, resolution),
-            noise,
-        }
+        let known = values.len().min(time_s.len());
+        let rows = if frame_s.is_none() && channel.count() == channel.rows() {
+            Rows::All(known)
+        } else {
+            Rows::Some(fresh::rows(values, time_s, &view.log.clock.segments, frame_s))
+        };
+        let mut readings =
+            Self { rows, values, time_s, frame_s: frame_s.unwrap_or(0.0), scatter: 0.0, noise: 0.0 };
+        let noise = channel.measured.noise.or_else(|| robust::noise(&readings.values()));
+        (readings.noise, readings.scatter) = noise_and_scatter(channel, noise);
+        readings
     }
 
     /// Number of readings.
     pub(super) fn len(&self) -> usize {
-        self.rows.len()
+        match &self.rows {
+            Rows::All(count) => *count,
+            Rows::Some(rows) => rows.len(),
+        }
+    }
+
+    /// The row that first shows a reading.
+    pub(super) fn row(&self, at: usize) -> Option<usize> {
+        match &self.rows {
+            Rows::All(count) => Some(at).filter(|at| at < count),
+            Rows::Some(rows) => rows.get(at).copied(),
+        }
+    }
+
+    /// The first reading in a row or after it.
+    pub(super) fn at_or_after(&self, row: usize) -> usize {
+        match &self.rows {
+            Rows::All(count) => row.min(*count),
+            Rows::Some(rows) => rows.partition_point(|reading| *reading < row),
+        }
+    }
+
+    /// All readings, inside unit.
+    pub(super) fn values(&self) -> Cow<'a, [f64]> {
+        match &self.rows {
+            Rows::All(count) => Cow::Borrowed(&self.values[..*count]),
+            Rows::Some(rows) => Cow::Owned(rows.iter().map(|row| self.values[*row]).collect()),
+        }
     }
 
     /// A reading, inside unit.
     pub(super) fn value(&self, at: usize) -> f64 {
-        self.rows.get(at).map_or(f64::NAN, |row| self.values[*row])
+        self.row(at).map_or(f64::NAN, |row| self.values[row])
     }
 
     /// When it was logged, s.
     pub(super) fn time_s(&self, at: usize) -> f64 {
-        self.rows.get(at).map_or(f64::NAN, |row| self.time_s[*row])
+        self.row(at).map_or(f64::NAN, |row| self.time_s[row])
     }
 
     /// Change to a reading from the one before.
@@ -139,13 +169,28 @@ impl<'a> Readings<'a> {
 
     /// Rows that show the readings `from..to`, held repeats included.
     pub(super) fn shown(&self, from: usize, to: usize) -> std::ops::Range<usize> {
-        let start = self.rows.get(from).copied().unwrap_or(self.values.len());
-        let mut end = self.rows.get(to).copied().unwrap_or(self.values.len());
+        let start = self.row(from).unwrap_or(self.values.len());
+        let mut end = self.row(to).unwrap_or(self.values.len());
         if self.frame_s == 0.0 {
-            end = self.rows.get(to.saturating_sub(1)).map_or(end, |row| row + 1);
+            end = self.row(to.saturating_sub(1)).map_or(end, |row| row + 1);
         }
         start..end.max(start)
     }
+}
+
+/// What two readings of the same quantity may differ by, see [`Readings::scatter`].
+pub(super) fn scatter(channel: &Channel, view: &View<'_>) -> f64 {
+    match channel.measured.noise {
+        None => Readings::of(channel, view).scatter,
+        noise => noise_and_scatter(channel, noise).1,
+    }
+}
+
+fn noise_and_scatter(channel: &Channel, noise: Option<f64>) -> (f64, f64) {
+    let resolution = channel.resolution();
+    // The standard deviation of rounding (JCGM 100, from memory).
+    let noise = noise.unwrap_or(0.0).max(resolution / 12.0_f64.sqrt());
+    (noise, 6.0f64.mul_add(noise, resolution))
 }
 
 /// Period of the instrument's own readings where it is clearly longer than the rows', s.

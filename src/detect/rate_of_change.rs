@@ -96,12 +96,16 @@ impl Detector for RateOfChange {
             ));
         }
         let stopped = standing(channel, view);
+        let stands = |at: usize| readings.row(at).is_some_and(&stopped);
+        let least = readings.scatter.max(LEAST_SHARE * pace.span);
         let steps: Vec<Step> = (1..readings.len())
+            // Time never runs back: nothing below this is more than allowed.
+            .filter(|at| readings.change(*at).abs() > least)
             .filter_map(|at| {
-                let stands = stopped(readings.rows[at - 1]) && stopped(readings.rows[at]);
+                let stands = stands(at - 1) && stands(at);
                 let per_s = if stands { limits.get(&STOPPED).min(per_s) } else { per_s };
                 let elapsed_s = readings.elapsed_s(at);
-                let allowed = per_s.mul_add(elapsed_s, readings.scatter.max(LEAST_SHARE * pace.span));
+                let allowed = per_s.mul_add(elapsed_s, least);
                 let change = readings.change(at);
                 (change.abs() > allowed && change.is_finite()).then_some(Step {
                     at,

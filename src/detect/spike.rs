@@ -168,20 +168,20 @@ fn merge(alone: Outcome, together: Vec<Finding>) -> Outcome {
     Outcome::Ran { evaluated, findings }
 }
 
-/// Smaller of the two steps out and back, per reading, with the segments as walls.
-fn differential(view: &View<'_>, readings: &Readings<'_>) -> Vec<f64> {
-    let values: Vec<f64> = (0..readings.len()).map(|at| readings.value(at)).collect();
-    let mut heights = quality::spike_differential(&values);
-    for segment in &view.log.clock.segments {
-        let first = readings.rows.partition_point(|row| *row < segment.start);
-        let end = readings.rows.partition_point(|row| *row < segment.end);
-        for edge in [first, end.wrapping_sub(1)] {
-            if let Some(height) = heights.get_mut(edge) {
-                *height = f64::NAN;
-            }
-        }
-    }
-    heights
+/// Readings that leave by more than `least` and come back: index and the smaller of the two steps; the segments are
+/// walls.
+fn outstanding(view: &View<'_>, readings: &Readings<'_>, least: f64) -> Vec<(usize, f64)> {
+    let mut walls: Vec<usize> = (view.log.clock.segments.iter())
+        .flat_map(|segment| {
+            [readings.at_or_after(segment.start), readings.at_or_after(segment.end).wrapping_sub(1)]
+        })
+        .collect();
+    walls.sort_unstable();
+    let values = readings.values();
+    let steps = values.windows(3).enumerate();
+    let high = steps.map(|(before, w)| (before + 1, quality::there_and_back(w[0], w[1], w[2])));
+    high.filter(|(at, height)| *height > least && height.is_finite() && walls.binary_search(at).is_err())
+        .collect()
 }
 
 fn paced(channel: &Channel, view: &View<'_>, readings: &Readings<'_>, pace: &pace::Pace) -> Outcome {
@@ -197,10 +197,11 @@ fn paced(channel: &Channel, view: &View<'_>, readings: &Readings<'_>, pace: &pac
         let shorter_s = readings.elapsed_s(at).min(readings.elapsed_s(at + 1));
         per_s.mul_add(shorter_s, readings.scatter)
     };
-    let heights = differential(view, readings);
-    let findings = (1..readings.len().saturating_sub(1))
-        .filter(|at| heights[*at] > allowed(*at) && heights[*at].is_finite())
-        .map(|at| describe(channel, readings, at, heights[at], allowed(at)))
+    // Time never runs back: nothing below the scatter is more than allowed.
+    let findings = outstanding(view, readings, readings.scatter)
+        .into_iter()
+        .filter(|(at, height)| *height > allowed(*at))
+        .map(|(at, height)| describe(channel, readings, at, height, allowed(at)))
         .collect();
     Outcome::Ran { evaluated: inner(readings), findings }
 }
@@ -213,9 +214,7 @@ fn unknown(channel: &Channel, view: &View<'_>, readings: &Readings<'_>, limits: 
     if allowed <= 0.0 || !allowed.is_finite() {
         return Outcome::not_run("the channel shows neither noise nor a resolution to measure a spike by");
     }
-    let heights = differential(view, readings);
-    let high: Vec<usize> =
-        (0..heights.len()).filter(|at| heights[*at] > allowed && heights[*at].is_finite()).collect();
+    let high = outstanding(view, readings, allowed);
     if high.len() as f64 > (limits.get(&RARE) * readings.len() as f64).max(1.0) {
         return Outcome::not_run(format!(
             "{} of {} readings go out and back: such moves belong to this channel",
@@ -223,7 +222,8 @@ fn unknown(channel: &Channel, view: &View<'_>, readings: &Readings<'_>, limits: 
             readings.len()
         ));
     }
-    let findings = high.into_iter().map(|at| describe(channel, readings, at, heights[at], allowed)).collect();
+    let findings =
+        high.into_iter().map(|(at, height)| describe(channel, readings, at, height, allowed)).collect();
     Outcome::Ran { evaluated: inner(readings), findings }
 }
 
@@ -331,8 +331,8 @@ fn impossible_gas(
 }
 
 fn same_segment(view: &View<'_>, readings: &Readings<'_>, from: usize, to: usize) -> bool {
-    let (Some(first), Some(last)) = (readings.rows.get(from), readings.rows.get(to)) else { return false };
-    view.log.clock.segments.iter().any(|segment| segment.contains(first) && segment.contains(last))
+    let (Some(first), Some(last)) = (readings.row(from), readings.row(to)) else { return false };
+    view.log.clock.segments.iter().any(|segment| segment.contains(&first) && segment.contains(&last))
 }
 
 /// Values that stood for less than a link frame between two readings that agree.

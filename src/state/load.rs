@@ -60,6 +60,10 @@ pub(super) fn judge(signals: &Signals<'_>, states: &mut States) {
 
 /// Closed position of the throttle: the position below which it is for 2 % of the rows with the engine running.
 pub(super) fn closed_position(signals: &Signals<'_>) -> Option<f64> {
+    *signals.closed.get_or_init(|| find_closed(signals))
+}
+
+fn find_closed(signals: &Signals<'_>) -> Option<f64> {
     let throttle = signals.throttle.as_deref()?;
     let rpm = signals.rpm.as_deref();
     let mut running: Vec<f64> = throttle
@@ -81,6 +85,10 @@ fn settled_max(signals: &Signals<'_>, values: &[f64]) -> Option<f64> {
 
 /// Settled maximum of pedal or throttle, when it can be full load at all.
 pub(super) fn demand_full(signals: &Signals<'_>) -> Option<f64> {
+    *signals.demand_full.get_or_init(|| find_full(signals))
+}
+
+fn find_full(signals: &Signals<'_>) -> Option<f64> {
     let demand = signals.demand.as_deref()?;
     let full = settled_max(signals, demand)?;
     if full >= 0.7 {

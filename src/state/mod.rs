@@ -13,6 +13,7 @@ pub use criteria::ALL;
 
 use crate::log::Log;
 use crate::rig::Rig;
+use crate::signal::runs;
 use signals::Signals;
 
 /// One operating state with the criteria that `explain` prints.
@@ -114,14 +115,16 @@ pub fn judge(log: &Log, rig: &Rig) -> States {
 
 /// Runs of every state, broken where the clock has a gap.
 fn windows(log: &Log, bits: &[u16]) -> Vec<Window> {
+    let seen = bits.iter().fold(0, |seen, bits| seen | bits);
     let mut windows = Vec::new();
-    for meta in ALL {
+    for meta in ALL.iter().filter(|meta| meta.bit & seen != 0) {
         for segment in &log.clock.segments {
             let end = segment.end.min(bits.len());
             let start = segment.start.min(end);
-            let holds: Vec<bool> = bits[start..end].iter().map(|bits| bits & meta.bit != 0).collect();
+            let bits = &bits[start..end];
+            let holds = runs::of(bits.len(), |row| bits[row] & meta.bit != 0);
             windows.extend(
-                signals::runs(&holds)
+                holds
                     .into_iter()
                     .map(|run| Window { bit: meta.bit, rows: start + run.start..start + run.end }),
             );

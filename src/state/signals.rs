@@ -1,5 +1,6 @@
 //! The channels that tell the operating state, held between renewals, and kernels over them.
 
+use std::cell::OnceCell;
 use std::collections::VecDeque;
 
 use crate::log::{Channel, Log, Role};
@@ -31,6 +32,10 @@ pub(super) struct Signals<'a> {
     pub(super) mixture_period_s: f64,
     /// Longest fresh period of the channels that make a condition, s: interruptions shorter are one sample.
     pub(super) slowest_s: f64,
+    /// What several states ask for, found once.
+    pub(super) closed: OnceCell<Option<f64>>,
+    pub(super) demand_full: OnceCell<Option<f64>>,
+    pub(super) best_rate: OnceCell<Option<f64>>,
 }
 
 impl<'a> Signals<'a> {
@@ -40,18 +45,21 @@ impl<'a> Signals<'a> {
         let take = |role: Role| {
             log.role(role).map(|channel| without_spikes(&held(time_s, channel), frame_rows(channel, row_s)))
         };
-        let rpm = take(Role::EngineSpeed);
+        let (rpm, rest) = rayon::join(
+            || take(Role::EngineSpeed),
+            || rayon::join(|| take(Role::ManifoldPressure), || take(Role::Throttle)),
+        );
+        let (manifold_pa, throttle) = rest;
         let rpm_period_s = log.role(Role::EngineSpeed).and_then(Channel::fresh_period_s).unwrap_or(0.0);
         let barometric_pa = log
             .role(Role::BarometricPressure)
             .and_then(|channel| crate::signal::robust::median(channel.values()))
             .filter(|pa| (54_000.0..=108_000.0).contains(pa))
             .unwrap_or(STANDARD_PA);
-        let manifold_pa = take(Role::ManifoldPressure).or_else(|| {
+        let manifold_pa = manifold_pa.or_else(|| {
             let gauge = take(Role::BoostPressure)?;
             Some(gauge.into_iter().map(|pa| pa + barometric_pa).collect())
         });
-        let throttle = take(Role::Throttle);
         let demand = take(Role::Pedal).or_else(|| throttle.clone());
         let slowest_s =
             [Role::EngineSpeed, Role::Throttle, Role::Pedal, Role::ManifoldPressure, Role::BoostPressure]
@@ -75,6 +83,9 @@ impl<'a> Signals<'a> {
                 .and_then(|index| log.channels[index].fresh_period_s())
                 .unwrap_or(0.0),
             slowest_s,
+            closed: OnceCell::new(),
+            demand_full: OnceCell::new(),
+            best_rate: OnceCell::new(),
         }
     }
 

@@ -199,6 +199,10 @@ fn limiter(signals: &Signals<'_>, rpm: &[f64], states: &mut States) {
 
 /// The best rate of rise in gear, rpm/s: 95 % of the rates at wide open (or of all rises) are below.
 pub(super) fn best_rate(signals: &Signals<'_>) -> Option<f64> {
+    *signals.best_rate.get_or_init(|| find_best(signals))
+}
+
+fn find_best(signals: &Signals<'_>) -> Option<f64> {
     let full = super::load::demand_full(signals);
     let mut seconds = 0.0;
     let mut rates = Vec::new();

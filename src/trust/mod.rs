@@ -114,6 +114,39 @@ struct Doubt {
     off: f64,
 }
 
+/// The worst doubt of every row.
+struct Doubts {
+    /// Those that were raised, in order.
+    raised: Vec<Doubt>,
+    /// Per row one more than its place among them, 0 for none; empty until one is raised.
+    worst: Vec<u32>,
+    rows: usize,
+}
+
+impl Doubts {
+    const fn none(rows: usize) -> Self {
+        Self { raised: Vec::new(), worst: Vec::new(), rows }
+    }
+
+    fn at(&self, row: usize) -> Option<&Doubt> {
+        let place = self.worst.get(row)?.checked_sub(1)?;
+        self.raised.get(place as usize)
+    }
+
+    fn raise(&mut self, rows: &Range<usize>, doubt: Doubt) {
+        self.worst.resize(self.rows, 0);
+        self.raised.push(doubt);
+        let place = self.raised.len() as u32;
+        let end = rows.end.min(self.rows);
+        for slot in &mut self.worst[rows.start.min(end)..end] {
+            let old = slot.checked_sub(1).and_then(|old| self.raised.get(old as usize));
+            if old.is_none_or(|old| doubt.off > old.off) {
+                *slot = place;
+            }
+        }
+    }
+}
+
 /// From which side a score is looked at.
 #[derive(Clone, Copy, PartialEq)]
 enum Side {
@@ -150,7 +183,7 @@ type Points = BTreeMap<&'static str, f64>;
 struct Judge<'a> {
     channel: &'a Channel,
     flags: &'a [Flag],
-    doubts: Vec<Option<Doubt>>,
+    doubts: Doubts,
     /// Residual probability of an unseen fault where detectors ran.
     tested: f64,
     /// The same in a row that no detector could judge.
@@ -239,6 +272,9 @@ impl<'a> Judge<'a> {
     /// The same before calibration.
     fn raw_vote(&self, rows: &Range<usize>, side: Side) -> Option<Vote> {
         let mut vote = Vote::default();
+        let [tested, untested] = [self.tested, self.untested].map(|prior| side.unseen(prior));
+        // Nearly every row adds to this and to nothing else.
+        let mut baseline = None;
         for row in rows.clone() {
             if self.channel.not_sampled(row) {
                 continue;
@@ -248,7 +284,13 @@ impl<'a> Judge<'a> {
             if *flag != Flag::NotEvaluated {
                 vote.evaluated += 1;
             }
-            self.add_row(row, *flag, side, &mut vote.points);
+            let unseen = if *flag == Flag::NotEvaluated { untested } else { tested };
+            if let Some(fine) = self.add_found(row, side, &mut vote.points) {
+                *baseline.get_or_insert(0.0) += fine * unseen;
+            }
+        }
+        if let Some(points) = baseline {
+            *vote.points.entry("baseline").or_insert(0.0) += points;
         }
         if vote.samples == 0 {
             return None;
@@ -258,20 +300,19 @@ impl<'a> Judge<'a> {
         Some(vote)
     }
 
-    fn add_row(&self, row: usize, flag: Flag, side: Side, points: &mut Points) {
+    /// Adds what was found in a row.
+    ///
+    /// * returns the probability that what was found is nothing; null where no value is
+    fn add_found(&self, row: usize, side: Side, points: &mut Points) -> Option<f64> {
         let mut add = |name, value: f64| *points.entry(name).or_insert(0.0) += value;
         if self.channel.missing(row) {
             add("dropout", 1.0);
-            return;
+            return None;
         }
-        let mut fine = 1.0;
-        if let Some(Some(doubt)) = self.doubts.get(row) {
-            let off = side.found(doubt.off);
-            add(doubt.detector, off);
-            fine -= off;
-        }
-        let prior = if flag == Flag::NotEvaluated { self.untested } else { self.tested };
-        add("baseline", fine * side.unseen(prior));
+        let Some(doubt) = self.doubts.at(row) else { return Some(1.0) };
+        let off = side.found(doubt.off);
+        add(doubt.detector, off);
+        Some(1.0 - off)
     }
 
     fn deductions(&self, points: &Points) -> Vec<Deduction> {
@@ -348,8 +389,8 @@ fn doubts(
     events: &[Event],
     index: usize,
     flags: &[Flag],
-) -> (Vec<Option<Doubt>>, BTreeMap<&'static str, usize>) {
-    let mut doubts: Vec<Option<Doubt>> = vec![None; flags.len()];
+) -> (Doubts, BTreeMap<&'static str, usize>) {
+    let mut doubts = Doubts::none(flags.len());
     let mut counts = BTreeMap::new();
     let role = view.log.channels.get(index).map_or(Role::Other, |channel| channel.role);
     let scored = detection
@@ -361,12 +402,7 @@ fn doubts(
     for finding in scored {
         let off = calibration::finding(role, finding.detector, finding.flag, finding.about);
         *counts.entry(finding.detector).or_insert(0) += 1;
-        let end = finding.rows.end.min(doubts.len());
-        for slot in doubts.get_mut(finding.rows.start.min(end)..end).unwrap_or_default() {
-            if slot.is_none_or(|old| off > old.off) {
-                *slot = Some(Doubt { detector: finding.detector, off });
-            }
-        }
+        doubts.raise(&finding.rows, Doubt { detector: finding.detector, off });
     }
     if view.chain.is_some_and(|chain| chain.channel == index) {
         for event in events {
@@ -378,7 +414,7 @@ fn doubts(
 
 /// A lean event was judged on all evidence: what its posterior gives to faults of the measurement counts where no
 /// finding says more.
-fn weigh(event: &Event, doubts: &mut [Option<Doubt>]) {
+fn weigh(event: &Event, doubts: &mut Doubts) {
     let artefact: f64 = ARTEFACTS.iter().map(|(cause, _)| share(event, cause)).sum::<f64>().clamp(0.0, 1.0);
     let detector = ARTEFACTS
         .iter()
@@ -386,12 +422,7 @@ fn weigh(event: &Event, doubts: &mut [Option<Doubt>]) {
         .map_or("baseline", |(_, detector)| detector);
     let called = event.record.verdict == Verdict::Artefact;
     let off = if called { artefact.max(calibration::ARTEFACT_OFF) } else { artefact };
-    let end = event.rows.end.min(doubts.len());
-    for slot in doubts.get_mut(event.rows.start.min(end)..end).unwrap_or_default() {
-        if slot.is_none_or(|old| off > old.off) {
-            *slot = Some(Doubt { detector, off });
-        }
-    }
+    doubts.raise(&event.rows, Doubt { detector, off });
 }
 
 fn share(event: &Event, cause: &str) -> f64 {

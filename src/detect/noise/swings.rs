@@ -65,9 +65,9 @@ pub(super) fn findings(
 fn levels(readings: &Readings<'_>, rows: std::ops::Range<usize>) -> Vec<(usize, f64)> {
     let mut found: Vec<(usize, f64)> = Vec::new();
     let mut last_s = f64::NEG_INFINITY;
-    let first = readings.rows.partition_point(|row| *row < rows.start);
+    let first = readings.at_or_after(rows.start);
     for at in first..readings.len() {
-        let Some(row) = readings.rows.get(at).copied().filter(|row| *row < rows.end) else { break };
+        let Some(row) = readings.row(at).filter(|row| *row < rows.end) else { break };
         let phi = readings.value(at).recip();
         if readings.time_s(at) - last_s >= APART_S - 1e-6 && phi.is_finite() {
             last_s = readings.time_s(at);
