@@ -1,8 +1,9 @@
 #!/usr/bin/env python3
 """Whole processes side by side: this program beside general libraries, on the same files and the same cores.
 
-    python3 benches/compare.py            # everything but the ten million rows
-    python3 benches/compare.py --full     # those too (a file of 0.6 GB)
+    python3 benches/compare.py                  # everything but the ten million rows
+    python3 benches/compare.py --full           # those too (a file of 0.6 GB)
+    python3 benches/compare.py --size 0.05      # the same steps on files of a twentieth, to see that all of them work
 
 Builds the release program, makes its files under target/compare (fixed seeds), installs the libraries into a virtual
 environment there, runs every contestant in turn for at least five rounds, and prints a Markdown table of medians and
@@ -93,9 +94,9 @@ def python(code, *arguments):
 
 def prepare(rows, name, wide):
     """A log of at least so many rows at 100 Hz."""
-    target = WORK / name
+    target = FILES / name
     if not target.exists():
-        source = WORK / f"{name}.narrow" if wide else target
+        source = FILES / f"{name}.narrow" if wide else target
         run([PROGRAM, "simulate", "hill_climb", "-o", source, "--seed", 1, "--rate", 100, "--duration", min(rows / 100, 86400)])
         if wide:
             python(WIDEN, source, target)
@@ -104,7 +105,7 @@ def prepare(rows, name, wide):
 
 def repeat(path, times, name):
     """The same drive again and again, with time going on: the simulator makes a day at most."""
-    target = WORK / name
+    target = FILES / name
     if not target.exists():
         header, *lines = path.read_text().splitlines()
         stamps = [float(line.split(",", 1)[0]) for line in lines]
@@ -136,8 +137,8 @@ def processor():
     return "unknown processor"
 
 
-def side_by_side(rounds, pipelines):
-    log = prepare(1_090_000, "wide.csv", True)
+def side_by_side(rounds, pipelines, size):
+    log = prepare(int(1_090_000 * size), "wide.csv", True)
     megabytes = log.stat().st_size / 1e6
     times = {}
     for _ in range(rounds):
@@ -172,23 +173,23 @@ def ratio(what, value, how, wanted):
     RATIOS.append(f"| {what} | {value:.2f} | {wanted} | {how} |")
 
 
-def linear(rounds, full):
-    day = prepare(100_000, "rows-1e5.csv", False)
+def linear(rounds, full, size):
+    day = prepare(int(100_000 * size), "rows-1e5.csv", False)
     sizes = [(1, "rows-1e5.csv"), (3, "rows-3e5.csv"), (10, "rows-1e6.csv")] + ([(100, "rows-1e7.csv")] if full else [])
     points = []
     for times, name in sizes:
         log = repeat(day, times, name)
         cpu = median([run([PROGRAM, "audit", log])[1] for _ in range(rounds if times < 100 else 1)])
-        points.append((times * 1e5, cpu))
+        points.append((times * 1e5 * size, cpu))
     seconds = ", ".join(f"{rows:.0e} rows {cpu:.2f} s" for rows, cpu in points)
     ratio("exponent of processor time over rows", exponent(points), seconds, "<= 1.05")
 
 
-def many(rounds):
+def many(rounds, size):
     log = prepare(15_400, "megabyte.csv", False)
-    folder = WORK / "many"
+    folder = FILES / "many"
     folder.mkdir(exist_ok=True)
-    logs = [folder / f"{index:04}.csv" for index in range(1000)]
+    logs = [folder / f"{index:04}.csv" for index in range(max(20, int(1000 * size)))]
     for path in logs:
         if not path.exists():
             os.link(log, path)
@@ -198,9 +199,9 @@ def many(rounds):
         wall, _, peak, _ = run([PROGRAM, "audit", *logs], threads=2)
         two.append(wall)
         peaks.append(peak)
-    few = run([PROGRAM, "audit", *logs[:100]], threads=2)[2]
-    ratio("1,000 logs: one core / two cores", median(one) / median(two), f"{median(two):.1f} s on two", ">= 1.8")
-    ratio("1,000 logs: peak memory / that of 100 logs", median(peaks) / few, f"{median(peaks):.0f} MB", "near 1")
+    few = run([PROGRAM, "audit", *logs[: len(logs) // 10]], threads=2)[2]
+    ratio(f"{len(logs)} logs: one core / two cores", median(one) / median(two), f"{median(two):.1f} s on two", ">= 1.8")
+    ratio(f"{len(logs)} logs: peak memory / that of a tenth", median(peaks) / few, f"{median(peaks):.0f} MB", "near 1")
 
 
 def main():
@@ -209,10 +210,13 @@ def main():
     parser.add_argument("--pipelines", type=int, default=5, help="runs of the Python pipeline, each of minutes")
     parser.add_argument("--many-rounds", type=int, default=5, help="runs over the 1,000 logs")
     parser.add_argument("--full", action="store_true", help="ten million rows too")
+    parser.add_argument("--size", type=float, default=1.0, help="share of the rows and logs, to try the steps")
     parser.add_argument("--program", type=Path, help="a program built already, its examples beside it")
     arguments = parser.parse_args()
-    global PROGRAM, READ
-    WORK.mkdir(parents=True, exist_ok=True)
+    global PROGRAM, READ, FILES
+    size = arguments.size
+    FILES = WORK if size == 1.0 else WORK / f"size-{size}"
+    FILES.mkdir(parents=True, exist_ok=True)
     if not (WORK / "venv/bin/python").exists():
         subprocess.run([sys.executable, "-m", "venv", WORK / "venv"], check=True)
         subprocess.run([WORK / "venv/bin/pip", "install", "--quiet", *PACKAGES], check=True)
@@ -222,10 +226,10 @@ def main():
         PROGRAM = Path(os.environ.get("CARGO_TARGET_DIR", ROOT / "target")) / "release/sondeproof"
     READ = PROGRAM.parent / "examples/read_log"
     commit = subprocess.run(["git", "rev-parse", "--short", "HEAD"], cwd=ROOT, capture_output=True, text=True).stdout.strip()
-    side_by_side(arguments.rounds, arguments.pipelines)
-    linear(arguments.rounds, arguments.full)
+    side_by_side(arguments.rounds, arguments.pipelines, size)
+    linear(arguments.rounds, arguments.full, size)
     if arguments.many_rounds:
-        many(arguments.many_rounds)
+        many(arguments.many_rounds, size)
     start = median([run([PROGRAM, "--help"])[0] for _ in range(21)])
     ratio("start-up of --help", 1000 * start, "ms", "< 10")
     ratio("size of the program", PROGRAM.stat().st_size / 1e6, "MB", "<= 25")
