@@ -179,6 +179,8 @@ fn column_files() {
     seeds.push(
         std::fs::read(root().join("datasets/season/2026-03-14.csv.gz")).expect("read")[..4_000].to_vec(),
     );
+    #[cfg(feature = "mdf")]
+    seeds.push(crate::logs::mdf());
     hammer("columns", |dice| {
         let mut bytes = seeds[dice.below(seeds.len())].clone();
         dice.mutate(&mut bytes);

@@ -220,3 +220,38 @@ fn what_expands_without_end_or_counts_without_sense_stops_at_a_stated_limit() {
         assert!(seconds < 10.0 && peak_mb.is_none_or(|mb| mb < 64.0), "{name}: {seconds} s, {peak_mb:?} MB");
     }
 }
+
+/// Every block of an MDF 4 file with one number in its header made absurd: lengths past the end, links that lead back,
+/// counts without sense. Each is an error or a table, within what a log may cost.
+#[cfg(feature = "mdf")]
+#[test]
+fn blocks_that_lie_about_themselves_stay_within_their_means() {
+    let good = crate::logs::mdf();
+    let blocks: Vec<usize> = (64..good.len() - 24).filter(|at| good[*at..].starts_with(b"##")).collect();
+    assert!(blocks.len() > 10, "a file of {} blocks", blocks.len());
+    let number = |at: usize| u64::from_le_bytes(good[at..at + 8].try_into().expect("eight bytes"));
+    let folder = folder();
+    for block in blocks {
+        // Identifier, four bytes of nothing, length, number of links, links, data.
+        let links = usize::try_from(number(block + 16)).expect("a few");
+        let data = block + 24 + 8 * links;
+        let mut lies =
+            vec![(block + 8, u64::MAX), (block + 8, 1 << 40), (block + 16, 1 << 50), (data, 1 << 60)];
+        lies.extend((0..links).map(|link| (block + 24 + 8 * link, block as u64)));
+        lies.extend((0..links).map(|link| (block + 24 + 8 * link, u64::MAX - 7)));
+        // The number of records of a group stands behind its record's number.
+        lies.push((data + 8, 1 << 60));
+        for (at, lie) in lies.into_iter().filter(|(at, _)| at + 8 <= good.len()) {
+            let mut bytes = good.clone();
+            bytes[at..at + 8].copy_from_slice(&lie.to_le_bytes());
+            let name = format!("{}-{}.mf4", String::from_utf8_lossy(&good[block + 2..block + 4]), at - block);
+            let log = file(folder.path(), &name, &bytes);
+            let (seconds, peak_mb, code, errors) = measured(&log);
+            assert!(matches!(code, Some(0 | 2)), "{name}: {code:?} {errors}");
+            assert!(code == Some(0) || errors.contains("help:"), "{name}: {errors}");
+            let size_mb = bytes.len() as f64 / 1_048_576.0;
+            assert!(seconds < 10.0, "{name}: {seconds:.1} s");
+            assert!(peak_mb.is_none_or(|mb| mb < 8.0 * size_mb + 64.0), "{name}: {peak_mb:?} MB");
+        }
+    }
+}

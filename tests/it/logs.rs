@@ -52,6 +52,24 @@ pub(crate) fn drive() -> &'static str {
     })
 }
 
+/// An MDF 4 file of two groups with clocks of their own.
+#[cfg(feature = "mdf")]
+pub(crate) fn mdf() -> Vec<u8> {
+    let mut writer = falcon_mdf::Mf4Writer::new();
+    for (rate_hz, name, unit, offset) in
+        [(50.0, "Engine Speed", "1/min", 2_000.0), (10.0, "Lambda", "1", 0.8)]
+    {
+        let time_s: Vec<f64> = (0..(20.0 * rate_hz) as u32).map(|row| f64::from(row) / rate_hz).collect();
+        let values: Vec<f64> = time_s.iter().map(|time| offset * (1.0 + 0.1 * time.sin())).collect();
+        let group = writer.add_group(&time_s).expect("group");
+        group.add_channel(name, unit, &values).expect("channel");
+    }
+    let folder = folder();
+    let path = folder.path().join("log.mf4");
+    writer.write_to_file(&path).expect("written");
+    std::fs::read(path).expect("read")
+}
+
 /// The same with one column left out, by the start of its header.
 pub(crate) fn drive_without(header: &str) -> String {
     let mut lines = drive().lines().map(|line| line.split(',').collect::<Vec<_>>());

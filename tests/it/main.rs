@@ -6,6 +6,7 @@
 #[cfg(feature = "page")]
 mod browser;
 mod cli;
+mod companion;
 mod conventions;
 mod faults;
 mod fuzz;
@@ -19,6 +20,8 @@ mod logs;
 mod metamorphic;
 mod open_data;
 mod open_health;
+#[cfg(feature = "mdf")]
+mod open_mdf;
 mod privacy;
 mod schema;
 #[cfg(feature = "page")]
