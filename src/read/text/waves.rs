@@ -63,11 +63,12 @@ pub(in crate::read) fn read_file(path: &Path, options: &ReadOptions) -> Result<O
 
 /// The file and its first wave, where it looks like a large plain text.
 fn open(path: &Path) -> Option<(File, Vec<u8>)> {
-    let file = File::open(path).ok()?;
-    let about = file.metadata().ok()?;
+    // Asked before it is opened: a pipe can be opened only once.
+    let about = std::fs::metadata(path).ok()?;
     if !about.is_file() || !(FILE_LEAST..=FILE_MOST).contains(&about.len()) {
         return None;
     }
+    let file = File::open(path).ok()?;
     let mut first = Vec::new();
     Waves { file: &file, carry: Vec::new(), bytes: 0 }.next(&mut first).ok()?;
     let known =
