@@ -189,15 +189,37 @@ pub enum Grade {
     NotEvaluated,
 }
 
+/// A score in words: two digits, and as many more as keep it from reading like a bound that it misses.
+pub fn score_words(score: f64, bounds: &[f64]) -> String {
+    let missed = |bound: &&f64| score < **bound;
+    let tells = |text: &String| {
+        text.parse::<f64>().is_ok_and(|shown| bounds.iter().filter(missed).all(|bound| shown < *bound))
+    };
+    (2..=4).map(|digits| format!("{score:.digits$}")).find(tells).unwrap_or_else(|| {
+        let bound = bounds.iter().filter(missed).copied().fold(f64::INFINITY, f64::min);
+        format!("just below {bound:.2}")
+    })
+}
+
 impl Grade {
+    /// From this score on a channel is trusted.
+    pub const TRUSTED: f64 = 0.95;
+    /// From this score on trust is limited.
+    pub const LIMITED: f64 = 0.80;
+
     /// The grade of a score.
     pub fn of(score: Option<f64>) -> Self {
         match score {
             None => Self::NotEvaluated,
-            Some(score) if score >= 0.95 => Self::Trusted,
-            Some(score) if score >= 0.80 => Self::Limited,
+            Some(score) if score >= Self::TRUSTED => Self::Trusted,
+            Some(score) if score >= Self::LIMITED => Self::Limited,
             Some(_) => Self::Untrusted,
         }
+    }
+
+    /// A score in words that do not contradict its grade.
+    pub fn score_words(score: f64) -> String {
+        score_words(score, &[Self::LIMITED, Self::TRUSTED])
     }
 
     /// The word.
@@ -572,4 +594,17 @@ pub struct Note {
     pub channel: Option<String>,
     /// Plain sentence.
     pub text: String,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_score_never_reads_like_the_grade_that_it_misses() {
+        let words = [0.9497, 0.95, 0.949_96, 0.949_999, 0.91, 0.7999, 0.80].map(Grade::score_words);
+        assert_eq!(words, ["0.9497", "0.95", "just below 0.95", "just below 0.95", "0.91", "0.7999", "0.80"]);
+        assert_eq!(score_words(0.8996, &[0.9]), "0.8996");
+        assert_eq!(score_words(0.8996, &[]), "0.90");
+    }
 }

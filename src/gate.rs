@@ -8,7 +8,8 @@ pub use policy::{Policy, PolicyError, READY, Ready};
 
 use crate::claim;
 use crate::document::{
-    Audit, Channel, Claim, ClaimStatus, Decision, Gate, Grade, HealthMetric, HealthStatus, LeanEvent, TreatAs,
+    Audit, Channel, Claim, ClaimStatus, Decision, Gate, Grade, HealthMetric, HealthStatus, LeanEvent,
+    TreatAs, score_words,
 };
 use crate::log::Role;
 
@@ -154,10 +155,15 @@ impl Case {
                      did not"
                 ),
             };
-            let reason = format!("trust of {name} is {}, below {}{because}", floored(score), floored(least));
+            let reason = format!(
+                "trust of {name} is {}, below {}{because}",
+                score_words(score, &[least]),
+                plain(least)
+            );
             self.withhold(&reason, &needed);
         } else if channel.trust.grade != Grade::Trusted {
-            self.reserve(&format!("trust of {name} is {} ({})", floored(score), channel.trust.grade.word()));
+            let score = Grade::score_words(score);
+            self.reserve(&format!("trust of {name} is {score} ({})", channel.trust.grade.word()));
         }
     }
 
@@ -374,10 +380,10 @@ fn surest(channels: &[Channel], role: Role) -> Option<&Channel> {
         .reduce(|best, channel| if channel.role_confidence > best.role_confidence { channel } else { best })
 }
 
-/// A score with two digits, never rounded up over the limit that it misses.
-fn floored(score: f64) -> String {
-    // The small addition keeps 0.29 from becoming 0.28 by its binary form.
-    format!("{:.2}", (score * 100.0 + 1e-9).floor() / 100.0)
+/// A limit as the policy states it, with two digits at least.
+fn plain(limit: f64) -> String {
+    let two = format!("{limit:.2}");
+    if two.parse() == Ok(limit) { two } else { limit.to_string() }
 }
 
 /// Up to the first stop or semicolon.

@@ -173,13 +173,17 @@ impl Context<'_> {
             (Grade::Limited, Some(score)) => (
                 ClaimStatus::Limited,
                 Some(format!(
-                    "trust of {name} is {score:.2}; 0.95 would support the claim without reservation"
+                    "trust of {name} is {}; {:.2} would support the claim without reservation",
+                    Grade::score_words(score),
+                    Grade::TRUSTED
                 )),
             ),
             (_, Some(score)) => (
                 ClaimStatus::NotSupported,
                 Some(format!(
-                    "trust of {name} is {score:.2}, below 0.80; repeat the run once its faults are gone"
+                    "trust of {name} is {}, where a claim needs {:.2}; repeat the run once its faults are gone",
+                    Grade::score_words(score),
+                    Grade::LIMITED
                 )),
             ),
             (_, None) => (ClaimStatus::Limited, Some(format!("no test could judge {name} here"))),

@@ -167,8 +167,8 @@ pub(crate) fn grade(channel: &Channel) -> String {
 
 fn probability(score: f64, low: Option<f64>, high: Option<f64>) -> String {
     match (low, high) {
-        (Some(low), Some(high)) => format!("{score:.2}, {low:.2} to {high:.2}"),
-        _ => format!("{score:.2}"),
+        (Some(low), Some(high)) => format!("{}, {low:.2} to {high:.2}", Grade::score_words(score)),
+        _ => Grade::score_words(score),
     }
 }
 

@@ -2,7 +2,7 @@
 
 use super::page::Page;
 use super::words::{count, duration};
-use crate::document::{Audit, ClaimStatus, Decision, TreatAs};
+use crate::document::{Audit, ClaimStatus, Decision, Grade, TreatAs};
 
 /// What is kept of a log once its document is written.
 #[derive(Clone, Debug, PartialEq)]
@@ -28,7 +28,10 @@ impl Line {
             hazards: audit.lean_not_evaluated.is_none().then(|| events(TreatAs::Hazard)),
             not_measured: events(TreatAs::Invalid),
             trust: mixture.map_or("no lambda".to_owned(), |channel| {
-                let score = channel.trust.score.map_or(String::new(), |score| format!(" {score:.2}"));
+                let score = channel
+                    .trust
+                    .score
+                    .map_or(String::new(), |score| format!(" {}", Grade::score_words(score)));
                 format!("{}{score}", channel.trust.grade.word())
             }),
             claims: format!("{supported} of {}", audit.claims.len()),

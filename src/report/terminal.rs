@@ -12,7 +12,7 @@ use super::answer::{
 use super::life;
 use super::page::{ALARM, Page, STRONG};
 use super::words::{count, duration, list, number, plain, sentence, statements, time};
-use crate::document::{Audit, ClaimStatus, HealthMetric, HealthStatus, LeanEvent, TreatAs, Verdict};
+use crate::document::{Audit, ClaimStatus, Grade, HealthMetric, HealthStatus, LeanEvent, TreatAs, Verdict};
 
 /// Width of the label column of the answer.
 const QUESTION: usize = 20;
@@ -148,7 +148,7 @@ fn trust(page: &mut Page, audit: &Audit) {
         .iter()
         .map(|channel| {
             let trust = &channel.trust;
-            let score = trust.score.map_or("-".to_owned(), |score| format!("{score:.2}"));
+            let score = trust.score.map_or("-".to_owned(), Grade::score_words);
             let range = match (trust.low, trust.high) {
                 (Some(low), Some(high)) => format!("{low:.2} to {high:.2}"),
                 _ => "-".to_owned(),

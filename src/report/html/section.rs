@@ -185,8 +185,10 @@ pub(super) fn trust(audit: &Audit) -> Vec<Trusted> {
 
 fn score(trust: &Trust) -> String {
     match (trust.score, trust.low, trust.high) {
-        (Some(score), Some(low), Some(high)) => format!("{score:.2} ({low:.2} to {high:.2})"),
-        (Some(score), ..) => format!("{score:.2}"),
+        (Some(score), Some(low), Some(high)) => {
+            format!("{} ({low:.2} to {high:.2})", Grade::score_words(score))
+        }
+        (Some(score), ..) => Grade::score_words(score),
         _ => "\u{2013}".to_owned(),
     }
 }
