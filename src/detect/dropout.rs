@@ -58,7 +58,7 @@ static META: Meta = Meta {
     needs: &[],
     method: "Rows in which the channel was due and holds no number (blank, text, a code of the instrument): flag 9. \
              Blanks of a slower channel between its turns are not missing, nor are the first `lead_periods` periods \
-             of the slowest channel at the start of the log. An exact zero for at most `zero_s` with sound values on both \
+             of the slowest channel at the start of the log, gaps not counted. An exact zero for at most `zero_s` with sound values on both \
              sides, in channels that fail to zero (engine speed, pressures, speeds, voltages, lambda): bad where \
              zero cannot be true, suspect where it may be a real loss (fuel pressure, voltage), and where the \
              quantity could have gone there and back by its own pace it is left alone.",
@@ -105,6 +105,17 @@ fn length_s(view: &View<'_>, rows: &Range<usize>) -> f64 {
     }
 }
 
+/// The same without the time in which the logger wrote no row: nothing had its turn then.
+fn written_s(view: &View<'_>, rows: &Range<usize>) -> f64 {
+    let time_s = &view.log.clock.time_s;
+    let breaks = view.log.clock.segments.windows(2).filter(|pair| rows.contains(&pair[1].start));
+    let silent_s = breaks.filter_map(|pair| {
+        let last = pair[0].end.checked_sub(1)?;
+        Some(time_s.get(pair[1].start)? - time_s.get(last)?)
+    });
+    length_s(view, rows) - silent_s.sum::<f64>()
+}
+
 /// Time until every channel has had its turn: the longest period of any channel of the log, because one whose
 /// value seldom changes does not show its own.
 fn turn_s(view: &View<'_>) -> f64 {
@@ -128,7 +139,7 @@ fn missing(channel: &Channel, view: &View<'_>, lead_periods: f64) -> Vec<Finding
     let values = channel.values();
     let lost = runs::join(lost, |end, start| values[end..start].iter().all(|value| value.is_nan()));
     lost.into_iter()
-        .filter(|rows| rows.start > 0 || length_s(view, rows) > lead_s)
+        .filter(|rows| rows.start > 0 || written_s(view, rows) > lead_s)
         .map(|rows| {
             let lost_s = length_s(view, &rows);
             let count = rows.clone().filter(|row| channel.missing(*row)).count();
@@ -210,6 +221,17 @@ mod tests {
         let bench = |blank: usize| {
             Bench::new(10.0, 100)
                 .values(Role::Lambda, (0..100).map(|row| if row < blank { f64::NAN } else { 0.85 }).collect())
+        };
+        assert!(bench(2).findings(&Dropout, Role::Lambda).is_empty());
+        assert_eq!(bench(20).findings(&Dropout, Role::Lambda)[0].rows, 0..20);
+    }
+
+    #[test]
+    fn a_gap_before_the_first_turn_is_no_time_in_which_the_channel_was_due() {
+        // Two rows, 20 s of silence, two more rows, then the first reading: at 10 Hz the limit is two rows.
+        let bench = |blank: usize| {
+            let values = (0..100).map(|row| if row < blank { f64::NAN } else { 0.85 }).collect();
+            Bench::new(10.0, 100).values(Role::Lambda, values).gap(1, 20.0)
         };
         assert!(bench(2).findings(&Dropout, Role::Lambda).is_empty());
         assert_eq!(bench(20).findings(&Dropout, Role::Lambda)[0].rows, 0..20);
