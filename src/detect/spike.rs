@@ -105,7 +105,8 @@ static META: Meta = Meta {
              established link frame was made behind the link. *Quantities with a known pace* (`rate_of_change`): \
              the smaller of the steps out and back must stay within that pace plus resolution plus six standard \
              deviations of noise; the neighbours of a spike are not touched. *Other quantities*: `noise_multiple` \
-             standard deviations of the channel's own noise (at least the resolution), and rare. *Together*: a \
+             standard deviations of the channel's own noise (at least the resolution), and rare: suspect, not bad, because \
+             nothing says that the quantity cannot do it. *Together*: a \
              single row in which `channels_together` quantities of different kinds go out and straight back, at 20 Hz \
              or faster.",
     assumes: "For lambda: a sensor no faster than `tau_s`, and for the second rule a frame period seen in at least \
@@ -201,11 +202,12 @@ fn paced(channel: &Channel, view: &View<'_>, readings: &Readings<'_>, pace: &pac
     let findings = outstanding(view, readings, readings.scatter)
         .into_iter()
         .filter(|(at, height)| *height > allowed(*at))
-        .map(|(at, height)| describe(channel, readings, at, height, allowed(at)))
+        .map(|(at, height)| describe(channel, readings, at, height, allowed(at), Flag::Bad))
         .collect();
     Outcome::Ran { evaluated: inner(readings), findings }
 }
 
+/// A quantity of which nothing is known may truly have done it: unlike the rest of the log, and no more than that.
 fn unknown(channel: &Channel, view: &View<'_>, readings: &Readings<'_>, limits: &Limits<'_>) -> Outcome {
     if readings.len() < 100 {
         return Outcome::not_run("fewer than 100 readings to learn the channel's noise from");
@@ -222,22 +224,35 @@ fn unknown(channel: &Channel, view: &View<'_>, readings: &Readings<'_>, limits: 
             readings.len()
         ));
     }
-    let findings =
-        high.into_iter().map(|(at, height)| describe(channel, readings, at, height, allowed)).collect();
+    let findings = high
+        .into_iter()
+        .map(|(at, height)| describe(channel, readings, at, height, allowed, Flag::Suspect))
+        .collect();
     Outcome::Ran { evaluated: inner(readings), findings }
 }
 
-fn describe(channel: &Channel, readings: &Readings<'_>, at: usize, height: f64, allowed: f64) -> Finding {
+fn describe(
+    channel: &Channel,
+    readings: &Readings<'_>,
+    at: usize,
+    height: f64,
+    allowed: f64,
+    flag: Flag,
+) -> Finding {
     let width_s = readings.elapsed_s(at + 1);
+    let allowed_text = shown_difference(channel, allowed);
+    let why = match flag {
+        Flag::Bad => format!("out and back it can move by {allowed_text} in that time"),
+        _ => format!("elsewhere in this log it moves out and back by less than {allowed_text}"),
+    };
     let message = format!(
-        "{} jumped by {} to {} for one reading and came back; out and back it can move by {} in that time",
+        "{} jumped by {} to {} for one reading and came back; {why}",
         channel.name,
         shown_difference(channel, height),
         shown(channel, readings.value(at)),
-        shown_difference(channel, allowed),
     );
     let evidence = vec![(&HEIGHT, height), (&ALLOWED, allowed), (&WIDTH, width_s)];
-    Finding::new(readings.shown(at, at + 1), Flag::Bad, message, evidence)
+    Finding::new(readings.shown(at, at + 1), flag, message, evidence)
 }
 
 /// All but the first and the last reading.
