@@ -128,7 +128,7 @@ static META: Meta = Meta {
              engine speed are then bad, from the second reading of the run on: the first one and the one it lands \
              on are real. A channel that never changes in a working log of `dead_s` is suspect. In a log of no engine, \
              where neither noise nor another channel can speak, a run of 100 readings or more is suspect when it is ten \
-             times longer than any other and the channel seldom repeats itself.",
+             times longer than any other and the channel seldom repeats itself; there a gap does not end it.",
     assumes: "Noise does not vanish by itself within one operating state. Values that are commanded (throttle, gear, \
               ignition, targets) may stand still and are not judged; nor are end stops (`saturation`), the rest \
               value, and zero of a speed.",
@@ -184,7 +184,7 @@ impl Detector for FlatLine {
         let fewest = limits.get(&FRAMES) * if period_s > OFTEN_S { 2.0 } else { 1.0 };
         let stops = Stops::of(channel);
         let shortest_s = limits.get(&HOLD);
-        let findings = held(channel, view)
+        let findings = held(channel, view, &view.log.clock.segments)
             .into_iter()
             .filter(|run| {
                 run.held_s >= shortest_s && run.frames as f64 >= fewest && !stops.contain(run.value)
@@ -220,7 +220,9 @@ fn unlike_itself(
     limits: &Limits<'_>,
     allowed: bool,
 ) -> Option<Outcome> {
-    let mut runs = held(channel, view);
+    // A series of its own pace is full of gaps, and a value that outlives one stood all the more.
+    let whole = 0..channel.rows();
+    let mut runs = held(channel, view, std::slice::from_ref(&whole));
     let stops = Stops::of(channel);
     runs.retain(|run| !stops.contain(run.value));
     runs.sort_by_key(|run| std::cmp::Reverse(run.frames));
@@ -269,12 +271,12 @@ struct Stand {
     frames: usize,
 }
 
-/// Runs of equal values within a segment; rows in which the channel was not due do not end one.
-fn held(channel: &Channel, view: &View<'_>) -> Vec<Stand> {
+/// Runs of equal values within a span; rows in which the channel was not due do not end one.
+fn held(channel: &Channel, view: &View<'_>, spans: &[Range<usize>]) -> Vec<Stand> {
     let (values, time_s) = (channel.values(), &view.log.clock.time_s);
     let Some(period_s) = channel.fresh_period_s().filter(|period| *period > 0.0) else { return Vec::new() };
     let mut found = Vec::new();
-    for segment in &view.log.clock.segments {
+    for segment in spans {
         let Some(inside) = values.get(segment.clone()) else { continue };
         // Without blanks a place among the readings is a row.
         let due: Option<Vec<usize>> = (channel.count() < channel.rows())
@@ -576,6 +578,24 @@ mod tests {
     fn gap_breaks_the_hold() {
         let found = bench(1.5, 300..330).gap(315, 30.0).findings(&FlatLine, Role::Lambda);
         assert!(found.iter().all(|f| evidence(f, "held_s") < 1.0), "{found:?}");
+    }
+
+    #[test]
+    fn a_series_of_its_own_that_stands_across_gaps_is_unlike_itself() {
+        // Hourly readings of one quantity, 300 of them stuck, with a gap every 40 rows: no piece is long by itself.
+        let series = |stuck: Range<usize>| {
+            let mut noise = Noise::new(12);
+            let mut values: Vec<f64> = (0..1_000).map(|_| quantised(noise.next(), 0.001)).collect();
+            let value = values[stuck.start];
+            values[stuck].fill(value);
+            let bench = Bench::new(1.0 / 3_600.0, 1_000).values(Role::Other, values);
+            let bench = bench.measured(|m| m.resolution = Some(0.001));
+            (1..25).fold(bench, |bench, k| bench.gap(40 * k, 7_200.0))
+        };
+        let found = series(400..700).findings(&FlatLine, Role::Other);
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert_eq!((found[0].rows.clone(), found[0].flag), (401..700, Flag::Suspect));
+        assert!(series(400..401).findings(&FlatLine, Role::Other).is_empty());
     }
 
     #[test]
