@@ -97,7 +97,7 @@ static META: Meta = Meta {
              - boost + barometer against manifold pressure while running.\n\
              - air/fuel ratio against lambda: the same sensor, so one ratio.\n\
              - the mixture against its command: right at lambda 1, yet short of the commanded enrichment by one factor \
-             in every full-load window (`mixture_gain`), as an aged element reads.\n\
+             nearly everywhere at full load (`mixture_gain`), as an aged element reads.\n\
              - throttle wide open for `hold_s` with the pedal released, where the throttle follows the pedal at all.\n\n\
              Slope, intercept, SEE and r2 are those of 40 CFR 1065.602.",
     assumes: "Both channels belong to one machine and one clock. Which of the two is wrong the pair cannot tell: the \

@@ -99,7 +99,7 @@ static META: Meta = Meta {
              channels (temperatures, barometer) cannot answer a load within 0.3 s either.\n\n\
              In warm idle and cruise a control loop on another sensor brings the mixture back to where it was, so there \
              the levels of the mixture reading with and without the load are compared as well, at any rate: a \
-             difference of more than `loop_shift`, the same at every step of `loop_step_v`, is no gas.",
+             difference of more than `loop_shift`, the same between every stretch with and every stretch without the load, is no gas.",
     assumes: "An analog link. The clocks of load and reading agree to less than half the delay. Alternator, fan and \
               heater switching changes nothing in the cylinder before the delay has passed.",
     misses: "A steady offset that never switches. At full load the delay is 16 to 37 ms, so only logs above 100 Hz can \

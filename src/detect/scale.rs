@@ -8,6 +8,8 @@ use crate::log::{Channel, Role};
 use crate::signal::robust;
 use crate::state::bit;
 
+mod looped;
+
 /// See its text in `sondeproof explain scale`.
 pub(super) struct Scale;
 
@@ -57,6 +59,14 @@ static GAUGE: Limit = Limit {
     why: "a gauge at rest shows 0 within 5 % of 100 kPa (40 CFR 1065.915 Table 1, general pressure)",
 };
 
+static SHRINKS: Limit = Limit {
+    name: "shrinks_share",
+    unit: "1",
+    default: 0.35,
+    range: (0.05, 0.95),
+    why: "a scale holds at every flow; air that leaks in ahead of the sensor shrinks with it, and cruise breathes two to \
+          five times what idle does (computed): it keeps 0.2 to 0.5 of its shift there, and a scale all of it",
+};
 static SEEN: Field = Field { name: "seen", unit: "channel" };
 static EXPECTED: Field = Field { name: "expected", unit: "channel" };
 static FACTOR: Field = Field { name: "factor", unit: "1" };
@@ -100,15 +110,20 @@ static META: Meta = Meta {
              lambda channel are air/fuel ratios, and the other way round. In warm idle and cruise the control loop \
              holds lambda 1 (or the commanded lambda, where logged): a middle in phi further off than `lambda_one` \
              (`lambda_commanded`) is a \
-             shifted scale or the stoichiometric ratio of another fuel; the closest ratio is named.\n\n\
+             shifted scale, the stoichiometric ratio of another fuel (the closest is named) or a mixture that the loop \
+             does not hold. A shift that loses more than `shrinks_share` from idle to cruise is the mixture: air \
+             ahead of the sensor shrinks with the flow, a scale does not. Without throttle and manifold pressure the loop is looked for \
+             in the reading itself, spans of 3 s around one level; only one leaner than 1 counts there, because \
+             engines run richer by design.\n\n\
              **Pressure:** with the engine standing a manifold shows the barometer (54 to 108 kPa), a boost gauge \
              shows 0. Anything else is compared with the unit mix-ups and with gauge for absolute.",
     assumes: "Closed-loop control in warm idle and cruise for the mixture's zero; the reading must cross its own mean \
               often, as a loop does. A stretch with the engine standing for manifold and boost pressure.",
     misses: "An engine without closed loop: its idle mixture says nothing and is not judged. A gain error that is right \
-             at lambda 1. Pressure in a log that never shows the engine standing.",
+             at lambda 1. One weak injector shifts the mean of all cylinders by one factor at every flow and looks like \
+             a scale. Pressure in a log that never shows the engine standing.",
     gaps: Gaps::Span,
-    limits: &[&ZERO, &COMMANDED, &CLOSED, &AIR_LOW, &AIR_HIGH, &GAUGE],
+    limits: &[&ZERO, &COMMANDED, &CLOSED, &SHRINKS, &AIR_LOW, &AIR_HIGH, &GAUGE],
     evidence: &[&SEEN, &EXPECTED, &FACTOR],
     sources: &[
         "US Standard Atmosphere 1976 / ISO 2533",
@@ -187,11 +202,77 @@ fn mixture(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
 }
 
 fn closed_loop(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
+    let least_s = limits.get(&CLOSED);
+    let knows_load =
+        [Role::Throttle, Role::ManifoldPressure].iter().any(|role| view.log.index_of(*role).is_some());
+    let held = held(channel, view, least_s).or_else(|because| {
+        let found = (!knows_load).then(|| looped::find(channel, view, least_s)).flatten();
+        found.ok_or(because)
+    })?;
+    let seen = held.ratio.recip();
+    let most = limits.get(if held.commanded { &COMMANDED } else { &ZERO });
+    if (seen - 1.0).abs() <= most {
+        return Ok(None);
+    }
+    let shrinks = held.by_flow.is_some_and(|[idle, cruise]| {
+        let (idle, cruise) = (1.0 - idle, 1.0 - cruise);
+        idle > most && idle - cruise > limits.get(&SHRINKS) * idle
+    });
+    if shrinks {
+        return Err("the reading is leaner at idle than in cruise: its shift shrinks with the flow, as air does that \
+                    enters ahead of the sensor, so it says nothing about the scale"
+            .to_owned());
+    }
+    let stoich = view.rig.stoich_afr;
+    // A ratio of another fuel, computed from composition: E0, E5, E10, E20, E85, ethanol, methanol; 14.7 is common.
+    let known = [14.7, 14.575, 14.28, 13.99, 13.41, 9.80, 9.00, 6.47];
+    let pairs = known.iter().flat_map(|a| [(*a, stoich), (stoich, *a)]);
+    let nearest = pairs
+        .filter(|(a, b)| (a / b - seen).abs() < 0.01)
+        .min_by(|(a, b), (c, d)| (a / b - seen).abs().total_cmp(&(c / d - seen).abs()));
+    let why = nearest.map_or_else(
+        || "a shifted scale".to_owned(),
+        |(a, b)| format!("as if made with a stoichiometric ratio of {b:.2} where {a:.2} was meant"),
+    );
+    Ok(Some(Wrong {
+        flag: Flag::Suspect,
+        message: format!(
+            "{} stands at lambda {seen:.3} over {:.0} s of {}, where a control loop holds 1 (limit {most:.2}): {why}, \
+             or the mixture itself is off: one weak injector, or no such loop",
+            channel.name, held.seconds, held.place
+        ),
+        evidence: vec![
+            (&SEEN, channel.logged(seen)),
+            (&EXPECTED, channel.logged(1.0)),
+            (&FACTOR, held.ratio),
+        ],
+    }))
+}
+
+/// Where a control loop holds the mixture.
+struct Held {
+    /// Commanded over read, the middle of it.
+    ratio: f64,
+    /// The same at idle and in cruise, where both last.
+    by_flow: Option<[f64; 2]>,
+    seconds: f64,
+    /// Whether the command itself is logged.
+    commanded: bool,
+    /// In words.
+    place: &'static str,
+}
+
+/// In warm idle and cruise.
+///
+/// # Errors
+/// Why nothing shows there.
+fn held(channel: &Channel, view: &View<'_>, least_s: f64) -> Result<Held, String> {
     let values = channel.values();
     let target = view.log.role(Role::LambdaTarget).map(Channel::values);
     let time_s = &view.log.clock.time_s;
     let clip = channel.measured.clip_high.unwrap_or(f64::INFINITY);
     let (mut ratio, mut duration_s, mut last) = (Vec::new(), 0.0, None::<(usize, f64)>);
+    let mut by_flow = [(Vec::new(), 0.0), (Vec::new(), 0.0)];
     for (row, lambda) in values.iter().enumerate() {
         let steady = view.state.has(row, bit::IDLE) || view.state.has(row, bit::CRUISE);
         let aim = target.map_or(1.0, |target| target[row]);
@@ -203,53 +284,41 @@ fn closed_loop(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found
         }
         // Averages are taken in phi.
         ratio.push(aim / lambda);
+        let flow = &mut by_flow[usize::from(view.state.has(row, bit::CRUISE))];
+        flow.0.push(aim / lambda);
         if let Some((before, then_s)) = last
             && row - before <= 50
         {
-            duration_s += (time_s[row] - then_s).min(1.0);
+            let passed_s = (time_s[row] - then_s).min(1.0);
+            duration_s += passed_s;
+            flow.1 += passed_s;
         }
         last = Some((row, time_s[row]));
     }
-    if duration_s < limits.get(&CLOSED) {
+    if duration_s < least_s {
         return Err(format!(
             "only {duration_s:.0} s of warm idle and cruise: too few to see where the control loop holds the mixture"
         ));
     }
     // The middle, not the mean: the tail of an over-run before is no part of the loop.
-    let Some((mean, spread)) = robust::centre_and_spread(&ratio, 0.0) else {
+    let Some((middle, spread)) = robust::centre_and_spread(&ratio, 0.0) else {
         return Err("idle and cruise hold no usable reading".to_owned());
     };
-    let crossings = ratio.windows(2).filter(|pair| (pair[0] > mean) != (pair[1] > mean)).count();
+    let crossings = ratio.windows(2).filter(|pair| (pair[0] > middle) != (pair[1] > middle)).count();
     if spread > 0.05 || (crossings as f64) < 0.2 * duration_s {
         return Err(
             "idle and cruise show no control loop around one mixture, so their mean says nothing".to_owned()
         );
     }
-    let seen = mean.recip();
-    let most = limits.get(if target.is_some() { &COMMANDED } else { &ZERO });
-    if (seen - 1.0).abs() <= most {
-        return Ok(None);
-    }
-    let stoich = view.rig.stoich_afr;
-    // A ratio of another fuel, computed from composition: E0, E5, E10, E20, E85, ethanol, methanol; 14.7 is common.
-    let known = [14.7, 14.575, 14.28, 13.99, 13.41, 9.80, 9.00, 6.47];
-    let pairs = known.iter().flat_map(|a| [(*a, stoich), (stoich, *a)]);
-    let nearest = pairs
-        .filter(|(a, b)| (a / b - seen).abs() < 0.01)
-        .min_by(|(a, b), (c, d)| (a / b - seen).abs().total_cmp(&(c / d - seen).abs()));
-    let why = nearest.map_or_else(
-        || "a shifted scale, or a loop that does not hold lambda 1".to_owned(),
-        |(a, b)| format!("as if made with a stoichiometric ratio of {b:.2} where {a:.2} was meant"),
-    );
-    Ok(Some(Wrong {
-        flag: Flag::Suspect,
-        message: format!(
-            "{} stands at lambda {seen:.3} over {duration_s:.0} s of warm idle and cruise, where the control loop holds 1 \
-             (limit {most:.2}): {why}",
-            channel.name
-        ),
-        evidence: vec![(&SEEN, channel.logged(seen)), (&EXPECTED, channel.logged(1.0)), (&FACTOR, mean)],
-    }))
+    let both = by_flow.iter().all(|(_, seconds)| *seconds >= 0.4 * least_s);
+    let middles = by_flow.map(|(ratio, _)| robust::median(&ratio).unwrap_or(f64::NAN));
+    Ok(Held {
+        ratio: middle,
+        by_flow: both.then_some(middles),
+        seconds: duration_s,
+        commanded: target.is_some(),
+        place: "warm idle and cruise",
+    })
 }
 
 /// Middle of the readings while the engine stands, Pa.
@@ -364,6 +433,39 @@ mod tests {
         let found = idle(14.7 / 13.99).findings(&Scale, Role::Lambda);
         assert!(found[0].message.contains("13.99 where 14.70"), "{}", found[0].message);
         assert_eq!(found[0].flag, Flag::Suspect);
+    }
+
+    #[test]
+    fn a_shift_that_shrinks_with_the_flow_is_air_and_no_scale() {
+        let log = |cruise: f64| {
+            let mut noise = Noise::new(9);
+            Bench::new(20.0, 1200)
+                .channel(Role::Lambda, move |t| {
+                    let level = if t < 30.0 { 1.08 } else { cruise };
+                    level * (1.0 + 0.01 * (t * 5.0).sin() + 0.003 * noise.next())
+                })
+                .channel(Role::EngineSpeed, |t| if t < 30.0 { 900.0 } else { 3_000.0 })
+                .state(bit::IDLE, 0.0, 30.0)
+                .state(bit::CRUISE, 30.0, 60.0)
+        };
+        assert!(because(log(1.03).run(&Scale, Role::Lambda)).contains("shrinks with the flow"));
+        assert_eq!(log(1.075).findings(&Scale, Role::Lambda).len(), 1);
+    }
+
+    #[test]
+    fn without_engine_speed_only_a_loop_on_the_lean_side_speaks() {
+        // 4 s rich of a pull, 8 s of loop, over and over.
+        let log = |scale: f64| {
+            let mut noise = Noise::new(9);
+            Bench::new(20.0, 1200).channel(Role::Lambda, move |t| {
+                let gas = if t % 12.0 < 4.0 { 0.82 } else { 1.0 + 0.01 * (t * 5.0).sin() };
+                scale * gas * (1.0 + 0.003 * noise.next())
+            })
+        };
+        let found = log(1.06).findings(&Scale, Role::Lambda);
+        assert!(found[0].message.contains("steady readings"), "{found:?}");
+        assert!(log(1.015).findings(&Scale, Role::Lambda).is_empty());
+        assert!(because(log(0.94).run(&Scale, Role::Lambda)).contains("too few"));
     }
 
     #[test]

@@ -5,17 +5,17 @@ use super::{
 };
 use crate::flag::Flag;
 use crate::log::{Channel, Role};
+use crate::signal::robust;
 use crate::signal::step::{self, Shape};
 use crate::state::bit;
 
 /// The loop has settled so long after a load switched, s; assumed.
 const SETTLE_S: f64 = 1.5;
-/// Level on either side of a step: at least and at most so long, s.
+/// Time in the loop that gives a level between two switchings, s.
 const LEAST_S: f64 = 2.0;
-const MOST_S: f64 = 8.0;
-/// Fewest steps: a difference seen once may be chance.
-const FEWEST: usize = 2;
-/// What the swing of a loop leaves in a mean over [`LEAST_S`] and more, lambda (computed for 0.03 and 1 s).
+/// Fewest levels with the load and without it, together: a difference seen once may be chance.
+const FEWEST: usize = 3;
+/// What the swing of a loop leaves in a middle over [`LEAST_S`] and more, lambda (computed for 0.03 and 1 s).
 const SWING: f64 = 0.004;
 
 /// Findings from the levels; null where they could not be compared: no loop, or too few steps.
@@ -37,54 +37,60 @@ pub(super) fn findings(
                 None => !view.state.has(row, bit::WARM_UP),
             }
     };
-    let (mut shifts, mut heights, mut spans) = (Vec::new(), Vec::new(), Vec::new());
+    // Levels without the load and with it: the loop brings both back to one mixture, however long they lie apart.
+    let mut levels = [Vec::new(), Vec::new()];
+    let (mut heights, mut spans) = (Vec::new(), Vec::new());
     for segment in &clock.segments {
         let (_, load_time_s, load_value) = readings(load, &clock.time_s, segment.clone());
         let shape = Shape { window_s: 2.0, rise_s: 0.4, least: limits.get(&LOOP_V) };
         let steps = step::level_steps(&load_time_s, &load_value, &shape);
-        for (k, at) in steps.iter().enumerate() {
-            let before_s = k.checked_sub(1).and_then(|k| steps.get(k)).map_or(0.0, |step| step.time_s);
-            let after_s = steps.get(k + 1).map_or(f64::INFINITY, |step| step.time_s);
-            let early = (before_s + SETTLE_S).max(at.time_s - MOST_S)..at.time_s - 0.4;
-            let late = at.time_s + SETTLE_S..after_s.min(at.time_s + SETTLE_S + MOST_S);
-            let levels = level(channel, view, early, held).zip(level(channel, view, late, held));
+        let Some(first) = steps.first() else { continue };
+        let begin_s = clock.time_s.get(segment.start).copied().unwrap_or(0.0);
+        let before = (first.height > 0.0, begin_s..first.time_s);
+        let after = steps.iter().enumerate().map(|(k, at)| {
+            let end_s = steps.get(k + 1).map_or(f64::INFINITY, |next| next.time_s);
             // A heavier load lowers the voltage.
-            let heavier = at.height < 0.0;
-            if let Some((old, new)) = levels {
-                shifts.push(if heavier { new - old } else { old - new });
-                heights.push(at.height.abs());
-            }
-            if heavier {
-                spans.push(clock.rows_between(at.time_s, after_s.min(clock.duration_s() + 1.0)));
+            (at.height < 0.0, at.time_s..end_s.min(clock.time_s[segment.end - 1]))
+        });
+        for (loaded, time) in std::iter::once(before).chain(after) {
+            let settled = time.start + SETTLE_S..time.end - 0.4;
+            levels[usize::from(loaded)].extend(level(channel, view, settled, held));
+            if loaded {
+                spans.push(clock.rows_between(time.start, time.end));
             }
         }
+        heights.extend(steps.iter().map(|step| step.height.abs()));
     }
-    if shifts.len() < FEWEST {
+    let count = levels.iter().map(Vec::len).sum::<usize>();
+    let [without, with] = &levels;
+    if count < FEWEST || without.is_empty() || with.is_empty() {
         return None;
     }
-    let n = shifts.len() as f64;
-    let mean = shifts.iter().sum::<f64>() / n;
-    let spread = (shifts.iter().map(|shift| (shift - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
-    let error = spread.max(SWING).max(channel.resolution()) / n.sqrt();
-    let agree = shifts.iter().all(|shift| shift * mean > 0.0);
-    let real = agree && mean.abs() > limits.get(&LOOP_SHIFT) && mean.abs() > limits.get(&SIGMAS) * error;
-    let height = heights.iter().sum::<f64>() / n;
+    let mean_of = |values: &[f64]| values.iter().sum::<f64>() / values.len() as f64;
+    let squares = |values: &[f64]| values.iter().map(|value| (value - mean_of(values)).powi(2)).sum::<f64>();
+    let mean = mean_of(with) - mean_of(without);
+    let spread = ((squares(with) + squares(without)) / (count - 2) as f64).sqrt();
+    let error = spread.max(SWING).max(channel.resolution())
+        * ((with.len() as f64).recip() + (without.len() as f64).recip()).sqrt();
+    let sign = mean.signum();
+    let apart = with.iter().all(|one| without.iter().all(|other| (one - other) * sign > 0.0));
+    let real = apart && mean.abs() > limits.get(&LOOP_SHIFT) && mean.abs() > limits.get(&SIGMAS) * error;
+    let height = mean_of(&heights);
     let evidence: Vec<(&'static Field, f64)> = vec![
         (&SHIFT, channel.logged_difference(mean)),
         (&ERROR, channel.logged_difference(error)),
-        (&COUNT, n),
+        (&COUNT, count as f64),
         (&HEIGHT, height),
         (&DELAY, SETTLE_S),
     ];
     let message = format!(
-        "{} stands {:.3} {} (standard error {:.3}) higher while a load pulls {} down by {height:.2} V, over {} steps in idle \
-         and cruise, where the control loop holds one mixture: a voltage between two grounds",
+        "{} stands {:.3} {} (standard error {:.3}) higher while a load pulls {} down by {height:.2} V, over {count} levels in \
+         idle and cruise, where the control loop holds one mixture: a voltage between two grounds",
         channel.name,
         channel.logged_difference(mean),
         channel.unit.symbol,
         channel.logged_difference(error),
         load.name,
-        shifts.len(),
     );
     spans.retain(|rows| real && rows.start < rows.end);
     Some(
@@ -95,7 +101,7 @@ pub(super) fn findings(
     )
 }
 
-/// Mean of a reading over rows that count, in phi and given back as lambda; null where they last too short.
+/// Middle of a reading over rows that count, in phi and given back as lambda; null where they last too short.
 fn level(
     channel: &Channel,
     view: &View<'_>,
@@ -105,16 +111,19 @@ fn level(
     if time.end - time.start < LEAST_S {
         return None;
     }
-    let (mut sum, mut count, mut first, mut last) = (0.0, 0.0, None, 0.0);
+    let (mut phi, mut held_s, mut last_s) = (Vec::new(), 0.0, f64::INFINITY);
     for row in view.log.clock.rows_between(time.start, time.end) {
         let lambda = channel.values().get(row).copied().unwrap_or(f64::NAN);
         if lambda > 0.5 && lambda < 1.5 && counts(row) {
-            sum += lambda.recip();
-            count += 1.0;
-            last = view.log.clock.time_s.get(row).copied().unwrap_or(last);
-            first = first.or(Some(last));
+            phi.push(lambda.recip());
+            let now_s = view.log.clock.time_s.get(row).copied().unwrap_or(f64::INFINITY);
+            held_s += (now_s - last_s).clamp(0.0, 1.0);
+            last_s = now_s;
+        } else {
+            last_s = f64::INFINITY;
         }
     }
-    let long = first.is_some_and(|first| last - first >= LEAST_S * 0.9) && count >= 8.0;
-    long.then(|| count / sum)
+    // The middle: a cruise begins with the tail of the over-run before it.
+    let long = held_s >= LEAST_S * 0.9 && phi.len() >= 8;
+    long.then(|| robust::median(&phi)).flatten().map(f64::recip)
 }
