@@ -10,6 +10,7 @@ use super::suite::Load;
 use super::verdicts::Share;
 use crate::detect;
 use crate::document::About;
+use crate::log::Role;
 use crate::simulate::{FaultKind, Place};
 
 /// A fault may show for so long after its end (a controller warms up again), s; assumed.
@@ -61,6 +62,7 @@ fn row(name: &'static str, outcomes: &[Outcome]) -> DetectorRow {
             }
             let reports = |found: &Found| {
                 found.detector == name
+                    && stands_where_it_acts(outcome, *kind, found.role)
                     && found.time.start <= time.end + AFTER_S
                     && found.time.end >= time.start - 0.5
             };
@@ -81,9 +83,22 @@ fn row(name: &'static str, outcomes: &[Outcome]) -> DetectorRow {
     }
 }
 
+/// Whether a finding on a channel may be about a fault: where another fault acts beside the mixture, what stands
+/// on the channels that one touches is about that one.
+fn stands_where_it_acts(outcome: &Outcome, kind: FaultKind, role: Option<Role>) -> bool {
+    let Some(role) = role.filter(|_| outcome.faults.len() > 1) else { return true };
+    match kind.meta().place {
+        Place::Beside => !role.is_mixture(),
+        _ => !outcome.off_beside.contains(&role),
+    }
+}
+
 /// Whether a fault put any sample of the mixture channel out of tolerance; true for those that act elsewhere. A bit
 /// flipped between two rows leaves nothing to find.
 fn shows(outcome: &Outcome, kind: FaultKind, time: &Range<f64>) -> bool {
+    if kind.meta().place == Place::Beside {
+        return kind == FaultKind::RowGap || !outcome.off_beside.is_empty();
+    }
     let elsewhere = kind.meta().place != Place::Chain || kind == FaultKind::LowSupply;
     elsewhere || outcome.off.iter().any(|off| off.start <= time.end + AFTER_S && off.end >= time.start - 0.5)
 }
@@ -91,22 +106,24 @@ fn shows(outcome: &Outcome, kind: FaultKind, time: &Range<f64>) -> bool {
 /// The faults that a detector is there for, among those the simulator can make.
 pub fn meant_for(detector: &str) -> &'static [FaultKind] {
     use FaultKind::{
-        BiasedSensor, BitFlip, ContaminatedSensor, ControllerReset, Dropout, Glitch, GroundOffset, LowSupply,
-        Saturation, Scale, SensorCold, SensorWet, SlowSensor, Spike, StaleLink, SupplySag,
+        BiasedSensor, BitFlip, ContaminatedSensor, ControllerReset, Dropout, Glitch, GroundOffset,
+        GroundShift, LowSupply, RowGap, Saturation, Scale, SensorCold, SensorWet, SlowSensor, Spike,
+        StaleLink, StuckChannel, SupplySag,
     };
     match detector {
         "dropout" => &[Dropout],
-        "flat_line" => &[StaleLink, ControllerReset],
+        "time_gap" => &[RowGap],
+        "flat_line" => &[StaleLink, ControllerReset, StuckChannel],
         "gross_range" => &[BitFlip],
         "rate_of_change" => &[Glitch],
         "spike" | "lambda_step" => &[Spike, Glitch, BitFlip],
         "saturation" => &[Saturation],
         "noise" => &[SensorWet],
         "supply_sag" => &[SupplySag, LowSupply],
-        "ground_offset" => &[GroundOffset],
+        "ground_offset" => &[GroundOffset, GroundShift],
         "slow_response" => &[SlowSensor, ContaminatedSensor],
         "scale" => &[Scale],
-        "cross_check" => &[Scale, BiasedSensor],
+        "cross_check" => &[Scale, BiasedSensor, StuckChannel],
         "warm_up" => &[ControllerReset, SensorCold, Saturation],
         _ => &[],
     }

@@ -111,11 +111,11 @@ pub fn plan(seed: u64) -> Plan {
             // In turn, so that every family is met equally often.
             let turn = (seed / 20 * 7 + (0..seed % 20).filter(|i| LOADS[*i as usize] == load).count() as u64)
                 as usize;
-            let kinds = FaultKind::ALL.len() + REAL.len();
-            let at = turn % kinds;
-            let kind = FaultKind::ALL.get(at).or_else(|| REAL.get(at - FaultKind::ALL.len()));
-            let fault = place(&scenario, kind.copied().unwrap_or(FaultKind::Starvation), &mut draw);
+            let kinds = [FaultKind::of_the_mixture().as_slice(), REAL].concat();
+            let kind = kinds.get(turn % kinds.len()).copied().unwrap_or(FaultKind::Starvation);
+            let fault = place(&scenario, kind, &mut draw);
             scenario.faults.push(fault);
+            scenario.faults.extend(beside(&scenario, kind, seed));
         }
         Load::Pair => scenario.faults = pair(&scenario, &mut draw).to_vec(),
     }
@@ -217,6 +217,20 @@ fn place(scenario: &Scenario, kind: FaultKind, draw: &mut Draw) -> Fault {
     Fault::new(kind, start_s).size(size).lasting(seconds)
 }
 
+/// In half of the logs whose one fault is of the chain something beside the mixture fails as well. Drawn from a
+/// stream of its own: all other logs are what they were before such faults were made.
+fn beside(scenario: &Scenario, kind: FaultKind, seed: u64) -> Option<Fault> {
+    let mut draw = Draw::new(seed, "beside");
+    if kind.meta().place != Place::Chain || !draw.chance(0.5) {
+        return None;
+    }
+    let mut fault = place(scenario, draw.pick(&FaultKind::beside())?, &mut draw);
+    if fault.kind == FaultKind::StuckChannel {
+        fault.size = draw.uniform(0.0, 8.0).floor();
+    }
+    Some(fault)
+}
+
 /// Two faults: mostly one of the chain on top of a real danger.
 fn pair(scenario: &Scenario, draw: &mut Draw) -> [Fault; 2] {
     let real = place(scenario, draw.pick(REAL).unwrap_or(FaultKind::Starvation), draw);
@@ -229,7 +243,7 @@ fn pair(scenario: &Scenario, draw: &mut Draw) -> [Fault; 2] {
         return [hidden, Fault::new(FaultKind::StaleLink, start_s).lasting(seconds)];
     }
     let chain: Vec<FaultKind> =
-        FaultKind::ALL.iter().copied().filter(|kind| kind.meta().place != Place::Engine).collect();
+        FaultKind::of_the_mixture().into_iter().filter(|kind| kind.meta().place != Place::Engine).collect();
     if kind < 0.75 {
         let mut on_top = place(scenario, draw.pick(&chain).unwrap_or(FaultKind::Spike), draw);
         if on_top.duration_s < 1e5 {
@@ -243,7 +257,7 @@ fn pair(scenario: &Scenario, draw: &mut Draw) -> [Fault; 2] {
         }
         return [real, on_top];
     }
-    let any = draw.pick(FaultKind::ALL).unwrap_or(FaultKind::Spike);
+    let any = draw.pick(&FaultKind::of_the_mixture()).unwrap_or(FaultKind::Spike);
     [real, place(scenario, any, draw)]
 }
 

@@ -33,7 +33,7 @@ pub(super) fn run(scenario: &Scenario, trace: &Trace, healthy: bool) -> Reading 
         .faults
         .iter()
         .copied()
-        .filter(|fault| !healthy && fault.kind.meta().place != Place::Engine)
+        .filter(|fault| !healthy && matches!(fault.kind.meta().place, Place::Chain | Place::Both))
         .collect();
     let mut sensor = Sensor::new(scenario, &faults);
     let mut link = Link::new(scenario, healthy);

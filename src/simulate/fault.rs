@@ -17,6 +17,8 @@ pub enum Place {
     Chain,
     /// Both: a supply sag slows pump and injectors and may restart the controller.
     Both,
+    /// Another channel or the rows themselves: the mixture reading is what it was.
+    Beside,
 }
 
 macro_rules! kinds {
@@ -147,9 +149,28 @@ kinds! {
     LowSupply "low_supply" Chain "" Invalid
         1.0 "V missing at the logger at the steady load" 0.5 2.0 1e6 1e6 1e6
         "a bad joint: the logger's supply reads low";
+    StuckChannel "stuck_channel" Beside "" Invalid
+        1.0 "place of the channel among those that can stick, from 0" 0.0 7.0 5.0 1.0 40.0
+        "a channel other than the mixture repeats its last value";
+    GroundShift "ground_shift" Beside "" Invalid
+        0.25 "V of 5 V while the switched load runs" 0.15 0.5 1e6 1e6 1e6
+        "load current lifts the ground of the voltages other than the mixture";
+    RowGap "row_gap" Beside "" Invalid
+        1.0 "not used" 1.0 1.0 2.0 0.3 8.0
+        "the logger writes no row";
 }
 
 impl FaultKind {
+    /// The kinds that act on engine or mixture reading.
+    pub fn of_the_mixture() -> Vec<Self> {
+        Self::ALL.iter().copied().filter(|kind| kind.meta().place != Place::Beside).collect()
+    }
+
+    /// The others: another channel, or the rows.
+    pub fn beside() -> Vec<Self> {
+        Self::ALL.iter().copied().filter(|kind| kind.meta().place == Place::Beside).collect()
+    }
+
     /// The kind with a name.
     pub fn from_name(name: &str) -> Option<Self> {
         Self::ALL.iter().copied().find(|kind| kind.meta().name == name)

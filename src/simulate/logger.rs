@@ -1,5 +1,6 @@
 //! The logger: rows, channel skew, units, quantisation, and what goes wrong there.
 
+use super::beside;
 use super::chain::{Reading, mask_bit};
 use super::drive::STEP_S;
 use super::fault::{Fault, FaultKind};
@@ -151,7 +152,7 @@ pub(super) fn run(scenario: &Scenario, trace: &Trace, reading: &Reading, healthy
     Rows { time_s, columns, mask }
 }
 
-/// Row times: a steady grid with jitter.
+/// Row times: a steady grid with jitter, less the rows that the logger did not write.
 fn stamps(scenario: &Scenario, steps: usize) -> Vec<f64> {
     let logger = &scenario.logger;
     let period = logger.period_s.max(STEP_S);
@@ -161,7 +162,7 @@ fn stamps(scenario: &Scenario, steps: usize) -> Vec<f64> {
         let early = jitter.normal(row as u64).clamp(-2.0, 2.0).min(2.0) * logger.jitter * period;
         (row as f64).mul_add(period, if row == 0 { 0.0 } else { early * 0.5 })
     };
-    (0..rows).map(at).collect()
+    (0..rows).map(at).filter(|time_s| beside::written(scenario, *time_s)).collect()
 }
 
 fn index_of(time_s: f64) -> usize {
@@ -263,18 +264,14 @@ fn other(input: &Input<'_>, skew_s: f64, role: Role, written: &Written, index: u
         held = (floor / written.step).round() * written.step;
         values.push(held);
     }
-    let analog = matches!(role, Role::Throttle | Role::ManifoldPressure | Role::FuelPressure);
-    for fault in faults.iter().filter(|fault| fault.kind == FaultKind::Glitch && analog) {
-        let span = match role {
-            Role::Throttle => 100.0,
-            Role::ManifoldPressure => 300.0,
-            _ => 700.0,
-        };
+    for fault in faults.iter().filter(|fault| fault.kind == FaultKind::Glitch) {
+        let Some(span) = beside::span(role) else { break };
         if let Some(value) = values.get_mut(row_at(times, fault.start_s)) {
             let jump = if index.is_multiple_of(2) { 0.2 } else { -0.2 };
             *value = ((*value + jump * span).max(0.0) / written.step).round() * written.step;
         }
     }
+    beside::spoil(scenario, trace, faults, role, written.step, times, &mut values);
     let word = usize::from(scenario.logger.words.min(2));
     let name = match (written.unit, word) {
         ("", _) => written.names[word].to_owned(),

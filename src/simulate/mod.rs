@@ -13,6 +13,7 @@
 //! [`Fault`]s ([`Fault::parse`] reads them from text), call [`run`], then [`Run::text`] for the log and
 //! [`Run::truth`] for what happened.
 
+mod beside;
 mod chain;
 mod decidable;
 mod drive;

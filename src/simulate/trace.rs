@@ -72,8 +72,8 @@ struct Streams {
 /// Runs engine, fuel and gas.
 pub(super) fn run(scenario: &Scenario) -> Trace {
     let steps = (scenario.duration_s() / STEP_S).round() as usize;
-    let faults: Vec<Fault> =
-        scenario.faults.iter().copied().filter(|fault| fault.kind.meta().place != Place::Chain).collect();
+    let on_the_engine = |fault: &Fault| matches!(fault.kind.meta().place, Place::Engine | Place::Both);
+    let faults: Vec<Fault> = scenario.faults.iter().copied().filter(on_the_engine).collect();
     let streams = Streams {
         idle: Stream::new(scenario.seed, "idle"),
         fuel: Stream::new(scenario.seed, "starvation"),
