@@ -3,16 +3,17 @@
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
+use super::families;
 use super::outcome::{Outcome, TrustFact};
 use super::reliance::{FACTORS, USUAL_PREVALENCE, mixture, weights};
 use super::weighted::{Trial, brier, reliability};
 use crate::document::About;
-use crate::trust::calibration::{self, Curve, Measured};
+use crate::trust::calibration::{self, Curve, Family, Measured};
 
 /// One log of one channel, with its log.
-struct Sample<'a> {
-    outcome: &'a Outcome,
-    fact: &'a TrustFact,
+pub(super) struct Sample<'a> {
+    pub(super) outcome: &'a Outcome,
+    pub(super) fact: &'a TrustFact,
 }
 
 /// Faulty channels that a fit needs: three terms, a hundred each; and a simulator that hardly ever makes a kind of
@@ -21,6 +22,9 @@ const FEWEST_FAULTY: usize = 300;
 
 /// Logs that a kind of finding must have been met on before what it was worth counts as measured.
 const FEWEST_LOGS: usize = 12;
+
+/// Share of samples off away from a finding above which the log says nothing about it.
+const WRONG_ANYWAY: f64 = 0.5;
 
 /// A fit, and what was left out of it once.
 pub struct Fit {
@@ -51,30 +55,37 @@ pub fn fit(outcomes: &[Outcome], command: &str) -> Fit {
         (faulty >= FEWEST_FAULTY).then(|| curve(&trials(samples, FACTORS[2])))
     };
     let (mixture, others) = (fitted(&lambda), fitted(&rest));
-    let file = file(mixture, others, &findings(&lambda), command);
+    let kinds = [findings(&lambda, true), findings(&rest, false)].concat();
+    let file = file(mixture, others, &kinds, &families::measure(&lambda, &rest), command);
     Fit { mixture, others, file, left_out: left_out(&lambda) }
 }
 
-/// What samples under each kind of finding were, every log with one vote; one log of the assumed value is added, so
-/// that a few logs cannot make a finding certain.
-fn findings(samples: &[Sample<'_>]) -> Vec<Measured> {
+/// What samples under each kind of finding were beyond what all others of the same log were, every log with one vote:
+/// a channel that is wrong from end to end says nothing about an end stop in it. One log of the assumed value is
+/// added, so that a few logs cannot make a finding certain.
+fn findings(samples: &[Sample<'_>], of_mixture: bool) -> Vec<Measured> {
     let (of_faulty, of_sound) = log_weights(samples, FACTORS[2]);
     let mut kinds: BTreeMap<(&'static str, u8, bool), (Measured, f64, f64)> = BTreeMap::new();
     for sample in samples {
         let weight = if sample.fact.faulty { of_faulty } else { of_sound };
         for under in &sample.fact.under {
+            let elsewhere = under.elsewhere.unwrap_or(0.0);
+            if elsewhere > WRONG_ANYWAY {
+                continue;
+            }
             let key = (under.detector, under.flag.code(), under.about == About::Limit);
             let assumed = calibration::assumed(under.detector, under.flag, under.about);
             let new = Measured {
                 detector: under.detector,
                 flag: under.flag,
                 about: under.about,
+                of_mixture,
                 off: assumed,
                 logs: 0,
             };
             let (kind, off, all) = kinds.entry(key).or_insert((new, assumed, 1.0));
             kind.logs += 1;
-            *off += weight * under.off;
+            *off += weight * ((under.off - elsewhere) / (1.0 - elsewhere)).max(0.0);
             *all += weight;
         }
     }
@@ -85,12 +96,17 @@ fn findings(samples: &[Sample<'_>]) -> Vec<Measured> {
         .collect()
 }
 
+/// Share of faulty logs at a multiple of the usual odds of a fault.
+pub(super) fn usual(factor: f64) -> f64 {
+    let odds = USUAL_PREVALENCE / (1.0 - USUAL_PREVALENCE) * factor;
+    odds / (1.0 + odds)
+}
+
 /// Weights of faulty and sound logs at a multiple of the usual odds of a fault.
 fn log_weights(samples: &[Sample<'_>], factor: f64) -> (f64, f64) {
     let faulty = samples.iter().filter(|sample| sample.fact.faulty).count();
     let share = faulty as f64 / samples.len().max(1) as f64;
-    let odds = USUAL_PREVALENCE / (1.0 - USUAL_PREVALENCE) * factor;
-    weights(share, odds / (1.0 + odds))
+    weights(share, usual(factor))
 }
 
 /// Votes as trials: every log has one vote to give, shared among its windows.
@@ -160,11 +176,17 @@ fn solve(mut matrix: [[f64; 3]; 3], mut right: [f64; 3]) -> [f64; 3] {
     right
 }
 
-fn round(value: f64) -> f64 {
+pub(super) fn round(value: f64) -> f64 {
     (value * 1e4).round() / 1e4
 }
 
-fn file(mixture: Option<Curve>, others: Option<Curve>, findings: &[Measured], command: &str) -> String {
+fn file(
+    mixture: Option<Curve>,
+    others: Option<Curve>,
+    findings: &[Measured],
+    families: &[Family],
+    command: &str,
+) -> String {
     let line = |curve: Option<Curve>| {
         curve.map_or_else(
             || "None".to_owned(),
@@ -178,19 +200,39 @@ fn file(mixture: Option<Curve>, others: Option<Curve>, findings: &[Measured], co
     };
     let mut text = format!(
         "//! Fitted constants of the trust calibration. Generated; do not edit.\n//!\n//! Made by `{command}`,\n//! run \
-         twice: what findings are worth comes first, the curves rest on it. Both at ten times the usual odds of a fault,\n//! \
-         on tune seeds only.\n\nuse super::calibration::{{Curve, Measured}};\nuse crate::document::About;\nuse \
-         crate::flag::Flag;\n\n/// Of mixture channels.\npub const MIXTURE: Option<Curve> = {};\n\n/// Of all other \
-         channels; not fitted with too few faulty ones.\npub const OTHERS: Option<Curve> = {};\n\n/// What samples of \
-         mixture channels were under each kind of finding.\n#[rustfmt::skip]\npub const FINDINGS: &[Measured] = &[\n",
+         twice: families and findings come first, the curves rest on them. All at ten times the usual odds of a\n//! \
+         fault, on tune seeds only.\n\nuse super::calibration::{{Curve, Family, Measured, Power}};\nuse \
+         crate::document::About;\nuse crate::flag::Flag;\n\n/// Of mixture channels; null with too few faulty \
+         ones.\npub const MIXTURE: Option<Curve> = {};\n\n/// Of all other channels; null with too few faulty \
+         ones.\npub const OTHERS: Option<Curve> = {};\n\n/// Families of faults; those of 0 logs were met too seldom \
+         and are assumed.\n#[rustfmt::skip]\npub const FAMILIES: &[Family<&[Power]>] = &[\n",
         line(mixture),
         line(others)
     );
+    for family in families {
+        let powers: Vec<String> = family
+            .powers
+            .iter()
+            .map(|p| format!("Power {{ detector: {:?}, share: {:?} }}", p.detector, p.share))
+            .collect();
+        let _ = writeln!(
+            text,
+            "    Family {{\n        name: {:?}, prior: {:?}, of_mixture: {}, logs: {},\n        powers: &[{}],\n    }},",
+            family.name,
+            family.prior,
+            family.of_mixture,
+            family.logs,
+            powers.join(", ")
+        );
+    }
+    text += "];\n\n/// What samples under each kind of finding were, beyond all others of the same \
+             log.\n#[rustfmt::skip]\npub const FINDINGS: &[Measured] = &[\n";
     for m in findings {
         let _ = writeln!(
             text,
-            "    Measured {{ detector: {:?}, flag: Flag::{:?}, about: About::{:?}, off: {:?}, logs: {} }},",
-            m.detector, m.flag, m.about, m.off, m.logs
+            "    Measured {{ detector: {:?}, flag: Flag::{:?}, about: About::{:?}, of_mixture: {}, off: {:?}, logs: {} \
+             }},",
+            m.detector, m.flag, m.about, m.of_mixture, m.off, m.logs
         );
     }
     text + "];\n"

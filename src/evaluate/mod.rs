@@ -9,6 +9,7 @@
 //! It measures arithmetic and physics against what was put into the simulator, not reality.
 
 pub mod detection;
+mod families;
 pub mod feature;
 pub mod fit;
 pub mod matching;

@@ -6,7 +6,7 @@ use std::ops::Range;
 use super::matching::Tolerance;
 use super::suite::{Load, Plan, plan};
 use crate::audit::{Audited, audit};
-use crate::detect::{Detection, View};
+use crate::detect::{self, Detection, Finding, Stage, View};
 use crate::document::{About, Audit, LeanEvent, TreatAs, Verdict};
 use crate::flag::Flag;
 use crate::lean;
@@ -66,8 +66,31 @@ pub struct TrustFact {
     pub votes: Vec<(f64, f64)>,
     /// Whether any sample of the log was not.
     pub faulty: bool,
-    /// Per kind of finding: share of the samples that count under it that were out of tolerance.
+    /// Per kind of finding: what the samples that count under it were.
     pub under: Vec<Under>,
+    /// Scored detectors that ran on the channel or on the whole log.
+    pub ran: Vec<&'static str>,
+    /// Share of the samples that count that were off, by the set of detectors that found a fault there (bits in the
+    /// order of [`detect::ALL`]); adds up to what is missing from `good`.
+    pub seen: Vec<(u32, f64)>,
+}
+
+#[cfg(test)]
+impl TrustFact {
+    /// A sound mixture channel of which nothing is known.
+    pub(super) fn of_nothing() -> Self {
+        Self {
+            role: Role::Lambda,
+            score: None,
+            bounds: (0.0, 1.0),
+            good: 1.0,
+            votes: Vec::new(),
+            faulty: false,
+            under: Vec::new(),
+            ran: Vec::new(),
+            seen: Vec::new(),
+        }
+    }
 }
 
 /// What the samples under one kind of finding were in one log.
@@ -81,6 +104,8 @@ pub struct Under {
     pub about: About,
     /// Share out of tolerance.
     pub off: f64,
+    /// The same of all other samples that count; null where there are none.
+    pub elsewhere: Option<f64>,
 }
 
 /// A time constant from the log beside the true one.
@@ -102,6 +127,8 @@ pub struct TauFact {
 pub struct Found {
     /// Detector.
     pub detector: &'static str,
+    /// What its channel measures; null for the whole log.
+    pub role: Option<Role>,
     /// From when to when, s.
     pub time: Range<f64>,
     /// What it says about the samples.
@@ -142,6 +169,8 @@ pub struct Outcome {
     pub hazards: Vec<Span>,
     /// When the mixture reading was off, s.
     pub off: Vec<Range<f64>>,
+    /// Other channels with a reading that was off.
+    pub off_beside: Vec<Role>,
     /// What the audit said.
     pub events: Vec<Judged>,
     /// How far a reading may lie behind its gas.
@@ -242,6 +271,13 @@ fn empty(seed: u64, plan: &Plan, run: &Run) -> Outcome {
         off: off.map_or_else(Vec::new, |channel| {
             channel.off.iter().map(|[start, end]| at(*start)..at(end.saturating_sub(1))).collect()
         }),
+        off_beside: run
+            .truth
+            .channels
+            .iter()
+            .filter(|channel| channel.role != Role::Lambda && !channel.off.is_empty())
+            .map(|channel| channel.role)
+            .collect(),
         events: Vec::new(),
         tolerance: Tolerance::of(scenario, &run.truth),
         findings: Vec::new(),
@@ -280,10 +316,16 @@ fn findings(log: &Log, audited: &Audited) -> Vec<Found> {
         .detection
         .findings
         .iter()
-        .filter(|finding| finding.stage == crate::detect::Stage::Scored)
+        .filter(|finding| finding.stage == Stage::Scored)
         .map(|finding| {
             let last = finding.rows.end.saturating_sub(1).max(finding.rows.start);
-            Found { detector: finding.detector, time: at(finding.rows.start)..at(last), about: finding.about }
+            let channel = finding.channel.and_then(|index| log.channels.get(index));
+            Found {
+                detector: finding.detector,
+                role: channel.map(|channel| channel.role),
+                time: at(finding.rows.start)..at(last),
+                about: finding.about,
+            }
         })
         .collect()
 }
@@ -360,36 +402,89 @@ fn trust_facts(log: &Log, audited: &Audited, run: &Run, rig: &Rig) -> Vec<TrustF
             votes,
             faulty: within.contains(&Some(false)),
             under: under(&audited.detection, index, &within, &all),
+            ran: ran_on(&audited.detection, index),
+            seen: seen(&audited.detection, index, &within, &all),
         });
     }
     facts
 }
 
-/// What the samples that count were under each kind of finding on a channel.
-fn under(detection: &Detection, index: usize, within: &[Option<bool>], votes: &[Range<usize>]) -> Vec<Under> {
-    let mut counts: BTreeMap<(&'static str, u8, u8), (Under, usize, usize)> = BTreeMap::new();
-    let scored = detection.findings.iter().filter(|finding| {
-        finding.stage == crate::detect::Stage::Scored
+fn ran_on(detection: &Detection, index: usize) -> Vec<&'static str> {
+    let records = detection.records.iter().filter(|record| record.ran && record.stage == Stage::Scored);
+    records
+        .filter(|record| record.channel.is_none_or(|channel| channel == index))
+        .map(|r| r.detector)
+        .collect()
+}
+
+/// Scored findings on a channel that may be about its readings.
+fn scored(detection: &Detection, index: usize) -> impl Iterator<Item = &Finding> {
+    detection.findings.iter().filter(move |finding| {
+        finding.stage == Stage::Scored
             && finding.about != About::Condition
             && finding.channel.is_none_or(|channel| channel == index)
-    });
-    for finding in scored {
+    })
+}
+
+/// What the samples that count were under each kind of finding on a channel.
+fn under(detection: &Detection, index: usize, within: &[Option<bool>], votes: &[Range<usize>]) -> Vec<Under> {
+    let judged = |rows: Range<usize>| within.get(rows).into_iter().flatten().flatten();
+    let count = |rows: Range<usize>| {
+        judged(rows).fold((0_usize, 0_usize), |(off, all), good| (off + usize::from(!good), all + 1))
+    };
+    let total = votes.iter().map(|vote| count(vote.clone())).fold((0, 0), |a, b| (a.0 + b.0, a.1 + b.1));
+    let mut counts: BTreeMap<(&'static str, u8, u8), (Under, usize, usize)> = BTreeMap::new();
+    for finding in scored(detection, index) {
         let key = (finding.detector, finding.flag.code(), u8::from(finding.about == About::Limit));
-        let new =
-            Under { detector: finding.detector, flag: finding.flag, about: finding.about, off: f64::NAN };
+        let new = Under {
+            detector: finding.detector,
+            flag: finding.flag,
+            about: finding.about,
+            off: f64::NAN,
+            elsewhere: None,
+        };
         let (_, off, all) = counts.entry(key).or_insert((new, 0, 0));
         for vote in votes {
-            let rows = vote.start.max(finding.rows.start)..vote.end.min(finding.rows.end);
-            for good in within.get(rows).into_iter().flatten().flatten() {
-                *all += 1;
-                *off += usize::from(!good);
-            }
+            let (here_off, here_all) =
+                count(vote.start.max(finding.rows.start)..vote.end.min(finding.rows.end));
+            *off += here_off;
+            *all += here_all;
         }
     }
-    let share = |(kind, off, all): (Under, usize, usize)| {
-        (all > 0).then_some(Under { off: off as f64 / all.max(1) as f64, ..kind })
+    let share = |off: usize, all: usize| (all > 0).then(|| off as f64 / all as f64);
+    let of_kind = |(kind, off, all): (Under, usize, usize)| {
+        let elsewhere = share(total.0.saturating_sub(off), total.1.saturating_sub(all));
+        Some(Under { off: share(off, all)?, elsewhere, ..kind })
     };
-    counts.into_values().filter_map(share).collect()
+    counts.into_values().filter_map(of_kind).collect()
+}
+
+/// Shares of samples that were off, by the detectors that found a fault there; every vote has the same say.
+fn seen(
+    detection: &Detection,
+    index: usize,
+    within: &[Option<bool>],
+    votes: &[Range<usize>],
+) -> Vec<(u32, f64)> {
+    let mut by = vec![0_u32; within.len()];
+    for finding in scored(detection, index).filter(|finding| finding.about == About::Fault) {
+        let bit = detect::ALL.iter().position(|detector| detector.meta().name == finding.detector);
+        let rows = finding.rows.start..finding.rows.end.min(by.len());
+        for slot in by.get_mut(rows).unwrap_or_default() {
+            *slot |= bit.map_or(0, |bit| 1 << bit);
+        }
+    }
+    let judged =
+        |vote: &Range<usize>| vote.clone().filter(|row| within.get(*row).is_some_and(Option::is_some));
+    let counted: Vec<(&Range<usize>, usize)> =
+        votes.iter().map(|vote| (vote, judged(vote).count())).filter(|(_, count)| *count > 0).collect();
+    let mut shares: BTreeMap<u32, f64> = BTreeMap::new();
+    for (vote, count) in &counted {
+        for row in judged(vote).filter(|row| within[*row] == Some(false)) {
+            *shares.entry(by[row]).or_insert(0.0) += 1.0 / (counted.len() * count) as f64;
+        }
+    }
+    shares.into_iter().collect()
 }
 
 fn share_good(within: &[Option<bool>], rows: &Range<usize>) -> Option<f64> {
@@ -420,5 +515,5 @@ fn taus(document: &Audit, run: &Run) -> Vec<TauFact> {
 
 /// Whether a fault of a kind acts on the chain of the mixture reading.
 pub const fn of_the_chain(kind: FaultKind) -> bool {
-    !matches!(kind.meta().place, Place::Engine)
+    matches!(kind.meta().place, Place::Chain | Place::Both)
 }

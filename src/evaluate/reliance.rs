@@ -132,15 +132,7 @@ mod tests {
     use super::*;
 
     fn fact(score: f64, good: f64, faulty: bool) -> TrustFact {
-        TrustFact {
-            role: Role::Lambda,
-            score: Some(score),
-            bounds: (0.0, 1.0),
-            good,
-            votes: Vec::new(),
-            faulty,
-            under: Vec::new(),
-        }
+        TrustFact { score: Some(score), good, faulty, ..TrustFact::of_nothing() }
     }
 
     #[test]

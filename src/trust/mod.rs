@@ -26,7 +26,8 @@ use crate::log::{Channel, Log, Role};
 use crate::signal::uncertainty::bootstrap_mean;
 use crate::state::{States, bit};
 
-use calibration::{FAMILIES, PRIOR_FACTOR, concerns, residual};
+use calibration::{PRIOR_FACTOR, concerns, residual};
+use fitted::FAMILIES;
 
 /// Resampling rounds and seed of the score's interval.
 const ROUNDS: usize = 400;
