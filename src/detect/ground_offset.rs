@@ -9,7 +9,7 @@ use crate::log::{Channel, Dimension, Role};
 use crate::signal::step::{self, LevelStep, Levels, Shape};
 use crate::signal::uncertainty;
 
-mod closed_loop;
+mod levels;
 
 /// See its text in `sondeproof explain ground_offset`.
 pub(super) struct GroundOffset;
@@ -41,6 +41,21 @@ static LOOP_SHIFT: Limit = Limit {
     default: 0.012,
     range: (0.003, 0.1),
     why: "lambda; three times what the swing of a control loop leaves in a mean over 2 to 8 s, 0.004 (computed)",
+};
+static IDLE_STROKE: Limit = Limit {
+    name: "idle_stroke",
+    unit: "1",
+    default: 0.02,
+    range: (0.005, 0.2),
+    why: "of full throttle: an idle control opens by about 1 % for a fan (assumed); 0.1 V of 5 V is 2 % (computed)",
+};
+static IDLE_PRESSURE: Limit = Limit {
+    name: "idle_pressure_pa",
+    unit: "Pa",
+    default: 8e3,
+    range: (1e3, 1e5),
+    why: "340 W for a fan of 12 A raise the manifold of an idling two litres by about 5 kPa (computed); 0.15 V of 5 V on \
+          300 kPa is 9 kPa",
 };
 static STEPS: Limit = Limit {
     name: "load_steps",
@@ -85,6 +100,9 @@ static META: Meta = Meta {
     applies_to: &[
         Role::Lambda,
         Role::Afr,
+        Role::Throttle,
+        Role::ManifoldPressure,
+        Role::FuelPressure,
         Role::CoolantTemperature,
         Role::OilTemperature,
         Role::IntakeAirTemperature,
@@ -99,13 +117,14 @@ static META: Meta = Meta {
              channels (temperatures, barometer) cannot answer a load within 0.3 s either.\n\n\
              In warm idle and cruise a control loop on another sensor brings the mixture back to where it was, so there \
              the levels of the mixture reading with and without the load are compared as well, at any rate: a \
-             difference of more than `loop_shift`, the same between every stretch with and every stretch without the load, is no gas.",
+             difference of more than `loop_shift`, the same between every stretch with and every stretch without the load, is no gas. Throttle, manifold and fuel pressure are compared so at idle, where they \
+             stand still but for what the load itself asks for (`idle_stroke`, `idle_pressure_pa`).",
     assumes: "An analog link. The clocks of load and reading agree to less than half the delay. Alternator, fan and \
               heater switching changes nothing in the cylinder before the delay has passed.",
     misses: "A steady offset that never switches. At full load the delay is 16 to 37 ms, so only logs above 100 Hz can \
              resolve it; at idle it is 80 to 320 ms. A serial link has no such fault.",
     gaps: Gaps::Break,
-    limits: &[&LOAD_V, &LOAD_A, &LOOP_V, &LOOP_SHIFT, &STEPS, &SIGMAS, &LEAST],
+    limits: &[&LOAD_V, &LOAD_A, &LOOP_V, &LOOP_SHIFT, &IDLE_STROKE, &IDLE_PRESSURE, &STEPS, &SIGMAS, &LEAST],
     evidence: &[&SHIFT, &ERROR, &COUNT, &HEIGHT, &DELAY],
     sources: &[
         "ISO 16750-2:2023 4.8, ground reference and supply offset (test exists; its 1.0 V from memory): an offset of up \
@@ -129,8 +148,12 @@ impl Detector for GroundOffset {
                 "the log has no current, supply or battery voltage that would show loads switch",
             );
         };
-        let held = closed_loop::findings(channel, load, view, limits);
-        let at_once = at_once(channel, load, least, view, limits);
+        let held = levels::findings(channel, load, view, limits);
+        let at_once = if by_level_alone(channel.role) {
+            Err(format!("too few levels of {} at idle with and without a load to compare", channel.name))
+        } else {
+            at_once(channel, load, least, view, limits)
+        };
         match (at_once, held) {
             (Err(because), None) => Outcome::NotRun { because },
             (at_once, held) => {
@@ -140,6 +163,11 @@ impl Detector for GroundOffset {
             }
         }
     }
+}
+
+/// Channels that a driver moves at any moment: only their level at idle tells.
+const fn by_level_alone(role: Role) -> bool {
+    matches!(role, Role::Throttle | Role::ManifoldPressure | Role::FuelPressure)
 }
 
 /// Shifts at the very moment of a load step, before gas can answer.

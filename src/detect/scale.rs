@@ -205,10 +205,13 @@ fn closed_loop(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found
     let least_s = limits.get(&CLOSED);
     let knows_load =
         [Role::Throttle, Role::ManifoldPressure].iter().any(|role| view.log.index_of(*role).is_some());
-    let held = held(channel, view, least_s).or_else(|because| {
-        let found = (!knows_load).then(|| looped::find(channel, view, least_s)).flatten();
-        found.ok_or(because)
-    })?;
+    let held = match held(channel, view, least_s) {
+        Ok(held) => held,
+        Err(Silent { few: true, because }) if !knows_load => {
+            looped::find(channel, view, least_s).ok_or(because)?
+        }
+        Err(Silent { because, .. }) => return Err(because),
+    };
     let seen = held.ratio.recip();
     let most = limits.get(if held.commanded { &COMMANDED } else { &ZERO });
     if (seen - 1.0).abs() <= most {
@@ -262,11 +265,19 @@ struct Held {
     place: &'static str,
 }
 
+/// Why nothing shows where a loop would hold the mixture.
+struct Silent {
+    /// The log holds too little of idle and cruise.
+    few: bool,
+    because: String,
+}
+
 /// In warm idle and cruise.
 ///
 /// # Errors
 /// Why nothing shows there.
-fn held(channel: &Channel, view: &View<'_>, least_s: f64) -> Result<Held, String> {
+fn held(channel: &Channel, view: &View<'_>, least_s: f64) -> Result<Held, Silent> {
+    let silent = |few: bool, because: &str| Silent { few, because: because.to_owned() };
     let values = channel.values();
     let target = view.log.role(Role::LambdaTarget).map(Channel::values);
     let time_s = &view.log.clock.time_s;
@@ -296,22 +307,28 @@ fn held(channel: &Channel, view: &View<'_>, least_s: f64) -> Result<Held, String
         last = Some((row, time_s[row]));
     }
     if duration_s < least_s {
-        return Err(format!(
+        let because = format!(
             "only {duration_s:.0} s of warm idle and cruise: too few to see where the control loop holds the mixture"
-        ));
+        );
+        return Err(silent(true, &because));
     }
     // The middle, not the mean: the tail of an over-run before is no part of the loop.
-    let Some((middle, spread)) = robust::centre_and_spread(&ratio, 0.0) else {
-        return Err("idle and cruise hold no usable reading".to_owned());
+    let Some(middle) = robust::median(&ratio).filter(|middle| middle.is_finite()) else {
+        return Err(silent(false, "idle and cruise hold no usable reading"));
     };
-    let crossings = ratio.windows(2).filter(|pair| (pair[0] > middle) != (pair[1] > middle)).count();
+    let middles = [0, 1].map(|flow: usize| robust::median(&by_flow[flow].0).unwrap_or(middle));
+    let around: Vec<f64> = by_flow
+        .iter()
+        .zip(middles)
+        .flat_map(|((ratio, _), middle)| ratio.iter().map(move |ratio| ratio - middle))
+        .collect();
+    let spread = robust::centre_and_spread(&around, 0.0).map_or(f64::INFINITY, |(_, spread)| spread);
+    let crossings = around.windows(2).filter(|pair| (pair[0] > 0.0) != (pair[1] > 0.0)).count();
     if spread > 0.05 || (crossings as f64) < 0.2 * duration_s {
-        return Err(
-            "idle and cruise show no control loop around one mixture, so their mean says nothing".to_owned()
-        );
+        let because = "idle and cruise show no control loop around one mixture, so their mean says nothing";
+        return Err(silent(false, because));
     }
     let both = by_flow.iter().all(|(_, seconds)| *seconds >= 0.4 * least_s);
-    let middles = by_flow.map(|(ratio, _)| robust::median(&ratio).unwrap_or(f64::NAN));
     Ok(Held {
         ratio: middle,
         by_flow: both.then_some(middles),

@@ -6,7 +6,7 @@ use super::outcome::TrustFact;
 use super::reliance::{FACTORS, mixture};
 use crate::detect;
 use crate::simulate::{FaultKind, Place};
-use crate::trust::calibration::{ASSUMED_FAMILIES, Family, Power};
+use crate::trust::calibration::{ASSUMED_FAMILIES, Family, Power, Whose};
 
 /// Faulty logs that a family, and a detector in it, needs before it counts as measured.
 const FEWEST_LOGS: usize = 12;
@@ -42,14 +42,8 @@ const fn acts_on(kind: FaultKind, of_mixture: bool) -> bool {
 }
 
 /// Every family, measured where it was met often enough.
-pub(super) fn measure(mixtures: &[Sample<'_>], others: &[Sample<'_>]) -> Vec<Family> {
-    ASSUMED_FAMILIES
-        .iter()
-        .map(|family| {
-            let samples = if family.of_mixture { mixtures } else { others };
-            of(family, samples).unwrap_or_else(|| owned(family))
-        })
-        .collect()
+pub(super) fn measure(samples: &[Sample<'_>]) -> Vec<Family> {
+    ASSUMED_FAMILIES.iter().map(|family| of(family, samples).unwrap_or_else(|| owned(family))).collect()
 }
 
 fn owned(family: &Family<&[Power]>) -> Family {
@@ -57,7 +51,7 @@ fn owned(family: &Family<&[Power]>) -> Family {
         name: family.name,
         prior: family.prior,
         powers: family.powers.to_vec(),
-        of_mixture: family.of_mixture,
+        whose: family.whose,
         logs: family.logs,
     }
 }
@@ -67,7 +61,7 @@ fn of(assumed: &Family<&[Power]>, samples: &[Sample<'_>]) -> Option<Family> {
     // Faulty channels with one fault that acts on them: of two it is not known which did what.
     let single: Vec<(&TrustFact, FaultKind)> = samples
         .iter()
-        .filter(|sample| sample.fact.faulty)
+        .filter(|sample| sample.fact.faulty && assumed.whose.holds(sample.fact.role))
         .filter_map(|sample| {
             let on_mixture = mixture(sample.fact.role);
             let mut acting =
@@ -82,12 +76,12 @@ fn of(assumed: &Family<&[Power]>, samples: &[Sample<'_>]) -> Option<Family> {
         .map(|(fact, _)| *fact)
         .collect();
     let harm = |facts: &[&TrustFact]| -> f64 { facts.iter().map(|fact| harm_of(fact, 0)).sum() };
-    let prior = usual(FACTORS[2]) * harm(&own) / single.len().max(1) as f64;
+    let prior = usual(FACTORS[2], assumed.whose == Whose::Mixture) * harm(&own) / single.len().max(1) as f64;
     (own.len() >= FEWEST_LOGS && prior > 0.0).then(|| Family {
         name: assumed.name,
         prior: round(prior),
         powers: powers(&own),
-        of_mixture: assumed.of_mixture,
+        whose: assumed.whose,
         logs: own.len(),
     })
 }

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 
 use super::families;
 use super::outcome::{Outcome, TrustFact};
-use super::reliance::{FACTORS, USUAL_PREVALENCE, mixture, weights};
+use super::reliance::{FACTORS, mixture, usual_prevalence, weights};
 use super::weighted::{Trial, brier, reliability};
 use crate::document::About;
 use crate::trust::calibration::{self, Curve, Family, Measured};
@@ -50,13 +50,18 @@ pub fn fit(outcomes: &[Outcome], command: &str) -> Fit {
             .collect()
     };
     let (lambda, rest) = (of(true), of(false));
+    let all: Vec<Sample<'_>> = lambda
+        .iter()
+        .chain(&rest)
+        .map(|sample| Sample { outcome: sample.outcome, fact: sample.fact })
+        .collect();
     let fitted = |samples: &[Sample<'_>]| {
         let faulty = samples.iter().filter(|sample| sample.fact.faulty).count();
         (faulty >= FEWEST_FAULTY).then(|| curve(&trials(samples, FACTORS[2])))
     };
     let (mixture, others) = (fitted(&lambda), fitted(&rest));
     let kinds = [findings(&lambda, true), findings(&rest, false)].concat();
-    let file = file(mixture, others, &kinds, &families::measure(&lambda, &rest), command);
+    let file = file(mixture, others, &kinds, &families::measure(&all), command);
     Fit { mixture, others, file, left_out: left_out(&lambda) }
 }
 
@@ -96,9 +101,10 @@ fn findings(samples: &[Sample<'_>], of_mixture: bool) -> Vec<Measured> {
         .collect()
 }
 
-/// Share of faulty logs at a multiple of the usual odds of a fault.
-pub(super) fn usual(factor: f64) -> f64 {
-    let odds = USUAL_PREVALENCE / (1.0 - USUAL_PREVALENCE) * factor;
+/// Share of faulty channels at a multiple of the usual odds of a fault.
+pub(super) fn usual(factor: f64, of_mixture: bool) -> f64 {
+    let prevalence = usual_prevalence(of_mixture);
+    let odds = prevalence / (1.0 - prevalence) * factor;
     odds / (1.0 + odds)
 }
 
@@ -106,7 +112,7 @@ pub(super) fn usual(factor: f64) -> f64 {
 fn log_weights(samples: &[Sample<'_>], factor: f64) -> (f64, f64) {
     let faulty = samples.iter().filter(|sample| sample.fact.faulty).count();
     let share = faulty as f64 / samples.len().max(1) as f64;
-    weights(share, usual(factor))
+    weights(share, usual(factor, samples.iter().any(|sample| mixture(sample.fact.role))))
 }
 
 /// Votes as trials: every log has one vote to give, shared among its windows.
@@ -201,7 +207,7 @@ fn file(
     let mut text = format!(
         "//! Fitted constants of the trust calibration. Generated; do not edit.\n//!\n//! Made by `{command}`,\n//! run \
          twice: families and findings come first, the curves rest on them. All at ten times the usual odds of a\n//! \
-         fault, on tune seeds only.\n\nuse super::calibration::{{Curve, Family, Measured, Power}};\nuse \
+         fault, on tune seeds only.\n\nuse super::calibration::{{Curve, Family, Measured, Power, Whose}};\nuse \
          crate::document::About;\nuse crate::flag::Flag;\n\n/// Of mixture channels; null with too few faulty \
          ones.\npub const MIXTURE: Option<Curve> = {};\n\n/// Of all other channels; null with too few faulty \
          ones.\npub const OTHERS: Option<Curve> = {};\n\n/// Families of faults; those of 0 logs were met too seldom \
@@ -217,10 +223,10 @@ fn file(
             .collect();
         let _ = writeln!(
             text,
-            "    Family {{\n        name: {:?}, prior: {:?}, of_mixture: {}, logs: {},\n        powers: &[{}],\n    }},",
+            "    Family {{\n        name: {:?}, prior: {:?}, whose: Whose::{:?}, logs: {},\n        powers: &[{}],\n    }},",
             family.name,
             family.prior,
-            family.of_mixture,
+            family.whose,
             family.logs,
             powers.join(", ")
         );

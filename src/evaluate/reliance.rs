@@ -8,9 +8,12 @@ use super::outcome::{Outcome, TrustFact};
 use super::weighted::{self, Bin, Brier, Trial};
 use crate::log::Role;
 
-/// Share of logs in which a chain has a fault, before anything is tested: the prior of the trust model for a
-/// mixture channel. The 1x of the table; 0.1x and 10x multiply its odds. Assumed.
-pub const USUAL_PREVALENCE: f64 = 0.12;
+/// Share of logs in which a channel has a fault, before anything is tested; the 1x of the table, 0.1x and 10x multiply
+/// its odds. Assumed: a mixture chain has a hot element, a controller and a link of its own; of the ten other channels of
+/// a log one fails in every fifth log.
+pub const fn usual_prevalence(of_mixture: bool) -> f64 {
+    if of_mixture { 0.12 } else { 0.02 }
+}
 
 /// Factors on the odds of a fault.
 pub const FACTORS: [f64; 3] = [0.1, 1.0, 10.0];
@@ -91,7 +94,8 @@ fn table<'a>(name: &str, facts: impl Iterator<Item = &'a TrustFact>) -> TrustTab
     let share = faulty as f64 / scored.len().max(1) as f64;
     let mut at = vec![at_prevalence(0.0, share, &trials(&|_| 1.0))];
     for factor in FACTORS {
-        let odds = USUAL_PREVALENCE / (1.0 - USUAL_PREVALENCE) * factor;
+        let usual = usual_prevalence(facts.iter().all(|fact| mixture(fact.role)));
+        let odds = usual / (1.0 - usual) * factor;
         let wanted = odds / (1.0 + odds);
         let (of_faulty, of_sound) = weights(share, wanted);
         let weighted = trials(&|fact| if fact.faulty { of_faulty } else { of_sound });
@@ -142,7 +146,7 @@ mod tests {
         assert_eq!((table.runs, table.faulty), (100, 25));
         let (of_faulty, of_sound) = weights(0.25, 0.12);
         assert!((25.0 * of_faulty / (25.0 * of_faulty + 75.0 * of_sound) - 0.12).abs() < 1e-12);
-        assert!((table.at[2].prevalence - USUAL_PREVALENCE).abs() < 1e-12);
+        assert!((table.at[2].prevalence - usual_prevalence(true)).abs() < 1e-12);
     }
 
     #[test]

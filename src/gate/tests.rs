@@ -142,7 +142,7 @@ fn each_missing_piece_withholds_and_says_what_would_open() {
 fn every_word_of_a_gate_is_a_short_sentence() {
     let many: Vec<LeanEvent> = (0..300).map(|_| event(TreatAs::Hazard)).collect();
     let gate = by(&Policy::next_step(), &[channel(Some(0.7999))], &many, &claims(ClaimStatus::NotSupported));
-    assert!(gate.reasons[0].contains("0.79, below 0.80"), "{:?}", gate.reasons);
+    assert!(gate.reasons[0].contains("0.7999, below 0.80"), "{:?}", gate.reasons);
     assert_eq!(gate.reasons.len(), 3, "{:?}", gate.reasons);
     for text in gate.reasons.iter().chain(&gate.evidence_needed) {
         assert!(text.starts_with(char::is_uppercase) && text.ends_with('.') && text.len() < 250, "{text}");

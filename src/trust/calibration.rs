@@ -18,10 +18,47 @@ pub struct Family<P = Vec<Power>> {
     pub prior: f64,
     /// Detectors in the order in which they add most.
     pub powers: P,
-    /// Whether it concerns mixture channels; else all the others.
-    pub of_mixture: bool,
+    /// Channels it concerns.
+    pub whose: Whose,
     /// Faulty channels it was measured on; 0 where it is assumed.
     pub logs: usize,
+}
+
+/// Channels that a family concerns.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Whose {
+    /// Mixture channels.
+    Mixture,
+    /// Other channels that come as a voltage.
+    Voltages,
+    /// All channels but the mixture.
+    Others,
+}
+
+impl Whose {
+    /// Whether a role is among them.
+    pub const fn holds(self, role: Role) -> bool {
+        match self {
+            Self::Mixture => role.is_mixture(),
+            Self::Others => !role.is_mixture(),
+            Self::Voltages => matches!(
+                role,
+                Role::Throttle
+                    | Role::Pedal
+                    | Role::ManifoldPressure
+                    | Role::BoostPressure
+                    | Role::BarometricPressure
+                    | Role::FuelPressure
+                    | Role::CoolantTemperature
+                    | Role::OilTemperature
+                    | Role::IntakeAirTemperature
+                    | Role::AmbientTemperature
+                    | Role::ExhaustGasTemperature
+                    | Role::Acceleration
+                    | Role::Other
+            ),
+        }
+    }
 }
 
 /// What one detector sees of a family's harm.
@@ -41,32 +78,47 @@ const fn assumed_family(
     name: &'static str,
     prior: f64,
     powers: &'static [Power],
-    of_mixture: bool,
+    whose: Whose,
 ) -> Family<&'static [Power]> {
-    Family { name, prior, powers, of_mixture, logs: 0 }
+    Family { name, prior, powers, whose, logs: 0 }
 }
 
 /// Every family as it is assumed: what stands here is used where simulated logs met a family too seldom to measure
 /// it, which [`fitted::FAMILIES`](super::fitted::FAMILIES) says. Nobody has counted faults of real loggers; the sizes
 /// are those that the simulator's mixture faults came out at.
 pub const ASSUMED_FAMILIES: &[Family<&[Power]>] = &[
-    assumed_family("link and logger", 0.005, &[power("flat_line", 0.4), power("dropout", 0.3)], true),
-    assumed_family("electrical disturbance", 0.02, &[power("scale", 0.4), power("ground_offset", 0.3)], true),
-    assumed_family("scale and bias", 0.05, &[power("scale", 0.6), power("cross_check", 0.3)], true),
-    assumed_family("slow response", 0.005, &[power("slow_response", 0.2)], true),
+    assumed_family(
+        "link and logger",
+        0.005,
+        &[power("flat_line", 0.4), power("dropout", 0.3)],
+        Whose::Mixture,
+    ),
+    assumed_family(
+        "electrical disturbance",
+        0.02,
+        &[power("scale", 0.4), power("ground_offset", 0.3)],
+        Whose::Mixture,
+    ),
+    assumed_family("scale and bias", 0.05, &[power("scale", 0.6), power("cross_check", 0.3)], Whose::Mixture),
+    assumed_family("slow response", 0.005, &[power("slow_response", 0.2)], Whose::Mixture),
     assumed_family(
         "sensor not ready, cold or wet",
         0.02,
         &[power("warm_up", 0.4), power("noise", 0.2)],
-        true,
+        Whose::Mixture,
     ),
-    assumed_family("link and logger", 0.03, &[power("dropout", 0.6), power("flat_line", 0.6)], false),
-    assumed_family("electrical disturbance", 0.02, &[power("spike", 0.5), power("noise", 0.4)], false),
+    assumed_family("link and logger", 0.03, &[power("dropout", 0.6), power("flat_line", 0.6)], Whose::Others),
+    assumed_family(
+        "electrical disturbance",
+        0.02,
+        &[power("spike", 0.5), power("noise", 0.4)],
+        Whose::Voltages,
+    ),
     assumed_family(
         "scale and bias",
         0.02,
         &[power("scale", 0.6), power("cross_check", 0.6), power("gross_range", 0.4)],
-        false,
+        Whose::Others,
     ),
 ];
 
@@ -250,7 +302,7 @@ pub fn residual(family: &Family<&[Power]>, ran: impl Fn(&str) -> bool) -> f64 {
 
 /// Whether a family concerns a role.
 pub fn concerns(family: &Family<&[Power]>, role: Role) -> bool {
-    family.of_mixture == role.is_mixture()
+    family.whose.holds(role)
 }
 
 #[cfg(test)]
@@ -277,8 +329,8 @@ mod tests {
 
     #[test]
     fn detectors_that_ran_leave_less_doubt_and_none_leaves_more() {
-        for of_mixture in [true, false] {
-            let families = || super::super::fitted::FAMILIES.iter().filter(|f| f.of_mixture == of_mixture);
+        for role in [Role::Lambda, Role::ManifoldPressure, Role::EngineSpeed] {
+            let families = || super::super::fitted::FAMILIES.iter().filter(|family| concerns(family, role));
             let doubt = |ran: bool| families().map(|f| f.prior * residual(f, |_| ran)).sum::<f64>();
             assert!(doubt(true) < 0.9 * doubt(false), "{} {}", doubt(true), doubt(false));
             assert!(families().all(|f| f.powers.iter().all(|power| (0.0..=1.0).contains(&power.share))));

@@ -156,8 +156,8 @@ mod tests {
         assert!(
             log(|t| if t % 10.0 > 2.5 { 0.6 } else { 0.85 }).findings(&CrossCheck, Role::Lambda).is_empty()
         );
-        // One lean pull of three beside a short gain.
-        assert!(!log(|t| if t > 50.0 { 0.6 } else { 0.85 }).findings(&CrossCheck, Role::Lambda).is_empty());
+        // One lean corner beside a short gain.
+        assert!(!log(|t| if t > 53.5 { 0.6 } else { 0.85 }).findings(&CrossCheck, Role::Lambda).is_empty());
     }
 
     #[test]
