@@ -66,7 +66,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let outcomes = evaluate::outcomes(arguments.suite, arguments.logs, &|| bar.inc(1));
     bar.finish_and_clear();
     if let Some(path) = &arguments.fit_trust {
-        let command = format!("sondeproof evaluate --suite tune --logs {} --fit-trust src/trust/fitted.rs", arguments.logs);
+        let command = format!(
+            "sondeproof evaluate --suite tune --logs {} --fit-trust src/trust/fitted.rs",
+            arguments.logs
+        );
         let fit = evaluate::fit::fit(&outcomes, &command);
         write(path, fit.file.as_bytes())?;
         output::print(&fit.left_out)?;
