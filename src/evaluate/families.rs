@@ -56,8 +56,12 @@ fn owned(family: &Family<&[Power]>) -> Family {
     }
 }
 
-/// * returns null where it was met too seldom
+/// * returns null where it was met too seldom, and for channels other than the mixture: of those the simulator makes
+///   three faults as often as it likes, and how common they are decides what a healthy channel is worth
 fn of(assumed: &Family<&[Power]>, samples: &[Sample<'_>]) -> Option<Family> {
+    if assumed.whose != Whose::Mixture {
+        return None;
+    }
     // Faulty channels with one fault that acts on them: of two it is not known which did what.
     let single: Vec<(&TrustFact, FaultKind)> = samples
         .iter()

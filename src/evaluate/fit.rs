@@ -210,7 +210,7 @@ fn file(
          fault, on tune seeds only.\n\nuse super::calibration::{{Curve, Family, Measured, Power, Whose}};\nuse \
          crate::document::About;\nuse crate::flag::Flag;\n\n/// Of mixture channels; null with too few faulty \
          ones.\npub const MIXTURE: Option<Curve> = {};\n\n/// Of all other channels; null with too few faulty \
-         ones.\npub const OTHERS: Option<Curve> = {};\n\n/// Families of faults; those of 0 logs were met too seldom \
+         ones.\npub const OTHERS: Option<Curve> = {};\n\n/// Families of faults; those of 0 logs \
          and are assumed.\n#[rustfmt::skip]\npub const FAMILIES: &[Family<&[Power]>] = &[\n",
         line(mixture),
         line(others)

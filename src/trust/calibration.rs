@@ -83,8 +83,8 @@ const fn assumed_family(
     Family { name, prior, powers, whose, logs: 0 }
 }
 
-/// Every family as it is assumed: what stands here is used where simulated logs met a family too seldom to measure
-/// it, which [`fitted::FAMILIES`](super::fitted::FAMILIES) says. Nobody has counted faults of real loggers; the sizes
+/// Every family as it is assumed: what stands here is used for channels other than the mixture, and where simulated logs
+/// met a family too seldom to measure it, which [`fitted::FAMILIES`](super::fitted::FAMILIES) says. Nobody has counted faults of real loggers; the sizes
 /// are those that the simulator's mixture faults came out at.
 pub const ASSUMED_FAMILIES: &[Family<&[Power]>] = &[
     assumed_family(
