@@ -73,7 +73,7 @@ fn trust(found: &Audit) -> f64 {
 /// Trust may rise by so much when a fault is added: two windows more or less, no other conclusion.
 const SLACK: f64 = 0.01;
 
-/// Pairs of faults in which the second raises trust, by seed: known, and wrong. One that closes fails the test.
+/// Pairs of faults in which the second raises trust, by seed: known, and wrong. None is; one that comes or goes fails.
 const OPEN: &[(u64, &str, &str)] = &[];
 
 #[test]

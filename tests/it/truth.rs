@@ -41,8 +41,8 @@ fn healthy(number: usize) -> impl Iterator<Item = Run> {
     })
 }
 
-/// Lean events without a cause per hour of healthy logs, at most: what was reached on these seeds. The goal is 1.
-const UNTRUE_PER_HOUR: f64 = 12.0;
+/// Lean events without a cause per hour of healthy logs, at most: one was met in the hour of these seeds. The goal is 1.
+const UNTRUE_PER_HOUR: f64 = 1.1;
 
 #[test]
 #[allow(clippy::print_stderr, reason = "the rates are the result")]
@@ -99,6 +99,7 @@ const OWN: &[(&str, &str, Option<Role>)] = &[
     ("low_supply@0", "supply_sag", Some(Role::SupplyVoltage)),
     ("supply_sag:size=6,duration=2", "supply_sag", Some(Role::Lambda)),
     ("controller_reset", "warm_up", Some(Role::Lambda)),
+    ("ground_offset@0:size=0.06", "ground_offset", Some(Role::Lambda)),
 ];
 
 /// Detectors whose fault needs an analogue link.
@@ -108,7 +109,6 @@ const ANALOG: &[&str] = &["spike", "ground_offset", "slow_response"];
 const OPEN: &[(&str, &str, Option<Role>)] = &[
     ("spike", "spike", Some(Role::Lambda)),
     ("slow_sensor@0:size=2.5", "slow_response", Some(Role::Lambda)),
-    ("ground_offset@0:size=0.06", "ground_offset", Some(Role::Lambda)),
 ];
 
 #[test]
