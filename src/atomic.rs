@@ -1,8 +1,48 @@
 //! Files that are either the old one or the new one, never half of one.
 
+use std::collections::BTreeSet;
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Write};
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
+
+const PREFIX: &str = ".sondeproof-";
+const SUFFIX: &str = ".part";
+/// An unfinished file that rests for longer was left by a killed process (assumed: no write pauses for a day).
+const STALE: Duration = Duration::from_hours(24);
+
+/// The file that is filled. It remembers why the system refused, because a library that writes to it wraps the
+/// refusal in words of its own.
+#[derive(Debug)]
+pub struct Sink {
+    file: File,
+    refused: Option<io::Error>,
+}
+
+impl Sink {
+    fn noted<T>(&mut self, done: io::Result<T>) -> io::Result<T> {
+        if let Err(error) = &done
+            && error.kind() != io::ErrorKind::Interrupted
+        {
+            let copy = error.raw_os_error().map_or_else(|| error.kind().into(), io::Error::from_raw_os_error);
+            self.refused.get_or_insert(copy);
+        }
+        done
+    }
+}
+
+impl Write for Sink {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        let done = self.file.write(bytes);
+        self.noted(done)
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        let done = self.file.flush();
+        self.noted(done)
+    }
+}
 
 /// Writes a file by way of a temporary one in the same folder: filled, synced to disk, then renamed over `path`.
 ///
@@ -10,27 +50,36 @@ use std::path::{Path, PathBuf};
 /// followed, so that the link stays; a device or pipe (`/dev/stdout`) is written directly, because there is
 /// nothing to replace.
 ///
+/// What killed processes left unfinished in the folder a day ago or longer is removed.
+///
 /// * `fill`: writes the content; buffered, no need to flush
 ///
 /// # Errors
-/// The first error of `fill` or of the file system.
+/// The first error of the file system, or of `fill` where the file system refused nothing.
 pub fn write<E, F>(path: &Path, fill: F) -> Result<(), E>
 where
     E: From<io::Error>,
-    F: FnOnce(&mut BufWriter<File>) -> Result<(), E>,
+    F: FnOnce(&mut BufWriter<Sink>) -> Result<(), E>,
 {
+    let fill_in = |file: File| {
+        let mut writer = BufWriter::new(Sink { file, refused: None });
+        match fill(&mut writer) {
+            Ok(()) => Ok(writer),
+            Err(error) => Err(writer.get_mut().refused.take().map_or(error, E::from)),
+        }
+    };
     let target = followed(path);
     if fs::metadata(&target).is_ok_and(|found| !found.is_file() && !found.is_dir()) {
-        let mut writer = BufWriter::new(fs::OpenOptions::new().write(true).open(&target)?);
-        fill(&mut writer)?;
+        let mut writer = fill_in(fs::OpenOptions::new().write(true).open(&target)?)?;
         return Ok(writer.flush()?);
     }
     let folder = match target.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent.to_path_buf(),
         _ => PathBuf::from("."),
     };
+    clear(&folder);
     let mut builder = tempfile::Builder::new();
-    builder.prefix(".sondeproof-").suffix(".part");
+    builder.prefix(PREFIX).suffix(SUFFIX);
     #[cfg(unix)]
     {
         use std::os::unix::fs::PermissionsExt;
@@ -43,11 +92,9 @@ where
     }
     let temporary = builder.tempfile_in(&folder)?;
     let (file, hold) = temporary.into_parts();
-    let mut writer = BufWriter::new(file);
-    fill(&mut writer)?;
-    let file = writer.into_inner().map_err(io::IntoInnerError::into_error)?;
-    file.sync_all()?;
-    drop(file);
+    let sink = fill_in(file)?.into_inner().map_err(io::IntoInnerError::into_error)?;
+    sink.file.sync_all()?;
+    drop(sink);
     hold.persist(&target).map_err(|failed| failed.error)?;
     // The rename itself must reach the disk; not every file system can sync a folder, so a refusal is no error.
     #[cfg(unix)]
@@ -68,9 +115,53 @@ fn followed(path: &Path) -> PathBuf {
     }
 }
 
+/// Removes what killed processes left in a folder; looks once per folder, because a batch writes many files into one.
+fn clear(folder: &Path) {
+    static CLEARED: Mutex<BTreeSet<PathBuf>> = Mutex::new(BTreeSet::new());
+    let first = CLEARED.lock().unwrap_or_else(PoisonError::into_inner).insert(folder.to_path_buf());
+    let Some(items) = first.then(|| fs::read_dir(folder).ok()).flatten() else { return };
+    for item in items.flatten() {
+        let name = item.file_name().to_string_lossy().into_owned();
+        if name.starts_with(PREFIX)
+            && name.ends_with(SUFFIX)
+            && item.metadata().is_ok_and(|about| rests(&about))
+        {
+            // One that may not be removed, or that another process removes now, harms nobody.
+            fs::remove_file(item.path()).ok();
+        }
+    }
+}
+
+fn rests(about: &fs::Metadata) -> bool {
+    let age = about.modified().ok().and_then(|at| at.elapsed().ok());
+    about.is_file() && age.is_some_and(|age| age > STALE)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_a_killed_process_left_goes_with_the_next_write_and_nothing_else_does() {
+        let folder = tempfile::tempdir().expect("folder");
+        let old = std::time::SystemTime::now() - 2 * STALE;
+        for (name, aged) in [
+            (".sondeproof-aaaaaa.part", true),
+            (".sondeproof-bbbbbb.part", false),
+            ("run.part", true),
+            (".sondeproof-notes", true),
+        ] {
+            let file = File::create(folder.path().join(name)).expect("file");
+            if aged {
+                file.set_modified(old).expect("aged");
+            }
+        }
+        write::<io::Error, _>(&folder.path().join("out.json"), |w| w.write_all(b"new")).expect("write");
+        let mut left: Vec<_> =
+            fs::read_dir(folder.path()).expect("list").map(|item| item.expect("item").file_name()).collect();
+        left.sort();
+        assert_eq!(left, [".sondeproof-bbbbbb.part", ".sondeproof-notes", "out.json", "run.part"]);
+    }
 
     #[test]
     fn a_failed_write_leaves_the_old_file_and_no_litter() {

@@ -41,12 +41,16 @@ impl Failure {
 
     /// A file that could not be written.
     pub(super) fn write(path: &std::path::Path, error: &io::Error) -> Self {
+        Self::unwritten(&path.display().to_string(), error)
+    }
+
+    fn unwritten(what: &str, error: &io::Error) -> Self {
         use io::ErrorKind::{
-            BrokenPipe, IsADirectory, NotADirectory, NotFound, PermissionDenied, QuotaExceeded,
-            ReadOnlyFilesystem, StorageFull,
+            BrokenPipe, FileTooLarge, InvalidFilename, IsADirectory, NotADirectory, NotFound, Other,
+            PermissionDenied, QuotaExceeded, ReadOnlyFilesystem, StorageFull,
         };
         let message = |problem: &str, help: &str| {
-            Self::Input(format!("cannot write {}: {problem}\n  help: {help}", path.display()))
+            Self::Input(format!("cannot write {what}: {problem}\n  help: {help}"))
         };
         match error.kind() {
             BrokenPipe => Self::BrokenPipe,
@@ -60,7 +64,16 @@ impl Failure {
             StorageFull | QuotaExceeded => {
                 message("the disk is full", "make room, or name a place on another disk")
             }
-            _ => Self::Internal(format!("cannot write {}: {error}", path.display())),
+            InvalidFilename => {
+                message("a name this long or of these marks is not allowed", "name it shorter")
+            }
+            FileTooLarge => message(
+                "a file of this size is not allowed",
+                "raise the limit (`ulimit -f`), or name a place on another disk",
+            ),
+            // Nothing that the system says has this kind: a library failed.
+            Other => Self::Internal(format!("cannot write {what}: {error}")),
+            _ => message(&error.to_string(), "name another place"),
         }
     }
 }
@@ -68,9 +81,6 @@ impl Failure {
 impl From<io::Error> for Failure {
     /// An error of stdout.
     fn from(error: io::Error) -> Self {
-        match error.kind() {
-            io::ErrorKind::BrokenPipe => Self::BrokenPipe,
-            _ => Self::Internal(format!("cannot write the output: {error}")),
-        }
+        Self::unwritten("the output", &error)
     }
 }

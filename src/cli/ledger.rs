@@ -80,9 +80,7 @@ enum Action {
 }
 
 pub(super) fn date(text: &str) -> Result<String, String> {
-    text.parse::<jiff::civil::Date>()
-        .map(|date| date.to_string())
-        .map_err(|_| "expected a day such as 2026-05-17".to_owned())
+    ledger::day(text).ok_or_else(|| "expected a day such as 2026-05-17".to_owned())
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
@@ -224,17 +222,36 @@ fn serials(ledger: &Ledger, serial: Option<&str>) -> Result<Vec<String>, Failure
 fn show(ledger: &Ledger, serial: Option<&str>) -> Result<Ending, Failure> {
     let width = output::width();
     let known = serials(ledger, serial)?;
-    let text = if let Some(serial) = serial {
-        life::render_entries(serial, &ledger.entries(serial).map_err(failed)?, width)
-    } else {
-        let sensors = known
-            .iter()
-            .map(|serial| Ok(life::Sensor::of(serial, &ledger.entries(serial).map_err(failed)?)))
-            .collect::<Result<Vec<_>, Failure>>()?;
-        life::render_sensors(&sensors, width)
-    };
-    output::print(&text)?;
-    Ok(Ending::Done)
+    if let Some(serial) = serial {
+        let entries = ledger.entries(serial).map_err(failed)?;
+        output::print(&life::render_entries(serial, &entries, width))?;
+        return Ok(Ending::Done);
+    }
+    let mut sensors = Vec::new();
+    let ending = each(&known, |serial| {
+        sensors.push(life::Sensor::of(serial, &ledger.entries(serial).map_err(failed)?));
+        Ok(())
+    });
+    if ending.is_ok() || !sensors.is_empty() {
+        output::print(&life::render_sensors(&sensors, width))?;
+    }
+    ending
+}
+
+/// One sensor after the other: what fails with one is said and keeps nobody from the others.
+fn each(serials: &[String], mut work: impl FnMut(&str) -> Result<(), Failure>) -> Result<Ending, Failure> {
+    let mut code: Option<u8> = None;
+    for serial in serials {
+        match work(serial) {
+            Ok(()) => {}
+            Err(Failure::BrokenPipe) => return Err(Failure::BrokenPipe),
+            Err(failure) => {
+                failure.print();
+                code = Some(code.map_or(failure.code(), |code| code.min(failure.code())));
+            }
+        }
+    }
+    code.map_or(Ok(Ending::Done), |code| Err(Failure::Reported(code)))
 }
 
 fn trend(ledger: &Ledger, serial: Option<&str>) -> Result<Ending, Failure> {
@@ -242,11 +259,11 @@ fn trend(ledger: &Ledger, serial: Option<&str>) -> Result<Ending, Failure> {
     if known.is_empty() {
         output::print(&life::render_sensors(&[], output::width()))?;
     }
-    for serial in known {
-        let entries = ledger.entries(&serial).map_err(failed)?;
-        output::print(&life::render(&ledger::life(&serial, &entries), output::width()))?;
-    }
-    Ok(Ending::Done)
+    each(&known, |serial| {
+        let entries = ledger.entries(serial).map_err(failed)?;
+        output::print(&life::render(&ledger::life(serial, &entries), output::width()))?;
+        Ok(())
+    })
 }
 
 fn record(
@@ -267,9 +284,9 @@ fn record(
 }
 
 fn compact(ledger: &Ledger) -> Result<Ending, Failure> {
-    for serial in ledger.serials().map_err(failed)? {
-        let gone = ledger.compact(&serial).map_err(failed)?;
+    each(&ledger.serials().map_err(failed)?, |serial| {
+        let gone = ledger.compact(serial).map_err(failed)?;
         output::print(&report::safe(&format!("sensor {serial}: {gone} files folded into one\n")))?;
-    }
-    Ok(Ending::Done)
+        Ok(())
+    })
 }

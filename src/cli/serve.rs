@@ -29,7 +29,7 @@ pub(super) struct Arguments {
 
 pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let rig = arguments.rig.as_ref().map(|path| {
-        let bytes = std::fs::read(path).map_err(|source| {
+        let bytes = crate::read::whole(path, crate::read::SETTINGS_MOST).map_err(|source| {
             let error = crate::rig::RigError::Io { path: path.clone(), source };
             Failure::Input(error.to_string())
         })?;

@@ -8,7 +8,7 @@ mod store;
 mod trend;
 
 pub use past::past;
-pub use record::{Entry, Kind, schema};
+pub use record::{Entry, Kind, day, schema};
 pub use replacement::Suspected;
 pub use store::{Added, Ledger, LedgerError};
 pub use trend::{

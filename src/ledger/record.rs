@@ -107,6 +107,13 @@ impl Entry {
     }
 }
 
+/// A day as the ledger writes it; null for a text that names none, or none of the years 1 to 9999, because days are
+/// put in order as text.
+pub fn day(text: &str) -> Option<String> {
+    let day = text.parse::<jiff::civil::Date>().ok()?;
+    (day.year() >= 1).then(|| day.to_string())
+}
+
 /// SHA-256, hexadecimal.
 pub(super) fn digest(bytes: &[u8]) -> String {
     Sha256::digest(bytes).iter().fold(String::with_capacity(64), |mut text, byte| {
@@ -327,6 +334,14 @@ pub(super) mod tests {
         ];
         let batch = to_batch(&entries).expect("columns agree with the schema");
         assert_eq!(from_batch(&batch), Some(entries));
+    }
+
+    #[test]
+    fn a_day_stands_in_order_as_text() {
+        assert_eq!(day("2026-05-17").as_deref(), Some("2026-05-17"));
+        for text in ["0000-01-01", "-009999-01-01", "2026-13-01", "May", ""] {
+            assert_eq!(day(text), None, "{text}");
+        }
     }
 
     #[test]

@@ -33,9 +33,20 @@ pub enum LedgerError {
         /// Cause.
         source: io::Error,
     },
+    /// A file or folder that is there cannot be read.
+    #[error(
+        "cannot read {path} in the ledger: {source}\n  help: make it readable, or name another ledger with `--ledger DIR`"
+    )]
+    Unreadable {
+        /// File or folder.
+        path: PathBuf,
+        /// Cause.
+        source: io::Error,
+    },
     /// A file in the folder is not a ledger file.
     #[error(
-        "cannot read the ledger file {path}: {problem}\n  help: move it out of the ledger; the other files are not affected"
+        "cannot read the ledger file {path}: {problem}\n  help: move it out of the ledger; until then nothing is said of \
+         this sensor; the other files are not affected"
     )]
     Foreign {
         /// File.
@@ -44,7 +55,9 @@ pub enum LedgerError {
         problem: String,
     },
     /// A serial that cannot be used.
-    #[error("cannot use the sensor serial `{serial}`: {problem}")]
+    #[error(
+        "cannot use the sensor serial `{serial}`: {problem}\n  help: give the serial that stands on the sensor, at most 80 bytes"
+    )]
     Serial {
         /// As given.
         serial: String,
@@ -115,7 +128,7 @@ impl Ledger {
         &self.folder
     }
 
-    /// Serials with at least one entry, ascending.
+    /// Serials with a folder, ascending. A folder under a name that no serial gives is none of the ledger's.
     ///
     /// # Errors
     /// When the folder exists and cannot be listed.
@@ -123,7 +136,10 @@ impl Ledger {
         let mut serials: Vec<String> = list(&self.folder)?
             .into_iter()
             .filter(|path| path.is_dir())
-            .filter_map(|path| decode(path.file_name()?.to_str()?.strip_prefix("sensor=")?))
+            .filter_map(|path| {
+                let serial = decode(path.file_name()?.to_str()?.strip_prefix("sensor=")?)?;
+                self.sensor_folder(&serial).is_ok_and(|own| own == path).then_some(serial)
+            })
             .collect();
         serials.sort();
         Ok(serials)
@@ -162,7 +178,8 @@ impl Ledger {
         fs::create_dir_all(&folder).map_err(|source| LedgerError::Io { path: folder.clone(), source })?;
         write(&folder.join(format!("{}.{EXTENSION}", entry.id)), std::slice::from_ref(entry))?;
         if files(&folder)?.len() > COMPACT_ABOVE {
-            self.compact(serial)?;
+            // The entry is kept whether or not the files can be folded; the next `add` tries again.
+            self.compact(serial).ok();
         }
         Ok(Added::New)
     }
@@ -170,7 +187,8 @@ impl Ledger {
     /// Folds a sensor's small files into one, without losing one row.
     ///
     /// The new file is complete on disk before the first old one goes; dying in between leaves entries in two
-    /// files, which reading counts once and the next compaction clears.
+    /// files, which reading counts once and the next compaction clears. Several at once do no harm: each removes only
+    /// what it holds in its own file, and the same entries give the same file, so that no two remove each other's.
     ///
     /// * returns how many files went
     ///
@@ -178,12 +196,15 @@ impl Ledger {
     /// A file that cannot be read (then nothing is removed) or what the file system says.
     pub fn compact(&self, serial: &str) -> Result<usize, LedgerError> {
         let folder = self.sensor_folder(serial)?;
-        let old = files(&folder)?;
+        let (old, entries) = settled(&folder, |paths| {
+            let entries = if paths.len() < 2 { Vec::new() } else { read_all(paths)? };
+            Ok((paths.to_vec(), entries))
+        })?;
         if old.len() < 2 {
             return Ok(0);
         }
-        let entries = read_all(&old)?;
-        let ids: Vec<&str> = entries.iter().map(|entry| entry.id.as_str()).collect();
+        let mut ids: Vec<&str> = entries.iter().map(|entry| entry.id.as_str()).collect();
+        ids.sort_unstable();
         let target =
             folder.join(format!("{COMPACT_PREFIX}{}.{EXTENSION}", record::digest(ids.join("\n").as_bytes())));
         write(&target, &entries)?;
@@ -239,7 +260,7 @@ fn decode(name: &str) -> Option<String> {
 
 /// What a folder holds, ascending; nothing when it is not there.
 fn list(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
-    let failed = |source| LedgerError::Io { path: folder.to_path_buf(), source };
+    let failed = |source| LedgerError::Unreadable { path: folder.to_path_buf(), source };
     let items = match fs::read_dir(folder) {
         Ok(items) => items,
         Err(source) if source.kind() == io::ErrorKind::NotFound => return Ok(Vec::new()),
@@ -256,15 +277,32 @@ fn files(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
 }
 
 /// Reads a folder while another process may compact it: a file that vanishes between listing and opening has its
-/// entries in a file that a second listing shows.
+/// entries in a file that the next listing shows. Each vanishing is another process's progress, so that a few listings
+/// are enough; the bound only ends what cannot happen.
 fn settled<T>(folder: &Path, read: impl Fn(&[PathBuf]) -> Result<T, LedgerError>) -> Result<T, LedgerError> {
-    for _ in 0..8 {
+    for _ in 0..100 {
         match read(&files(folder)?) {
-            Err(LedgerError::Io { source, .. }) if source.kind() == io::ErrorKind::NotFound => {}
+            Err(LedgerError::Unreadable { source, .. }) if source.kind() == io::ErrorKind::NotFound => {}
             other => return other,
         }
     }
     read(&files(folder)?)
+}
+
+/// Opens a file of the ledger. A pipe or a device would keep the reader waiting for ever, and a link to nothing would
+/// look like a file that vanished.
+fn open(path: &Path) -> Result<File, LedgerError> {
+    let foreign =
+        |problem: &str| LedgerError::Foreign { path: path.to_path_buf(), problem: problem.to_owned() };
+    let unreadable = |source| LedgerError::Unreadable { path: path.to_path_buf(), source };
+    match fs::metadata(path) {
+        Ok(about) if about.is_file() => File::open(path).map_err(unreadable),
+        Ok(_) => Err(foreign("it is no file")),
+        Err(source) if source.kind() == io::ErrorKind::NotFound && fs::symlink_metadata(path).is_ok() => {
+            Err(foreign("it is a link to a file that is not there"))
+        }
+        Err(source) => Err(unreadable(source)),
+    }
 }
 
 /// What tells an entry from others, without its metrics.
@@ -282,7 +320,7 @@ fn read_heads(paths: &[PathBuf]) -> Result<Vec<Head>, LedgerError> {
 
 fn heads(path: &Path) -> Result<Vec<Head>, LedgerError> {
     let foreign = |problem: String| LedgerError::Foreign { path: path.to_path_buf(), problem };
-    let file = File::open(path).map_err(|source| LedgerError::Io { path: path.to_path_buf(), source })?;
+    let file = open(path)?;
     let builder =
         ParquetRecordBatchReaderBuilder::try_new(file).map_err(|error| foreign(error.to_string()))?;
     let columns = ProjectionMask::columns(builder.parquet_schema(), ["id", "at", "rig"]);
@@ -330,7 +368,7 @@ fn read(path: &Path) -> Result<Vec<Entry>, LedgerError> {
 
 fn read_rows(path: &Path) -> Result<Vec<Entry>, LedgerError> {
     let foreign = |problem: String| LedgerError::Foreign { path: path.to_path_buf(), problem };
-    let file = File::open(path).map_err(|source| LedgerError::Io { path: path.to_path_buf(), source })?;
+    let file = open(path)?;
     let reader = ParquetRecordBatchReaderBuilder::try_new(file)
         .and_then(ParquetRecordBatchReaderBuilder::build)
         .map_err(|error| foreign(error.to_string()))?;
@@ -480,6 +518,52 @@ mod tests {
         expected.sort_unstable();
         assert_eq!(ledger.serials().expect("lists"), expected);
         assert!(matches!(ledger.entries("  "), Err(LedgerError::Serial { .. })));
+    }
+
+    #[test]
+    fn a_folder_that_no_serial_names_is_no_sensor() {
+        let (_folder, ledger) = ledger();
+        ledger.add("A-1", &session(1, 0.08), false).expect("adds");
+        for name in ["sensor=%41-1", "sensor=", "sensor=%20", "sensor=b%2fc"] {
+            fs::create_dir(ledger.folder().join(name)).expect("a folder");
+        }
+        assert_eq!(ledger.serials().expect("lists"), ["A-1"]);
+    }
+
+    #[test]
+    fn compactions_and_additions_at_once_all_succeed_and_lose_nothing() {
+        let (_folder, ledger) = ledger();
+        let events = |round: u32, part: u32| session(40 * round + part, 0.08);
+        let mut all = std::collections::BTreeSet::new();
+        for round in 0..20 {
+            for part in 0..4 {
+                ledger.add("A-0107", &events(round, part), false).expect("adds");
+            }
+            std::thread::scope(|scope| {
+                for part in 0..6 {
+                    let ledger = &ledger;
+                    scope.spawn(move || ledger.compact("A-0107").expect("compacts"));
+                    scope.spawn(move || ledger.add("A-0107", &events(round, 4 + part), false).expect("adds"));
+                }
+            });
+            all.extend((0..10).map(|part| events(round, part).id));
+            let kept = ledger.entries("A-0107").expect("reads").into_iter().map(|entry| entry.id);
+            assert_eq!(kept.collect::<std::collections::BTreeSet<_>>(), all, "round {round}");
+        }
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn links_to_nothing_and_in_a_circle_are_unreadable_and_no_fault_of_the_writer() {
+        for target in ["nowhere", "x.parquet"] {
+            let (_folder, ledger) = ledger();
+            ledger.add("A-0107", &session(1, 0.08), false).expect("adds");
+            let link = ledger.sensor_folder("A-0107").expect("valid serial").join("x.parquet");
+            std::os::unix::fs::symlink(target, &link).expect("a link");
+            let said = ledger.entries("A-0107").expect_err("unreadable").to_string();
+            assert!(said.contains("cannot read") && said.contains("x.parquet"), "{said}");
+            assert!(said.contains("help:"), "{said}");
+        }
     }
 
     #[test]

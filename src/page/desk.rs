@@ -100,6 +100,10 @@ pub(super) struct Entry {
     pub noted: Option<Result<String, String>>,
     /// Whether its file is kept, so that it can be audited again.
     pub kept: bool,
+    /// How often it was to be audited again; an audit of an earlier round is out of date.
+    round: u32,
+    /// Whether an audit of it runs, be it of an earlier round: two at once would write the same files.
+    in_work: bool,
 }
 
 impl Entry {
@@ -266,7 +270,8 @@ impl Desk {
     pub(super) fn place(&self, id: u64, name: String, bytes: u64, refused: Option<String>) {
         let kept = refused.is_none();
         let stage = refused.map_or(Stage::Waiting, Stage::Failed);
-        let entry = Entry { id, name, bytes, stage, since: Instant::now(), noted: None, kept };
+        let since = Instant::now();
+        let entry = Entry { id, name, bytes, stage, since, noted: None, kept, round: 0, in_work: false };
         self.held().logs.push(entry);
     }
 
@@ -275,7 +280,9 @@ impl Desk {
         let queue = self.queue.lock().unwrap_or_else(PoisonError::into_inner);
         if queue.send(id).is_err() {
             drop(queue);
-            self.stage(id, Stage::Failed("the page is closing".to_owned()));
+            if let Some(entry) = self.log(id) {
+                self.stage(&entry, Stage::Failed("the page is closing".to_owned()));
+            }
         }
     }
 
@@ -288,6 +295,7 @@ impl Desk {
             idle.map(|entry| {
                 entry.stage = Stage::Waiting;
                 entry.since = Instant::now();
+                entry.round += 1;
                 entry.id
             })
             .collect()
@@ -297,12 +305,46 @@ impl Desk {
         }
     }
 
-    /// Moves a log on; a log that was taken away meanwhile stays away.
-    pub(super) fn stage(&self, id: u64, stage: Stage) {
+    /// Takes a waiting log to be audited; null when it was taken away or somebody has it.
+    pub(super) fn begin(&self, id: u64) -> Option<Entry> {
         let mut held = self.held();
-        if let Some(entry) = held.logs.iter_mut().find(|entry| entry.id == id) {
+        let entry = held.logs.iter_mut().find(|entry| entry.id == id)?;
+        if !matches!(entry.stage, Stage::Waiting) || entry.in_work {
+            return None;
+        }
+        entry.stage = Stage::Reading;
+        entry.since = Instant::now();
+        entry.in_work = true;
+        Some(entry.clone())
+    }
+
+    /// Moves a log on; one that was taken away meanwhile stays away, one that is to be audited again waits on.
+    ///
+    /// * `of`: the log as it was taken
+    pub(super) fn stage(&self, of: &Entry, stage: Stage) {
+        let mut held = self.held();
+        if let Some(entry) = held.logs.iter_mut().find(|entry| entry.id == of.id && entry.round == of.round) {
             entry.stage = stage;
             entry.since = Instant::now();
+        }
+    }
+
+    /// Ends the audit of a log.
+    pub(super) fn finish(&self, of: &Entry, stage: Stage) {
+        self.stage(of, stage);
+        let round = {
+            let mut held = self.held();
+            held.logs.iter_mut().find(|entry| entry.id == of.id).map(|entry| {
+                entry.in_work = false;
+                entry.round
+            })
+        };
+        match round {
+            // Its files were written after it was taken away.
+            None => self.remove(of.id),
+            // Its turn came while this audit ran and was passed over.
+            Some(round) if round != of.round => self.enqueue(of.id),
+            Some(_) => {}
         }
     }
 

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use axum::extract::{Request, State};
+use axum::extract::{ConnectInfo, Request, State};
 use axum::http::header::{self, HeaderMap, HeaderName, HeaderValue};
 use axum::http::{Method, StatusCode};
 use axum::middleware::Next;
@@ -10,6 +10,7 @@ use axum::response::{IntoResponse, Response};
 use sha2::{Digest, Sha256};
 
 use super::desk::Desk;
+use super::door::Visitor;
 use super::sheet;
 
 /// Only the page's own style and script act, nothing is loaded from elsewhere, nothing may frame it.
@@ -31,7 +32,12 @@ enum Refusal {
 pub(super) async fn check(State(desk): State<Arc<Desk>>, request: Request, next: Next) -> Response {
     let refusal = judge(&desk, request.method(), request.uri().path(), request.headers());
     let mut response = match refusal {
-        None => next.run(request).await,
+        None => {
+            if let Some(ConnectInfo(visitor)) = request.extensions().get::<ConnectInfo<Visitor>>() {
+                visitor.welcome();
+            }
+            next.run(request).await
+        }
         Some(Refusal::Host | Refusal::Origin) => {
             let words = "This request comes from another site or names another host. It was refused.";
             (StatusCode::FORBIDDEN, sheet::notice(None, "Refused", words)).into_response()

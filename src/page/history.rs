@@ -66,7 +66,8 @@ pub(super) fn view(desk: &Desk, serial: Option<&str>) -> axum::response::Html<St
             view.problem = Some(words.to_owned());
         }
         Some(ledger) => match sensors(ledger) {
-            Ok(found) => {
+            Ok((found, problems)) => {
+                view.problem = (!problems.is_empty()).then(|| problems.join("\n"));
                 view.sensors = found.iter().map(|(sensor, _)| sensor.clone()).collect();
                 if let ([(one, _)], None) = (found.as_slice(), serial) {
                     only = one.serial.clone();
@@ -75,7 +76,7 @@ pub(super) fn view(desk: &Desk, serial: Option<&str>) -> axum::response::Html<St
                 let chosen = found.iter().find(|(sensor, _)| Some(sensor.serial.as_str()) == view.serial);
                 view.life =
                     chosen.map(|(sensor, entries)| course::of(&ledger::life(&sensor.serial, entries)));
-                if let (Some(asked), None) = (view.serial, &view.life) {
+                if let (Some(asked), None, None) = (view.serial, &view.life, &view.problem) {
                     view.problem = Some(format!("the ledger has no sensor `{asked}`"));
                 }
             }
@@ -85,13 +86,18 @@ pub(super) fn view(desk: &Desk, serial: Option<&str>) -> axum::response::Html<St
     super::sheet::frame(Some(&base), "Sensor history", &view.render().unwrap_or_default(), false)
 }
 
-fn sensors(ledger: &Ledger) -> Result<Vec<(Sensor, Vec<Entry>)>, String> {
-    let serials = ledger.serials().map_err(|error| error.to_string())?;
-    let each = serials.iter().map(|serial| {
-        let entries = ledger.entries(serial).map_err(|error| error.to_string())?;
-        Ok((Sensor::of(serial, &entries), entries))
-    });
-    each.collect()
+/// Every sensor with its entries, and why others cannot be read.
+type Found = (Vec<(Sensor, Vec<Entry>)>, Vec<String>);
+
+fn sensors(ledger: &Ledger) -> Result<Found, String> {
+    let (mut found, mut problems) = (Vec::new(), Vec::new());
+    for serial in ledger.serials().map_err(|error| error.to_string())? {
+        match ledger.entries(&serial) {
+            Ok(entries) => found.push((Sensor::of(&serial, &entries), entries)),
+            Err(error) => problems.push(error.to_string()),
+        }
+    }
+    Ok((found, problems))
 }
 
 /// Puts an audited log into the ledger.
@@ -117,9 +123,9 @@ pub(super) fn keep(
         ("", None) => return Err(format!("{log} carries no date\n  help: say the day of the session")),
         ("", Some(start)) => (start.to_owned(), "log"),
         (day, Some(start)) if start.starts_with(day) => (start.to_owned(), "log"),
-        (day, _) => match day.parse::<jiff::civil::Date>() {
-            Ok(day) => (day.to_string(), "stated"),
-            Err(_) => return Err(format!("`{day}` is no day\n  help: write it as 2026-05-17")),
+        (day, _) => match ledger::day(day) {
+            Some(day) => (day, "stated"),
+            None => return Err(format!("`{day}` is no day\n  help: write it as 2026-05-17")),
         },
     };
     let entry = Entry::session(audit, at, basis);

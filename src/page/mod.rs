@@ -8,6 +8,8 @@ mod cells;
 mod comparison;
 mod course;
 mod desk;
+mod door;
+mod folder;
 mod guard;
 mod history;
 mod register;
@@ -27,10 +29,11 @@ use std::sync::Arc;
 use std::sync::mpsc::{self, Receiver};
 use std::time::Duration;
 
-use tempfile::TempDir;
 use tokio::runtime::Runtime;
 
 use self::desk::{Desk, RigInUse};
+use self::door::{Door, Visitor};
+use self::folder::Folder;
 use crate::ledger::Ledger;
 
 /// Connections that are still busy get this long after the page was asked to stop.
@@ -85,7 +88,7 @@ pub enum PageError {
 #[derive(Debug)]
 pub struct Page {
     listener: TcpListener,
-    folder: TempDir,
+    folder: Folder,
     desk: Arc<Desk>,
     jobs: Receiver<u64>,
     runtime: Runtime,
@@ -101,10 +104,7 @@ impl Page {
         let bound = |source| PageError::Bind { port: options.port, source };
         let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, options.port)).map_err(bound)?;
         let port = listener.local_addr().map_err(bound)?.port();
-        let folder = tempfile::Builder::new()
-            .prefix("sondeproof-page-")
-            .tempdir()
-            .map_err(|source| PageError::Folder { what: "make", folder: std::env::temp_dir(), source })?;
+        let folder = Folder::make()?;
         let rig = match options.rig {
             Some((name, text)) => {
                 RigInUse::parse(name, text).map_err(|refused| PageError::Rig(refused.because))?
@@ -151,22 +151,19 @@ impl Page {
     pub fn run(self) -> Result<(), PageError> {
         let Self { listener, folder, desk, jobs, runtime, interrupts } = self;
         let machine = |error: std::io::Error| PageError::Machine(error.to_string());
-        let worker = Arc::clone(&desk);
-        std::thread::Builder::new()
-            .name("audits".to_owned())
-            .spawn(move || work::run(&worker, &jobs))
-            .map_err(machine)?;
+        work::start(&desk, jobs).map_err(machine)?;
         let served = runtime.block_on(serve(listener, Arc::clone(&desk), interrupts));
         desk.close();
         runtime.shutdown_background();
-        remove(folder)?;
+        folder.remove()?;
         served.map_err(machine)
     }
 }
 
 async fn serve(listener: TcpListener, desk: Arc<Desk>, mut interrupts: Interrupts) -> std::io::Result<()> {
     listener.set_nonblocking(true)?;
-    let listener = tokio::net::TcpListener::from_std(listener)?;
+    let door = Door::new(tokio::net::TcpListener::from_std(listener)?);
+    let routes = routes::all(Arc::clone(&desk)).into_make_service_with_connect_info::<Visitor>();
     let asked = Arc::clone(&desk);
     let until = async move {
         tokio::select! {
@@ -175,13 +172,13 @@ async fn serve(listener: TcpListener, desk: Arc<Desk>, mut interrupts: Interrupt
         }
         asked.close();
     };
-    let late = Arc::clone(&desk);
+    let late = desk;
     let patience = async move {
         late.closed().await;
         tokio::time::sleep(GRACE).await;
     };
     tokio::select! {
-        served = async { axum::serve(listener, routes::all(desk)).with_graceful_shutdown(until).await } => served,
+        served = async { axum::serve(door, routes).with_graceful_shutdown(until).await } => served,
         () = patience => Ok(()),
     }
 }
@@ -221,22 +218,6 @@ impl Interrupts {
             std::future::pending::<()>().await;
         }
     }
-}
-
-/// An audit that still runs may write once more while its folder goes: the second attempt finds it gone or empty.
-fn remove(folder: TempDir) -> Result<(), PageError> {
-    let path = folder.keep();
-    let mut last = Ok(());
-    for _ in 0..20 {
-        last = std::fs::remove_dir_all(&path);
-        match &last {
-            Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
-                std::thread::sleep(Duration::from_millis(50));
-            }
-            _ => return Ok(()),
-        }
-    }
-    last.map_err(|source| PageError::Folder { what: "remove", folder: path, source })
 }
 
 /// 192 random bits in hexadecimal.

@@ -6,7 +6,8 @@ use std::sync::Arc;
 
 use axum::Router;
 use axum::body::Body;
-use axum::extract::{DefaultBodyLimit, Multipart, Path, Query, RawQuery, State};
+use axum::extract::multipart::MultipartError;
+use axum::extract::{ConnectInfo, DefaultBodyLimit, Multipart, Path, Query, RawQuery, State};
 use axum::http::header::{self, HeaderName, HeaderValue};
 use axum::http::{HeaderMap, StatusCode};
 use axum::middleware;
@@ -14,10 +15,12 @@ use axum::response::{Html, IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
 
 use super::desk::{Desk, Kind, RigInUse};
+use super::door::Visitor;
 use super::{comparison, guard, history, register, rig_sheet, sheet, upload};
 use crate::report::html;
 
 type Shared = State<Arc<Desk>>;
+type Visiting = ConnectInfo<Visitor>;
 
 /// A report acts on its own samples only: it has no origin, so it can ask this page for nothing.
 const REPORT_POLICY: &str = "sandbox allow-scripts; default-src 'none'; style-src 'unsafe-inline'; script-src \
@@ -85,9 +88,14 @@ async fn register_part(State(desk): Shared, Query(query): Query<BTreeMap<String,
 }
 
 /// Takes logs and rig files. The script asks for plain text and shows it; a browser without script gets the view.
-async fn take(State(desk): Shared, headers: HeaderMap, form: Multipart) -> Response {
+async fn take(
+    State(desk): Shared,
+    ConnectInfo(visitor): Visiting,
+    headers: HeaderMap,
+    form: Multipart,
+) -> Response {
     let quiet = headers.get(header::ACCEPT).is_some_and(|accept| accept.as_bytes() == b"text/plain");
-    let received = match upload::receive(&desk, form).await {
+    let received = match upload::receive(&desk, &visitor, form).await {
         Ok(received) => received,
         Err(error) => {
             let words = format!("The upload broke off: {}. Drop the file again.", error.body_text());
@@ -161,20 +169,43 @@ async fn remove(State(desk): Shared, Path(id): Path<u64>) -> Response {
     Redirect::to(&format!("{}/#h-register", desk.base())).into_response()
 }
 
-/// The text fields of a form; those that are too long or come last in a broken form are left out.
-async fn fields(mut form: Multipart) -> BTreeMap<String, String> {
+/// The text fields of a form.
+///
+/// # Errors
+/// Status and words where a field is too long or the form breaks off: what came is not what was meant.
+async fn fields(
+    visitor: &Visitor,
+    mut form: Multipart,
+) -> Result<BTreeMap<String, String>, (StatusCode, String)> {
+    let broken = |error: MultipartError| {
+        (error.status(), format!("The form broke off: {}. Nothing was changed.", error.body_text()))
+    };
     let mut fields = BTreeMap::new();
-    while let Ok(Some(field)) = form.next_field().await {
+    while let Some(field) = form.next_field().await.map_err(broken)? {
         let name = field.name().unwrap_or_default().to_owned();
-        if let Ok(Some(text)) = upload::text(field, FIELD_MOST).await {
-            fields.insert(name, text);
-        }
+        let Some(text) = upload::text(visitor, field, FIELD_MOST).await.map_err(broken)? else {
+            let words = "A field of the form is longer than 1 MB. Nothing was changed.".to_owned();
+            return Err((StatusCode::PAYLOAD_TOO_LARGE, words));
+        };
+        fields.insert(name, text);
     }
-    fields
+    Ok(fields)
 }
 
-async fn keep(State(desk): Shared, Path(id): Path<u64>, form: Multipart) -> Response {
-    let fields = fields(form).await;
+fn refused(desk: &Desk, (status, words): (StatusCode, String)) -> Response {
+    (status, sheet::notice(Some(&desk.base()), "Refused", &words)).into_response()
+}
+
+async fn keep(
+    State(desk): Shared,
+    ConnectInfo(visitor): Visiting,
+    Path(id): Path<u64>,
+    form: Multipart,
+) -> Response {
+    let fields = match fields(&visitor, form).await {
+        Ok(fields) => fields,
+        Err(refusal) => return refused(&desk, refusal),
+    };
     let text = |name: &str| fields.get(name).cloned().unwrap_or_default();
     let (sensor, date, moved) = (text("sensor"), text("date"), fields.contains_key("moved"));
     let outcome = desk.log(id).and_then(|entry| entry.outcome().map(Arc::clone));
@@ -204,10 +235,17 @@ async fn rig_view(State(desk): Shared, Query(query): Query<BTreeMap<String, Stri
     view.map_or_else(fault, IntoResponse::into_response)
 }
 
-async fn rig_post(State(desk): Shared, form: Multipart) -> Response {
-    let mut fields = fields(form).await;
+async fn rig_post(State(desk): Shared, ConnectInfo(visitor): Visiting, form: Multipart) -> Response {
+    let mut fields = match fields(&visitor, form).await {
+        Ok(fields) => fields,
+        Err(refusal) => return refused(&desk, refusal),
+    };
+    let Some(rig) = fields.remove("text") else {
+        let words = "The form carries no text of a rig. The rig in use stays.".to_owned();
+        return refused(&desk, (StatusCode::UNPROCESSABLE_ENTITY, words));
+    };
     let mut text = |name: &str| fields.remove(name).unwrap_or_default();
-    let (name, rig, act, log) = (text("name"), text("text"), text("act"), text("log"));
+    let (name, act, log) = (text("name"), text("act"), text("log"));
     // A form sends line ends as two characters; the file should have one.
     let rig = rig.replace("\r\n", "\n");
     let name = if name.trim().is_empty() { "rig.toml".to_owned() } else { name };
@@ -226,8 +264,11 @@ async fn rig_post(State(desk): Shared, form: Multipart) -> Response {
     view.map_or_else(fault, |view| (StatusCode::UNPROCESSABLE_ENTITY, view).into_response())
 }
 
-async fn rig_check(State(desk): Shared, form: Multipart) -> Response {
-    let mut fields = fields(form).await;
+async fn rig_check(State(desk): Shared, ConnectInfo(visitor): Visiting, form: Multipart) -> Response {
+    let mut fields = match fields(&visitor, form).await {
+        Ok(fields) => fields,
+        Err(refusal) => return refused(&desk, refusal),
+    };
     let mut text = |name: &str| fields.remove(name).unwrap_or_default();
     let (name, rig, log) = (text("name"), text("text"), text("log").parse().ok());
     let check = blocking(move || rig_sheet::check(&desk, &name, &rig, log)).await;

@@ -1,4 +1,4 @@
-use std::io::{Read, Write};
+use std::io::{ErrorKind, Read, Write};
 use std::net::TcpStream;
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
@@ -11,7 +11,7 @@ struct Opened {
     address: String,
     folder: PathBuf,
     thread: Option<std::thread::JoinHandle<Result<(), PageError>>>,
-    _ledger: TempDir,
+    _ledger: tempfile::TempDir,
 }
 
 struct Answer {
@@ -358,4 +358,142 @@ fn names_that_are_markup_stay_text() {
         assert!(!page.get(path).text().contains("<img"), "{path}");
     }
     page.stop();
+}
+
+#[test]
+fn a_rig_form_that_did_not_come_whole_changes_nothing() {
+    let page = Opened::new(10_000_000);
+    let mine: &[u8] = b"name = \"the car\"\ncylinders = 4\n";
+    assert_eq!(page.post("/rig", &[("text", None, mine), ("name", None, b"car.toml")]).status, 303);
+    let long = [mine, "# a long remark\n".repeat(80_000).as_bytes()].concat();
+    let answer = page.post("/rig", &[("text", None, &long), ("name", None, b"car.toml")]);
+    assert_eq!(answer.status, 413);
+    assert!(answer.text().contains("longer than 1 MB"), "{}", answer.text());
+    assert_eq!(page.post("/rig", &[("name", None, b"car.toml")]).status, 422);
+    let host = page.host();
+    let broken = page.ask(
+        "POST",
+        &format!("{}/rig", page.base()),
+        &format!(
+            "Host: {host}\r\nOrigin: http://{host}\r\nContent-Type: multipart/form-data; boundary=cut\r\n"
+        ),
+        b"--cut\r\nContent-Disposition: form-data; name=\"text\"\r\n\r\ncylinders = 6",
+    );
+    assert_eq!(broken.status, 400, "{}", broken.text());
+    let rig = page.get("/rig").text();
+    assert!(rig.contains("the car") && rig.contains("cylinders = 4"), "the rig in use stays: {rig}");
+    page.stop();
+}
+
+#[test]
+fn a_form_without_an_end_is_cut_off_and_a_long_file_is_not() {
+    let page = Opened::new(1_000_000);
+    let long = vec![b'1'; 24 << 20];
+    assert_eq!(page.post("/logs", &[("files", Some("long.csv"), &long)]).status, 413, "taken in to its end");
+    for begin in ["", "--cut\r\nContent-Disposition: form-data; name=\""] {
+        let mut stream = TcpStream::connect(page.host()).expect("connected");
+        let head = format!(
+            "POST {}/logs HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\nContent-Length: 1000000000\r\n\
+             Content-Type: multipart/form-data; boundary=cut\r\n\r\n{begin}",
+            page.base(),
+            host = page.host()
+        );
+        stream.set_write_timeout(Some(Duration::from_mins(1))).expect("set");
+        stream.write_all(head.as_bytes()).expect("sent");
+        // What the page took beyond its own limit stands in the buffers of the system.
+        let taken = (0..128).take_while(|_| stream.write_all(&[b'a'; 1 << 20]).is_ok()).count();
+        assert!(taken < 64, "{begin:?}: {taken} MiB were taken");
+    }
+    assert_eq!(page.get("/").status, 200);
+    page.stop();
+}
+
+#[test]
+fn strangers_that_only_wait_are_sent_away_and_who_knows_the_token_is_not() {
+    let page = Opened::new(1_000_000);
+    let ask = format!("GET {}/icon.svg HTTP/1.1\r\nHost: {}\r\n\r\n", page.base(), page.host());
+    let mut known = TcpStream::connect(page.host()).expect("connected");
+    let mut icon = || {
+        known.write_all(ask.as_bytes()).expect("sent");
+        let mut answer = Vec::new();
+        let mut piece = [0; 4096];
+        while !answer.ends_with(include_bytes!("icon.svg")) {
+            let read = known.read(&mut piece).expect("answered");
+            assert!(read > 0, "the connection is closed");
+            answer.extend_from_slice(&piece[..read]);
+        }
+    };
+    icon();
+    let strangers: Vec<TcpStream> = (0..40)
+        .map(|_| {
+            let mut stream = TcpStream::connect(page.host()).expect("connected");
+            stream.write_all(b"GET / HT").expect("sent");
+            stream.set_read_timeout(Some(Duration::from_mins(1))).expect("set");
+            stream
+        })
+        .collect();
+    assert_eq!(page.get("/").status, 200, "served in the end");
+    for mut stranger in strangers {
+        let mut bytes = Vec::new();
+        let ended = stranger.read_to_end(&mut bytes);
+        let waits = matches!(&ended, Err(error) if matches!(error.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut));
+        assert!(!waits, "still open after a minute");
+    }
+    icon();
+    page.stop();
+}
+
+fn desk(folder: &Path) -> (Arc<Desk>, Receiver<u64>) {
+    let (queue, jobs) = mpsc::channel();
+    let desk = Desk::new(desk::Setting {
+        folder: folder.to_path_buf(),
+        token: "token".to_owned(),
+        port: 1,
+        upload_limit: 1_000_000,
+        ledger: None,
+        rig: RigInUse::default(),
+        queue,
+    });
+    (Arc::new(desk), jobs)
+}
+
+#[test]
+fn a_log_whose_rig_changed_while_it_was_audited_is_audited_again_and_never_twice_at_once() {
+    let folder = tempfile::tempdir().expect("folder");
+    let (desk, jobs) = desk(folder.path());
+    desk.place(1, "run.csv".to_owned(), 10, None);
+    desk.place(2, "next.csv".to_owned(), 10, None);
+    let first = desk.begin(1).expect("waits");
+    assert!(desk.begin(1).is_none() && desk.begin(2).is_some());
+    desk.enqueue_all();
+    assert!(desk.begin(1).is_none(), "the first audit still writes its files");
+    desk.finish(&first, desk::Stage::Failed("by the old rig".to_owned()));
+    assert!(matches!(desk.log(1).expect("there").stage, desk::Stage::Waiting));
+    assert_eq!(jobs.try_iter().collect::<Vec<_>>(), [1, 2, 1]);
+    let again = desk.begin(1).expect("waits");
+    desk.finish(&again, desk::Stage::Failed("by the new rig".to_owned()));
+    assert!(matches!(&desk.log(1).expect("there").stage, desk::Stage::Failed(by) if by == "by the new rig"));
+}
+
+#[cfg(unix)]
+#[test]
+fn a_slow_log_does_not_hold_up_the_next() {
+    let folder = tempfile::tempdir().expect("folder");
+    let (desk, jobs) = desk(folder.path());
+    // A pipe is a log that is not read to its end before somebody writes it.
+    let slow = desk.file(1, desk::Kind::Log);
+    assert!(std::process::Command::new("mkfifo").arg(&slow).status().expect("mkfifo").success());
+    std::fs::write(desk.file(2, desk::Kind::Log), LOG).expect("written");
+    work::start(&desk, jobs).expect("started");
+    for id in [1, 2] {
+        desk.place(id, format!("{id}.csv"), 10, None);
+        desk.enqueue(id);
+    }
+    let begun = Instant::now();
+    while desk.log(2).expect("there").outcome().is_none() {
+        assert!(begun.elapsed() < Duration::from_mins(1), "the second log still waits");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    assert!(desk.log(1).expect("there").pending());
+    std::fs::write(&slow, LOG).expect("written");
 }

@@ -8,6 +8,7 @@ use tokio::fs::File;
 use tokio::io::AsyncWriteExt;
 
 use super::desk::{Desk, Kind, LOGS_MOST, RigInUse};
+use super::door::Visitor;
 
 /// A rig file is a page of text; more is something else, bytes.
 const RIG_MOST: usize = 1 << 20;
@@ -29,9 +30,13 @@ pub(super) struct Received {
 ///
 /// # Errors
 /// The form breaks off or is none.
-pub(super) async fn receive(desk: &Desk, mut form: Multipart) -> Result<Received, MultipartError> {
+pub(super) async fn receive(
+    desk: &Desk,
+    visitor: &Visitor,
+    mut form: Multipart,
+) -> Result<Received, MultipartError> {
     let mut received = Received::default();
-    let ended = each(desk, &mut form, &mut received).await;
+    let ended = each(desk, visitor, &mut form, &mut received).await;
     // A form that breaks off does not take the files before it along.
     for id in &received.logs {
         desk.enqueue(*id);
@@ -39,17 +44,23 @@ pub(super) async fn receive(desk: &Desk, mut form: Multipart) -> Result<Received
     ended.map(|()| received)
 }
 
-async fn each(desk: &Desk, form: &mut Multipart, received: &mut Received) -> Result<(), MultipartError> {
+async fn each(
+    desk: &Desk,
+    visitor: &Visitor,
+    form: &mut Multipart,
+    received: &mut Received,
+) -> Result<(), MultipartError> {
     while let Some(field) = form.next_field().await? {
+        visitor.understood();
         let name = shown(field.file_name().unwrap_or_default());
         // A browser sends an empty part for a field without a choice.
         if name.is_empty() {
             continue;
         }
         if name.to_lowercase().ends_with(".toml") {
-            take_rig(desk, name, field, received).await?;
+            take_rig(desk, visitor, name, field, received).await?;
         } else {
-            take_log(desk, name, field, received).await?;
+            take_log(desk, visitor, name, field, received).await?;
         }
     }
     Ok(())
@@ -57,11 +68,12 @@ async fn each(desk: &Desk, form: &mut Multipart, received: &mut Received) -> Res
 
 async fn take_rig(
     desk: &Desk,
+    visitor: &Visitor,
     name: String,
     field: Field<'_>,
     received: &mut Received,
 ) -> Result<(), MultipartError> {
-    let Some(text) = text(field, RIG_MOST).await? else {
+    let Some(text) = text(visitor, field, RIG_MOST).await? else {
         received.refused.push(format!("{name} is larger than 1 MB: it is no rig file"));
         received.too_large = true;
         return Ok(());
@@ -74,11 +86,22 @@ async fn take_rig(
     Ok(())
 }
 
+/// The next piece of a field.
+async fn piece(visitor: &Visitor, field: &mut Field<'_>) -> Result<Option<bytes::Bytes>, MultipartError> {
+    let piece = field.chunk().await?;
+    visitor.understood();
+    Ok(piece)
+}
+
 /// The text of a small field; null when it is longer than `most` bytes.
-pub(super) async fn text(mut field: Field<'_>, most: usize) -> Result<Option<String>, MultipartError> {
+pub(super) async fn text(
+    visitor: &Visitor,
+    mut field: Field<'_>,
+    most: usize,
+) -> Result<Option<String>, MultipartError> {
     let mut bytes = Vec::new();
     let mut fits = true;
-    while let Some(piece) = field.chunk().await? {
+    while let Some(piece) = piece(visitor, &mut field).await? {
         fits &= bytes.len() + piece.len() <= most;
         if fits {
             bytes.extend_from_slice(&piece);
@@ -89,6 +112,7 @@ pub(super) async fn text(mut field: Field<'_>, most: usize) -> Result<Option<Str
 
 async fn take_log(
     desk: &Desk,
+    visitor: &Visitor,
     name: String,
     mut field: Field<'_>,
     received: &mut Received,
@@ -97,11 +121,11 @@ async fn take_log(
         received
             .refused
             .push(format!("{name} was not taken: the page holds {LOGS_MOST} logs; remove some first"));
-        while field.chunk().await?.is_some() {}
+        while piece(visitor, &mut field).await?.is_some() {}
         return Ok(());
     };
     let path = desk.file(id, Kind::Log);
-    let (bytes, ended) = match store(&path, &mut field, desk.upload_limit).await {
+    let (bytes, ended) = match store(&path, visitor, &mut field, desk.upload_limit).await {
         Ok(stored) => stored,
         Err(error) => {
             tokio::fs::remove_file(&path).await.ok();
@@ -141,12 +165,13 @@ enum Unkept {
 /// * returns the field's size, and whether all of it is in the file
 async fn store(
     path: &Path,
+    visitor: &Visitor,
     field: &mut Field<'_>,
     limit: u64,
 ) -> Result<(u64, Result<(), Unkept>), MultipartError> {
     let mut bytes = 0_u64;
     let mut file = File::create(path).await.map_err(Unkept::Io);
-    while let Some(piece) = field.chunk().await? {
+    while let Some(piece) = piece(visitor, field).await? {
         bytes += piece.len() as u64;
         if let Ok(open) = &mut file {
             if bytes > limit {

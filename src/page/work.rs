@@ -1,9 +1,9 @@
-//! One audit after the other, each over all cores.
+//! Two audits at a time, so that one slow log does not hold up the others; each goes over all cores.
 
 use std::io::{self, Write};
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::Arc;
 use std::sync::mpsc::Receiver;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Instant;
 
 use super::cells::Cells;
@@ -15,22 +15,38 @@ use crate::report::known::Known;
 use crate::report::{flags, html};
 use crate::rig::{self, Rig};
 
-/// Works through the queue until the page ends.
-pub(super) fn run(desk: &Desk, jobs: &Receiver<u64>) {
-    while let Ok(id) = jobs.recv() {
+/// Audits at a time: each may hold a whole log in memory.
+const AT_A_TIME: usize = 2;
+
+/// Starts the threads that work through the queue until the page ends.
+///
+/// # Errors
+/// The machine gives no thread.
+pub(super) fn start(desk: &Arc<Desk>, jobs: Receiver<u64>) -> io::Result<()> {
+    let jobs = Arc::new(Mutex::new(jobs));
+    for _ in 0..AT_A_TIME {
+        let (desk, jobs) = (Arc::clone(desk), Arc::clone(&jobs));
+        std::thread::Builder::new().name("audits".to_owned()).spawn(move || run(&desk, &jobs))?;
+    }
+    Ok(())
+}
+
+fn run(desk: &Desk, jobs: &Mutex<Receiver<u64>>) {
+    loop {
+        // One waits for a log, the others for their turn to wait.
+        let job = jobs.lock().unwrap_or_else(PoisonError::into_inner).recv();
+        let Ok(id) = job else { return };
         if desk.is_closed() {
             return;
         }
-        // Taken away, or already done by an earlier entry of the queue.
-        let Some(entry) = desk.log(id).filter(|entry| matches!(entry.stage, Stage::Waiting)) else {
-            continue;
-        };
+        // Taken away, done or in work by an earlier entry of the queue.
+        let Some(entry) = desk.begin(id) else { continue };
         let rig = desk.rig().rig;
         let ended = catch_unwind(AssertUnwindSafe(|| judge(desk, &entry, &rig))).unwrap_or_else(|_| {
             Err(format!("the program stopped on a fault of its own in {}; please report this", entry.name))
         });
-        desk.stage(
-            id,
+        desk.finish(
+            &entry,
             match ended {
                 Ok(outcome) => Stage::Done(Arc::new(outcome)),
                 Err(message) => Stage::Failed(message),
@@ -45,19 +61,18 @@ pub(super) fn run(desk: &Desk, jobs: &Receiver<u64>) {
 /// The message that the terminal would show.
 fn judge(desk: &Desk, entry: &Entry, rig: &Rig) -> Result<Outcome, String> {
     let begun = Instant::now();
-    desk.stage(entry.id, Stage::Reading);
     let bytes = std::fs::read(desk.file(entry.id, Kind::Log))
         .map_err(|error| format!("cannot read {}: {error}", entry.name))?;
     let table = read::from_bytes(&entry.name, &bytes, &ReadOptions { decimal: rig.decimal })
         .map_err(|error| error.to_string())?;
     drop(bytes);
     let log = rig::assemble(table, rig).map_err(|error| error.to_string())?;
-    desk.stage(entry.id, Stage::Auditing);
+    desk.stage(entry, Stage::Auditing);
     let audited = match known(desk, entry, rig) {
         Some(known) => known.audit(&log, rig),
         None => audit::audit(&log, rig),
     };
-    desk.stage(entry.id, Stage::Writing);
+    desk.stage(entry, Stage::Writing);
     let failed =
         |error: &dyn std::fmt::Display| format!("cannot write the report of {}: {error}", entry.name);
     let page = html::render(&log, &audited).map_err(|error| failed(&error))?;

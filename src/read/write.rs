@@ -1,7 +1,7 @@
 //! Tables to files: Parquet and Arrow IPC with role, unit and source name in the field metadata.
 
 use std::collections::HashSet;
-use std::io::{BufWriter, Write};
+use std::io::Write;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -159,7 +159,7 @@ fn repeats(values: &dyn Array) -> bool {
 
 fn write_batch(
     batch: &RecordBatch,
-    writer: &mut BufWriter<std::fs::File>,
+    writer: &mut (impl Write + Send),
     format: FileFormat,
 ) -> Result<(), WriteError> {
     let slices = (0..batch.num_rows())

@@ -67,7 +67,8 @@ fn the_same_log_gives_the_same_files_whatever_the_threads() {
     let folder = folder();
     let log = file(folder.path(), "run.csv", drive());
     let mut before: Option<BTreeMap<&str, Vec<u8>>> = None;
-    for threads in ["1", "2", "5"] {
+    // Far more threads than any machine has cores: they must not keep each other from the work.
+    for threads in ["1", "2", "5", "999999"] {
         for arguments in commands(&log, folder.path()) {
             let status = quietly(&arguments).env("RAYON_NUM_THREADS", threads).status();
             assert!(status.expect("run").success());
@@ -128,18 +129,22 @@ fn two_processes_at_once_leave_one_whole_answer() {
     assert!(parts(out).is_empty());
 }
 
-/// Every output fails with an error, the old file stays and nothing is left behind.
-fn refused(log: &str, out: &Path, run: impl Fn(&[String]) -> Command) {
+/// Every output fails with an error that says `because` and what to do; the old file stays and nothing is left behind.
+fn refused(log: &str, out: &Path, because: &str, run: impl Fn(&[String]) -> Command) {
     old(out);
     let at = |name: &str| text(&out.join(name));
-    for (option, name) in [("--json", OUTPUTS[0]), ("--html", OUTPUTS[1]), ("--flags", OUTPUTS[2])] {
-        let output = run(&["audit".into(), log.into(), option.into(), at(name)]).output().expect("run");
+    let fails = |arguments: &[String], name: &str| {
+        let output = run(arguments).output().expect("run");
         let errors = String::from_utf8_lossy(&output.stderr).into_owned();
-        assert!(output.status.code().is_some_and(|code| code == 1 || code == 2), "{option}: {errors}");
+        assert_eq!(output.status.code(), Some(2), "{arguments:?}: {errors}");
         assert!(errors.contains("cannot write") && errors.contains(name), "{errors}");
+        assert!(errors.contains(because) && errors.contains("help:"), "{errors}");
+        assert!(!errors.contains("report this"), "{errors}");
+    };
+    for (option, name) in [("--json", OUTPUTS[0]), ("--html", OUTPUTS[1]), ("--flags", OUTPUTS[2])] {
+        fails(&["audit".into(), log.into(), option.into(), at(name)], name);
     }
-    let output = run(&["convert".into(), log.into(), "-o".into(), at(OUTPUTS[3])]).output().expect("run");
-    assert!(!output.status.success());
+    fails(&["convert".into(), log.into(), "-o".into(), at(OUTPUTS[3])], OUTPUTS[3]);
     for name in OUTPUTS {
         assert_eq!(fs::read(out.join(name)).expect(name), b"old", "{name}");
     }
@@ -152,13 +157,48 @@ fn a_file_size_limit_is_an_error_and_the_old_file_stays() {
     let log = file(folder.path(), "run.csv", drive());
     let out = folder.path().join("out");
     fs::create_dir(&out).expect("folder");
-    refused(&log, &out, |arguments| {
+    let limited = |blocks: usize, arguments: &[String]| {
         let mut command = Command::new("sh");
-        // 8 blocks of at most 1 kB; ignored, the signal becomes an error of the write.
-        command.arg("-c").arg("trap '' XFSZ; ulimit -f 8; exec \"$@\"").arg("sh");
+        // Blocks of at most 1 kB; ignored, the signal becomes an error of the write.
+        command.arg("-c").arg(format!("trap '' XFSZ; ulimit -f {blocks}; exec \"$@\"")).arg("sh");
         command.arg(env!("CARGO_BIN_EXE_sondeproof")).args(arguments);
         command
-    });
+    };
+    let because = "a file of this size is not allowed";
+    refused(&log, &out, because, |arguments| limited(8, arguments));
+    let ledger = text(&folder.path().join("ledger"));
+    let fit = ["ledger", "fit", "A-0107", "--date", "2026-05-17", "--ledger", &ledger].map(str::to_owned);
+    let output = limited(0, &fit).output().expect("run");
+    let errors = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(2), "{errors}");
+    assert!(errors.contains(because) && !errors.contains("External"), "{errors}");
+}
+
+/// A device that is always full, under the names of files.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_full_device_and_a_name_that_is_too_long_are_the_users_to_mend() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let link = text(&folder.path().join("full.parquet"));
+    std::os::unix::fs::symlink("/dev/full", &link).expect("a link");
+    let long = text(&folder.path().join("x".repeat(300)));
+    for (arguments, because) in [
+        (["audit", &log, "--json", "/dev/full"], "the disk is full"),
+        (["audit", &log, "--flags", "/dev/full"], "the disk is full"),
+        (["convert", &log, "-o", &link], "the disk is full"),
+        (["audit", &log, "--json", &long], "name it shorter"),
+    ] {
+        let (_, errors) = outcome(&arguments, 2);
+        assert!(errors.contains(because) && !errors.contains("report this"), "{arguments:?}: {errors}");
+    }
+    for arguments in [&["audit", &log][..], &["audit", &log, "--json", "-"], &["schema"]] {
+        let full = fs::OpenOptions::new().write(true).open("/dev/full").expect("the device");
+        let output = sondeproof().args(arguments).stdout(full).output().expect("run");
+        let errors = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(2), "{arguments:?}: {errors}");
+        assert!(errors.contains("cannot write the output: the disk is full"), "{arguments:?}: {errors}");
+    }
 }
 
 /// Taken off again however the test ends.
@@ -189,7 +229,7 @@ fn a_full_disk_is_an_error_and_the_old_file_stays() {
     }
     let _mounted = Mounted(out.clone());
     fs::write(out.join("ballast"), vec![b'x'; 40 << 10]).expect("room for the old files only");
-    refused(&log, &out, sondeproof_with);
+    refused(&log, &out, "the disk is full", sondeproof_with);
 }
 
 fn sondeproof_with(arguments: &[String]) -> Command {
@@ -214,7 +254,7 @@ fn a_folder_that_may_not_be_written_to_is_an_error_with_a_way_out() {
         let (_, errors) = outcome(&["audit", &log, "--json", "/proc/run.json"], 2);
         assert!(errors.contains("cannot write /proc/run.json") && errors.contains("help:"), "{errors}");
     } else {
-        refused(&log, &out, sondeproof_with);
+        refused(&log, &out, "not permitted", sondeproof_with);
     }
     fs::set_permissions(&out, fs::Permissions::from_mode(0o755)).expect("unlocked");
 }

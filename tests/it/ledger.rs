@@ -172,6 +172,58 @@ fn bad_ledger_calls_say_what_to_do() {
     assert!(error.contains("has no sensor `B-1`"), "{error}");
     let (_, error) = outcome(&["ledger", "fit", "A-0107", "--date", "May", "--ledger", &place], 2);
     assert!(error.contains("2026-05-17"), "{error}");
+    for date in ["0000-01-01", "-009999-01-01"] {
+        let date = format!("--date={date}");
+        let (_, error) = outcome(&["ledger", "fit", "A-0107", &date, "--ledger", &place], 2);
+        assert!(error.contains("2026-05-17"), "{error}");
+    }
+}
+
+/// What ends within a minute; a command that waits for ever is ended.
+fn ended(arguments: &[&str]) -> (Option<i32>, String, String) {
+    let mut command = sondeproof();
+    let mut child =
+        command.args(arguments).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("starts");
+    for _ in 0..600 {
+        if child.try_wait().expect("asked").is_some() {
+            break;
+        }
+        sleep(Duration::from_millis(100));
+    }
+    child.kill().ok();
+    let output = child.wait_with_output().expect("ended");
+    let text = |bytes: Vec<u8>| String::from_utf8_lossy(&bytes).into_owned();
+    (output.status.code(), text(output.stdout), text(output.stderr))
+}
+
+#[cfg(unix)]
+#[test]
+fn what_is_no_ledger_file_is_named_and_keeps_nobody_from_the_other_sensors() {
+    let folder = folder();
+    let place = text(&folder.path().join("ledger"));
+    for serial in ["A-1", "B-2", "C-3", "D-4"] {
+        for date in ["2026-03-01", "2026-03-02"] {
+            outcome(&["ledger", "fit", serial, "--date", date, "--ledger", &place], 0);
+        }
+    }
+    let at = |serial: &str| folder.path().join(format!("ledger/sensor={serial}/x.parquet"));
+    std::fs::write(at("A-1"), b"PAR1 damaged PAR1").expect("a damaged file");
+    std::os::unix::fs::symlink("nowhere", at("B-2")).expect("a link");
+    assert!(Command::new("mkfifo").arg(at("C-3")).status().expect("mkfifo").success());
+    for action in ["show", "trend", "compact"] {
+        let (code, said, errors) = ended(&["ledger", action, "--ledger", &place]);
+        assert_eq!(code, Some(2), "{action}: {errors}");
+        assert!(said.contains("D-4"), "{action}: {said}");
+        for serial in ["A-1", "B-2", "C-3"] {
+            assert!(errors.contains(&format!("sensor={serial}/x.parquet")), "{action}: {errors}");
+            assert!(!said.contains(serial), "{action}: {said}");
+        }
+        assert!(!errors.contains("report this") && !errors.contains("cannot write"), "{errors}");
+    }
+    let (code, _, errors) = ended(&["ledger", "fit", "C-3", "--date", "2026-04-01", "--ledger", &place]);
+    assert_eq!(code, Some(2), "{errors}");
+    let (_, errors) = outcome(&["ledger", "fit", " ", "--date", "2026-04-01", "--ledger", &place], 2);
+    assert!(errors.contains("it is empty") && errors.contains("help:"), "{errors}");
 }
 
 /// `KILLS=500` runs the long form.

@@ -53,4 +53,42 @@ fn a_taken_port_and_a_wrong_rig_are_said_before_anything_opens() {
     std::fs::write(&rig, "cylinders = \"four\"").expect("written");
     let (_, said) = outcome(&["serve", "--no-open", "--rig", &text(&rig)], 2);
     assert!(said.contains("car.toml, line 1"), "{said}");
+    #[cfg(unix)]
+    {
+        let (_, said) = outcome(&["serve", "--no-open", "--rig", "/dev/zero"], 2);
+        assert!(said.contains("a device, not a file"), "{said}");
+    }
+}
+
+#[cfg(unix)]
+#[test]
+fn the_folder_of_a_killed_page_goes_with_the_next_start_and_that_of_a_living_one_stays() {
+    let place = folder();
+    let folders = || {
+        let listed = std::fs::read_dir(place.path()).expect("listed");
+        listed.map(|item| item.expect("an item").path()).collect::<std::collections::BTreeSet<_>>()
+    };
+    let age = || {
+        let before = std::time::SystemTime::now() - std::time::Duration::from_mins(2);
+        for folder in folders() {
+            std::fs::File::open(folder).and_then(|folder| folder.set_modified(before)).expect("aged");
+        }
+    };
+    let (mut killed, _) = start(place.path());
+    killed.kill().expect("killed");
+    killed.wait().expect("ended");
+    let left = folders();
+    assert_eq!(left.len(), 1, "a killed page cannot remove its folder");
+    // Young, it may belong to a page that is just starting.
+    let (mut living, _) = start(place.path());
+    assert!(folders().is_superset(&left) && folders().len() == 2);
+    age();
+    let (mut next, _) = start(place.path());
+    assert!(folders().is_disjoint(&left), "the dropped logs of the killed page are gone");
+    assert_eq!(folders().len(), 2, "those of the living pages stay");
+    for child in [&mut living, &mut next] {
+        let sent = Command::new("kill").args(["-TERM", &child.id().to_string()]).status().expect("kill");
+        assert!(sent.success() && child.wait().expect("ended").success());
+    }
+    assert!(folders().is_empty());
 }

@@ -1,0 +1,154 @@
+//! Connections: few strangers at a time, none for long, and from nobody much that makes no sense.
+//!
+//! Any program of this machine can open a connection without knowing the token. Left alone, idle ones would use up the
+//! sockets of the process, and a form without an end would fill the memory.
+
+use std::io;
+use std::net::SocketAddr;
+use std::pin::Pin;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::task::{Context, Poll};
+use std::time::Duration;
+
+use axum::extract::connect_info::Connected;
+use axum::serve::{IncomingStream, Listener};
+use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
+use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+use tokio::time::Sleep;
+
+/// A connection has this long to show the token (assumed: a browser on the same machine asks at once; one that it opened
+/// in advance and did not use is opened again without anybody noticing).
+const PATIENCE: Duration = Duration::from_secs(10);
+/// Connections that have not shown the token yet; the next waits for its turn (assumed: a browser opens six).
+const STRANGERS_MOST: usize = 32;
+/// More bytes than this never come before the page takes one of them in: a form without files is cut off at 2 MB, a
+/// file is taken piece by piece (assumed).
+const UNEXPLAINED_MOST: usize = 4 << 20;
+
+/// Where connections come in.
+#[derive(Debug)]
+pub(super) struct Door {
+    listener: TcpListener,
+    places: Arc<Semaphore>,
+}
+
+impl Door {
+    pub(super) fn new(listener: TcpListener) -> Self {
+        Self { listener, places: Arc::new(Semaphore::new(STRANGERS_MOST)) }
+    }
+}
+
+impl Listener for Door {
+    type Io = Connection;
+    type Addr = SocketAddr;
+
+    async fn accept(&mut self) -> (Connection, SocketAddr) {
+        let place = Arc::clone(&self.places).acquire_owned().await.ok();
+        let (stream, address) = Listener::accept(&mut self.listener).await;
+        let visitor = Visitor(Arc::new(Known { place: Mutex::new(place), unexplained: AtomicUsize::new(0) }));
+        (Connection { stream, visitor, deadline: Box::pin(tokio::time::sleep(PATIENCE)) }, address)
+    }
+
+    fn local_addr(&self) -> io::Result<SocketAddr> {
+        self.listener.local_addr()
+    }
+}
+
+/// What is known of who is at the other end of a connection.
+#[derive(Clone, Debug)]
+pub(super) struct Visitor(Arc<Known>);
+
+#[derive(Debug)]
+struct Known {
+    /// Held by a stranger.
+    place: Mutex<Option<OwnedSemaphorePermit>>,
+    /// Bytes that came since the last that was taken in.
+    unexplained: AtomicUsize,
+}
+
+impl Visitor {
+    /// The token was shown.
+    pub(super) fn welcome(&self) {
+        self.place().take();
+        self.understood();
+    }
+
+    /// Something that was sent was taken in.
+    pub(super) fn understood(&self) {
+        self.0.unexplained.store(0, Ordering::Relaxed);
+    }
+
+    fn place(&self) -> MutexGuard<'_, Option<OwnedSemaphorePermit>> {
+        self.0.place.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Connected<IncomingStream<'_, Door>> for Visitor {
+    fn connect_info(stream: IncomingStream<'_, Door>) -> Self {
+        stream.io().visitor.clone()
+    }
+}
+
+/// One connection.
+#[derive(Debug)]
+pub(super) struct Connection {
+    stream: TcpStream,
+    visitor: Visitor,
+    deadline: Pin<Box<Sleep>>,
+}
+
+impl Connection {
+    /// What a connection with nothing to read, or that reads nothing, gets: more time, or the end of a stranger's.
+    fn wait<T>(&mut self, context: &mut Context<'_>) -> Poll<io::Result<T>> {
+        let stranger = self.visitor.place().is_some();
+        if stranger && self.deadline.as_mut().poll(context).is_ready() {
+            return Poll::Ready(Err(io::ErrorKind::TimedOut.into()));
+        }
+        Poll::Pending
+    }
+}
+
+impl AsyncRead for Connection {
+    fn poll_read(
+        mut self: Pin<&mut Self>,
+        context: &mut Context<'_>,
+        buffer: &mut ReadBuf<'_>,
+    ) -> Poll<io::Result<()>> {
+        let before = buffer.filled().len();
+        let read = Pin::new(&mut self.stream).poll_read(context, buffer);
+        if read.is_pending() {
+            return self.wait(context);
+        }
+        let came = buffer.filled().len() - before;
+        if self.visitor.0.unexplained.fetch_add(came, Ordering::Relaxed) + came > UNEXPLAINED_MOST {
+            return Poll::Ready(Err(io::Error::new(
+                io::ErrorKind::InvalidData,
+                "too much that makes no sense",
+            )));
+        }
+        read
+    }
+}
+
+impl AsyncWrite for Connection {
+    fn poll_write(
+        mut self: Pin<&mut Self>,
+        context: &mut Context<'_>,
+        bytes: &[u8],
+    ) -> Poll<io::Result<usize>> {
+        match Pin::new(&mut self.stream).poll_write(context, bytes) {
+            Poll::Pending => self.wait(context),
+            written @ Poll::Ready(_) => written,
+        }
+    }
+
+    fn poll_flush(mut self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Pin::new(&mut self.stream).poll_flush(context)
+    }
+
+    fn poll_shutdown(mut self: Pin<&mut Self>, context: &mut Context<'_>) -> Poll<io::Result<()>> {
+        Pin::new(&mut self.stream).poll_shutdown(context)
+    }
+}
