@@ -74,6 +74,7 @@ constants! {
     LATE_ARRIVAL_S = 0.5 "s" Assumed "idling through a long exhaust takes 1 s: by half of that gas may come later than a delay met at other flow says";
     MIXING_S = 0.05 "s" Assumed "gases of before and after a step mix on their way for 5 to 50 ms (from memory)";
     OVER_RUN_RPM = 500.0 "1/min above idle" Assumed "closed throttle faster than this above idle is over-run";
+    STANDING_RPM = 40.0 "1/min" Assumed "no starter turns an engine this slowly: it stands";
     RUNNING_RPM = 300.0 "1/min" Assumed "slower than this the engine does not run by itself";
     TRANSITION_TAU = 2.5 "tau" Computed "from air to lambda 0.88 on the way to 0.80 takes 2.4 time constants";
     OPENING_S = 1.0 "s" Assumed "an event within this time after opening has the tip-in prior";
@@ -110,7 +111,7 @@ constants! {
     LR_SEVERAL_CHANNELS = 2.5 "log10" Assumed "two channels that no engine moves so, in the row in which lambda jumps";
     GLITCH_ROWS_S = 0.11 "s" Assumed "no throttle, manifold or rail goes out and comes back within this together with lambda, which gas reaches late";
     GLITCH_SPREADS = 8.0 "spreads" Assumed "a jump of a slow channel beyond its own noise and back";
-    LR_TAIL = 1.0 "log10" Assumed "electrics have no reason to decay with the sensor's time constant";
+    LR_TAIL = 0.2 "log10" Computed "electrics have no reason to decay with the sensor's time constant, but what sits on gas does: measured on tune seeds 0-2999";
     TAIL_TOLERANCE = 0.30 "ratio" Assumed "fitted against own time constant";
     LR_ROOT_LAW = 2.0 "log10" Assumed "two independent instruments agree in numbers";
     LR_PRESSURE_FIRST = 1.5 "log10" Assumed "pressure dips, then lambda rises after the delay";
@@ -141,6 +142,7 @@ constants! {
     LR_BELOW_CEILING = -2.0 "log10" Assumed "engine speed below 95 % of its ceiling";
     CEILING_NEAR = 0.98 "of ceiling" Assumed "what was lean below this was not made so by the limiter";
     CEILING_MET = 0.995 "of ceiling" Assumed "a limiter has acted once this share was reached";
+    LIMITER_BAND = 0.965 "of ceiling" Assumed "a limiter that acts has let go below this: its band is 1 to 3 % wide";
     STROKE_SHARE = 0.004 "of ceiling" Assumed "a limiter turns speed back by 1 to 3 %; noise of the channel is a tenth of that";
     LR_CEILING_HELD = 2.0 "log10" Assumed "engine speed stopped or turned back at the recurring ceiling, throttle open";
     SAW_TEETH = 3.0 "turns" Assumed "twice a failing supply may turn the engine back at one speed, hardly three times";
@@ -180,7 +182,6 @@ constants! {
     CELL_PA = 20_000.0 "Pa" Assumed "operating cell";
     PASS_GAP_S = 2.0 "s" Assumed "visits of a cell closer than this are one pass";
     LR_SAME_FAULT = 0.2 "log10" Computed "the same proven electrical fault occurs elsewhere in the log: measured on tune seeds (0.2 to 0.3)";
-    LR_CAUSALITY = -2.0 "log10" Assumed "an effect before its cause";
     LR_CAUSALITY_OVERRUN = -0.5 "log10" Computed "lambda rose before the throttle closed: measured on tune seeds, true over-runs show it a third as often as others";
     SKEW_S = 0.02 "s" Assumed "time between channels of one row where the log does not tell";
     LR_RESET = 2.5 "log10" Assumed "rest value of the power-up comes back and stays: a state machine";
@@ -209,7 +210,7 @@ constants! {
     BEFORE_S = 1.0 "s" Assumed "so long before a cut the gas must not have been lean under load";
     GAS_SIGMAS = 3.0 "sigma" Computed "one in 700 for each of the readings looked at";
     SMOOTH_TAU = 0.7 "tau" Computed "over this share of a time constant noise is amplified by 2.2 at most";
-    BETWEEN_RATIO = 0.8 "ratio" Computed "a film that lost half of itself in a cut leaves 0.85 of the mixture when fuel comes back";
+    BETWEEN_RATIO = 1.15 "ratio" Assumed "no mixture between two cuts is so much richer than the one before them";
     BETWEEN_SPREAD = 0.9 "ratio" Assumed "strokes of one limiter are alike: one that comes back leaner than this share of the others is not";
     SHIFT_S = 1.0 "s" Assumed "no change of gear under load takes longer";
     BOOST_PA = 120_000.0 "Pa" Assumed "above this manifold pressure the re-entry after a cut is judged on its own";

@@ -64,6 +64,12 @@ impl Drive {
     }
 
     fn events(&self) -> Vec<LeanEvent> {
+        let bench = self.bench();
+        let detection = unflagged(&bench);
+        judge(&bench.view(), &detection).expect("a mixture channel").into_iter().map(|e| e.record).collect()
+    }
+
+    fn bench(&self) -> Bench {
         let fine_s = 0.001;
         let mut noise = Noise::new(7);
         let every = (1.0 / (self.rate_hz * fine_s)).round() as usize;
@@ -109,13 +115,13 @@ impl Drive {
             rig.cylinders = Some(4);
         });
         bench.state = crate::state::judge(&bench.log, &bench.rig);
-        bench = bench.chain();
-        let detection = Detection {
-            flags: bench.log.channels.iter().map(|c| vec![crate::flag::Flag::Good; c.rows()]).collect(),
-            ..Detection::default()
-        };
-        judge(&bench.view(), &detection).expect("a mixture channel").into_iter().map(|e| e.record).collect()
+        bench.chain()
     }
+}
+
+fn unflagged(bench: &Bench) -> Detection {
+    let good = |channel: &crate::log::Channel| vec![crate::flag::Flag::Good; channel.rows()];
+    Detection { flags: bench.log.channels.iter().map(good).collect(), ..Detection::default() }
 }
 
 fn brief(events: &[LeanEvent]) -> String {
@@ -241,7 +247,79 @@ fn a_mixture_that_stays_lean_between_the_cuts_of_a_limiter_is_not_covered_by_the
     for rate_hz in [50.0, 100.0] {
         let events = limited(rate_hz, 1.05).events();
         assert!(treated(&events, 5.9, 7.6).contains(&TreatAs::Hazard), "{rate_hz}\n{}", brief(&events));
+        // Nor is one that comes back most of the way: 0.3 s between two cuts at lambda 0.95.
+        let events = limited(rate_hz, 0.95).events();
+        assert!(treated(&events, 5.9, 7.6).contains(&TreatAs::Hazard), "{rate_hz}\n{}", brief(&events));
     }
+}
+
+#[test]
+fn a_pull_that_starves_on_its_way_to_the_ceiling_is_not_covered_by_the_limiter() {
+    // Lean from 5.3 s on at 90 % of the ceiling, which the limiter meets at 6 s: one lean stretch in the log.
+    for rate_hz in [20.0, 50.0, 100.0] {
+        let mut drive = limited(rate_hz, 0.80);
+        let gas = std::mem::replace(&mut drive.gas, Box::new(|_| 1.0));
+        drive.gas = Box::new(move |t| if (5.3..6.0).contains(&t) { 0.95 } else { gas(t) });
+        let events = drive.events();
+        assert!(treated(&events, 5.3, 5.9).contains(&TreatAs::Hazard), "{rate_hz}\n{}", brief(&events));
+        // The limiter of the other visit is one still.
+        let other = treated(&events, 11.9, 13.6);
+        assert!(!other.contains(&TreatAs::Hazard), "{rate_hz}\n{}", brief(&events));
+    }
+}
+
+#[test]
+fn an_opening_into_a_lean_mixture_is_not_covered_by_the_over_run_before_it() {
+    // Load comes back at 11 s, lean for half a second: the sensor is on its way down from air all the time.
+    for rate_hz in [10.0, 25.0, 100.0] {
+        let mut drive = Drive::new(rate_hz);
+        drive.throttle = Box::new(|t| match t {
+            t if t < 3.0 => 0.0,
+            t if t < 4.0 => 0.2,
+            t if (9.0..11.0).contains(&t) => 0.0,
+            _ => 1.0,
+        });
+        drive.manifold_pa = Box::new(|t| match t {
+            t if t < 3.0 => 35e3,
+            t if t < 4.0 => 60e3,
+            t if (9.0..11.0).contains(&t) => 28e3,
+            _ => 100e3,
+        });
+        drive.rpm = Box::new(|t| match t {
+            t if t < 3.0 => IDLE_RPM,
+            t if t < 4.0 => 2_500.0,
+            t if t < 9.0 => 2_500.0 + 600.0 * (t - 4.0),
+            t if t < 11.0 => 5_500.0 - 1_000.0 * (t - 9.0),
+            t => 3_500.0 + 500.0 * (t - 11.0),
+        });
+        drive.gas = Box::new(|t| match t {
+            t if (9.0..11.0).contains(&t) => 1e3,
+            t if (11.0..11.5).contains(&t) => 0.98,
+            t if t < 4.0 => 1.0,
+            _ => 0.80,
+        });
+        let events = drive.events();
+        assert!(treated(&events, 11.2, 11.7).contains(&TreatAs::Hazard), "{rate_hz}\n{}", brief(&events));
+    }
+}
+
+#[test]
+fn a_standing_engine_shows_the_ambient_pressure_of_its_place() {
+    let mut drive = Drive::new(25.0);
+    let (rpm, manifold_pa) = (drive.rpm, drive.manifold_pa);
+    drive.rpm = Box::new(move |t| if t < 1.0 { 0.0 } else { rpm(t) });
+    drive.manifold_pa = Box::new(move |t| if t < 1.0 { 84e3 } else { manifold_pa(t).min(82e3) });
+    let bench = drive.bench();
+    let detection = unflagged(&bench);
+    let view = bench.view();
+    let scene = Scene::new(&view, &detection, view.chain.expect("a chain")).expect("a mixture channel");
+    assert!((scene.ambient_pa - 84e3).abs() < 500.0, "{}", scene.ambient_pa);
+    // An engine that turns through the whole log tells nothing of it.
+    let bench = Drive::new(25.0).bench();
+    let detection = unflagged(&bench);
+    let view = bench.view();
+    let scene = Scene::new(&view, &detection, view.chain.expect("a chain")).expect("a mixture channel");
+    assert_eq!(scene.ambient_pa, k::AMBIENT_PA.value);
 }
 
 #[test]

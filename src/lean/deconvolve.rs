@@ -2,7 +2,6 @@
 
 use super::constants as k;
 use super::episode::Episode;
-use super::limit;
 use super::trace::{Frame, Scene};
 use crate::chain::Response;
 use crate::document::Bound;
@@ -28,35 +27,23 @@ pub(super) fn gas_peak(scene: &Scene<'_>, episode: &Episode) -> Option<Bound> {
     peak.map(|bound| if open { Bound { high: None, ..bound } } else { bound })
 }
 
-/// Whether the gas was leaner than the rig's limit under load before an episode of a cut began, though no reading
-/// was: the sensor lags, and a pull that goes lean just before the throttle closes shows little of it.
-///
-/// Looks at the second before. Where readings there are above the limit they are an event of their own. Gas counts
-/// only when it left before `onset_s`, the cut's own beginning, and under a load that lasted longer than the channels
-/// may be apart in time.
-pub(super) fn lean_before(scene: &Scene<'_>, episode: &Episode, onset_s: f64) -> bool {
-    let limit = scene.view.rig.full_load_lambda_max;
-    let start_s = episode.start_s(scene);
-    let frames = scene.frames.get(..episode.frames.start).unwrap_or(&[]);
-    let first = frames.partition_point(|f| f.time_s < start_s - k::BEFORE_S.value);
-    let apart_s = limit::throttle(scene).or_else(|| scene.manifold()).map_or(k::SKEW_S.value, |w| w.skew_s());
-    let mut lean = false;
-    for (index, frame) in frames.iter().enumerate().skip(first) {
-        let gas_s = frame.time_s - scene.delay_s(frame.time_s);
-        if gas_s + apart_s > onset_s || !(loaded(scene, gas_s) && loaded(scene, gas_s + apart_s)) {
-            continue;
-        }
-        if frame.lambda > limit {
-            return false;
-        }
-        lean |= richest_gas(scene, index).is_some_and(|phi| phi < limit.recip());
-    }
-    lean
-}
-
 /// The richest gas that a frame and the one most of a time constant before it allow, phi: over so long the noise is
 /// hardly amplified. Null without such a frame, or where one of the two is at an end stop.
 pub(super) fn richest_gas(scene: &Scene<'_>, index: usize) -> Option<f64> {
+    gas_phi(scene, index, k::GAS_SIGMAS.value)
+}
+
+/// The likeliest gas of a frame by the same two readings, phi; null where the value of before is only held on.
+pub(super) fn likeliest_gas(scene: &Scene<'_>, index: usize) -> Option<f64> {
+    let (now, before) = (scene.frames.get(index)?, scene.frames.get(index.checked_sub(1)?)?);
+    if (now.lambda - before.lambda).abs() < 1e-12 {
+        return None;
+    }
+    gas_phi(scene, index, 0.0)
+}
+
+/// Gas of a frame, phi, richer by a number of deviations of the noise.
+fn gas_phi(scene: &Scene<'_>, index: usize, sigmas: f64) -> Option<f64> {
     let frame = scene.frames.get(index)?;
     let rising = |from: &&Frame| frame.phi > from.phi;
     let before = |tau_s: f64| {
@@ -71,22 +58,7 @@ pub(super) fn richest_gas(scene: &Scene<'_>, index: usize) -> Option<f64> {
         return None;
     }
     let noise = scene.noise_phi * noise_gain(interval_s, tau_s);
-    Some(required_input(from.phi, frame.phi, interval_s, tau_s) + k::GAS_SIGMAS.value * noise)
-}
-
-/// Whether the engine was under load at a time, by manifold pressure, else by throttle.
-fn loaded(scene: &Scene<'_>, time_s: f64) -> bool {
-    let throttle = limit::throttle(scene).and_then(|w| w.at(time_s, 0.5));
-    let wide =
-        throttle.zip(limit::throttle_full(scene)).map(|(v, full)| v >= k::LOAD_THROTTLE_SHARE.value * full);
-    let dense = scene
-        .manifold()
-        .and_then(|w| w.at(time_s, 0.5))
-        .map(|pressure| pressure >= k::LOAD_AMBIENT_SHARE.value * scene.ambient_pa);
-    match (wide, dense) {
-        (None, None) => false,
-        (wide, dense) => wide.unwrap_or(true) && dense.unwrap_or(true),
-    }
+    Some(required_input(from.phi, frame.phi, interval_s, tau_s) + sigmas * noise)
 }
 
 fn step(scene: &Scene<'_>, before: Option<&Frame>, frame: &Frame) -> Bound {

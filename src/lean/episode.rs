@@ -20,7 +20,7 @@ pub(super) struct Episode {
     pub after_cut: bool,
     /// What came right before it was split off and is judged as an event of its own.
     pub after_split: bool,
-    /// First readings of a cut before which the gas was already lean under load: never dismissed.
+    /// Lean under load beside a cut, and not covered by it: never dismissed.
     pub flank: bool,
 }
 
@@ -192,7 +192,7 @@ fn together(scene: &Scene<'_>, first: &Episode, second: &Episode) -> bool {
 
 /// An excursion within the noise is a reading at the limit: gas that small would not move the mean of the
 /// frames either. An end-stop reading always counts.
-fn significant(scene: &Scene<'_>, episode: &Episode) -> bool {
+pub(super) fn significant(scene: &Scene<'_>, episode: &Episode) -> bool {
     let (mut count, mut excess, mut clipped) = (0_usize, 0.0, false);
     for (_, frame) in episode.lean(scene) {
         count += 1;

@@ -5,6 +5,7 @@ use std::ops::Range;
 use rayon::prelude::*;
 
 use super::constants as k;
+use super::deconvolve;
 use super::trace::{Frame, Scene, Witness};
 use crate::log::Role;
 use crate::signal::robust::ranked_in_place;
@@ -165,7 +166,7 @@ impl<'a> Witnesses<'a> {
             manifold: scene.manifold(),
             throttle_full,
             target: scene.witness(Role::LambdaTarget),
-            dense_pa: dense_pa(scene),
+            dense_pa: scene.dense_pa,
             idle_rpm: scene.view.state.idle_rpm.unwrap_or(900.0),
         }
     }
@@ -335,6 +336,8 @@ struct Follower {
     /// Until when old, leaner gas explains the reading after an opening, s; infinite until the new gas must have
     /// arrived, null before an opening.
     old_gas_until_s: Option<f64>,
+    /// Since when the gas of an opening must have been there, s.
+    new_gas_since_s: f64,
     /// Since when the reading has been rich without a break, s.
     rich_since_s: Option<f64>,
     /// When a rich hold last ended, s.
@@ -391,8 +394,10 @@ impl Follower {
             // Part load is held at 1 while it lasts, however short it was to be read.
             self.opened_lambda = self.leanest_before(scene).max(1.0);
             self.old_gas_until_s = Some(f64::INFINITY);
+            self.new_gas_since_s = f64::INFINITY;
         }
         if self.old_gas_until_s == Some(f64::INFINITY) && load.surely == Load::Full {
+            self.new_gas_since_s = time_s;
             let from_phi = if before == Regime::OverRun { 0.0 } else { self.opened_lambda.recip() };
             let down_s = self.way_down_tau(from_phi, rich) * scene.chain.lean_to_rich.tau_s;
             // A delay that this log shows has its frames in it already.
@@ -442,7 +447,8 @@ impl Follower {
         let waits = self.old_gas_until_s == Some(f64::INFINITY);
         let over = self.old_gas_until_s.is_some_and(|until| time_s > until);
         let late = || self.arrives_late(scene, margin, rich);
-        if (over && !self.on_its_way_down(scene, rich) && !late()) || (lambda <= rich && !waits) {
+        let lean = self.lean_by_itself(scene, time_s, lambda, rich);
+        if ((lean || (over && !self.on_its_way_down(scene, rich))) && !late()) || (lambda <= rich && !waits) {
             self.before = None;
             Regime::Load
         } else {
@@ -473,6 +479,15 @@ impl Follower {
         let (earlier, later) = scene.frames.split_at(self.index + count);
         let stood = earlier.iter().rev().find(|f| f.lambda >= self.opened_lambda - margin);
         later.first().zip(stood).is_some_and(|(fallen, stood)| fallen.time_s - stood.time_s <= fall_s)
+    }
+
+    /// Whether the gas that arrived since the new one must be there is lean by the best estimate: the reading then falls
+    /// more slowly than the old gas alone lets it, and the new gas is no longer excused by the old.
+    fn lean_by_itself(&self, scene: &Scene<'_>, time_s: f64, lambda: f64, rich: f64) -> bool {
+        let looks_s = k::SMOOTH_TAU.value * scene.chain.rich_to_lean.tau_s + scene.period_s.min(0.2);
+        lambda > rich
+            && time_s - self.new_gas_since_s >= looks_s
+            && deconvolve::likeliest_gas(scene, self.index).is_some_and(|phi| phi < rich.recip())
     }
 
     /// Whether the gas that arrives now must be within the limit for the reading to fall as fast as it does: then a

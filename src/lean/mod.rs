@@ -5,6 +5,7 @@
 //!              -> gates and vetoes -> verdict; what a proof does not cover is split off and judged alone
 //! ```
 
+mod beside;
 pub mod catalogue;
 mod caution;
 pub mod constants;
@@ -73,9 +74,12 @@ pub fn judge(view: &View<'_>, detection: &Detection) -> Result<Vec<Event>, Strin
         .filter_map(|episode| proof_of(&Case::new(&scene, episode, &[], context(&scene, episode))))
         .collect();
 
+    let found: Vec<Range<usize>> = episodes.iter().map(|episode| episode.frames.clone()).collect();
+    let known = Known { proofs, found };
+
     let mut events = Vec::new();
     for episode in episodes {
-        settle(&scene, &episode, &proofs, 0, &mut events);
+        settle(&scene, &episode, &known, 0, &mut events);
     }
     events.sort_by_key(|event| (event.rows.start, event.rows.end));
     Ok(events)
@@ -91,21 +95,23 @@ fn proof_of(case: &Case<'_, '_>) -> Option<(Range<usize>, Cause)> {
     })
 }
 
+/// What is known of a whole log before its episodes are judged.
+struct Known {
+    /// Episodes with an electrical proof: frames and cause.
+    proofs: Vec<(Range<usize>, Cause)>,
+    /// Frames of every episode.
+    found: Vec<Range<usize>>,
+}
+
 /// Judges an episode; where a proof covers only part of it the rest is split off and judged alone.
-fn settle(
-    scene: &Scene<'_>,
-    episode: &Episode,
-    proofs: &[(Range<usize>, Cause)],
-    depth: usize,
-    events: &mut Vec<Event>,
-) {
-    let case = Case::new(scene, episode, proofs, context(scene, episode));
+fn settle(scene: &Scene<'_>, episode: &Episode, known: &Known, depth: usize, events: &mut Vec<Event>) {
+    let case = Case::new(scene, episode, &known.proofs, context(scene, episode));
     let judgement = verdict::decide(&case, verdict::examine(&case));
     if depth < 4 {
-        let parts = parts(&case, &judgement);
+        let parts = parts(&case, &judgement, &known.found);
         if parts.len() > 1 {
             for part in parts {
-                settle(scene, &part, proofs, depth + 1, events);
+                settle(scene, &part, known, depth + 1, events);
             }
             return;
         }
@@ -113,8 +119,8 @@ fn settle(
     events.push(record(&case, judgement));
 }
 
-/// Parts of an episode that must be judged apart: inside and outside a proof, and fuel coming back after a cut.
-fn parts(case: &Case<'_, '_>, judgement: &Judgement) -> Vec<Episode> {
+/// Parts of an episode that must be judged apart: inside and outside a proof, and what lies beside a cut.
+fn parts(case: &Case<'_, '_>, judgement: &Judgement, found: &[Range<usize>]) -> Vec<Episode> {
     let (scene, episode) = (case.scene, case.episode);
     if let Some((cause, frames)) = &judgement.proof {
         let cut = cause.class() == Class::FuelCut;
@@ -131,19 +137,12 @@ fn parts(case: &Case<'_, '_>, judgement: &Judgement) -> Vec<Episode> {
         return pieces.into_iter().flatten().collect();
     }
     if judgement.verdict == Verdict::FuelCut
-        && !episode.after_split
         && let Some(cause) = Cause::ALL.into_iter().find(|c| c.name() == judgement.cause)
-        && deconvolve::lean_before(scene, episode, evidence::onset_s(case, cause))
     {
-        let first = episode.frames.start..episode.frames.start + 1;
-        let limit = scene.view.rig.full_load_lambda_max;
-        let pieces = [
-            Some(Episode { frames: first, regime: Regime::Load, limit, flank: true, ..episode.clone() }),
-            episode
-                .part(scene, episode.frames.start + 1..episode.frames.end)
-                .map(|part| Episode { after_split: true, ..part }),
-        ];
-        return pieces.into_iter().flatten().collect();
+        let beside = beside::parts(case, cause, found);
+        if !beside.is_empty() {
+            return beside;
+        }
     }
     let cut = matches!(judgement.cause.as_str(), "rev_limit" | "gear_cut" | "unload");
     if cut && let Some(start) = re_entry(case) {

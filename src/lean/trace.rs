@@ -180,7 +180,9 @@ pub(super) struct Scene<'a> {
     pub noise_phi: f64,
     /// Ambient pressure, Pa.
     pub ambient_pa: f64,
-    /// The same without the floor of the resolution.
+    /// Manifold pressure from which the charge is dense, Pa: full load.
+    pub dense_pa: f64,
+    /// The same as `noise_phi` without the floor of the resolution.
     pub noise_phi_raw: f64,
     /// Usual number of equal frames in a row, where the link's renewals are not known; else 1.
     pub repeats: f64,
@@ -228,11 +230,13 @@ impl<'a> Scene<'a> {
             cells: BTreeMap::new(),
             frames,
             ambient_pa: k::AMBIENT_PA.value,
+            dense_pa: k::AMBIENT_PA.value,
             power_up_s: None,
             path: Path::default(),
             settled: OnceLock::new(),
         };
         scene.ambient_pa = scene.ambient();
+        scene.dense_pa = limit::dense_pa(&scene);
         scene.path = scene.way_of_the_gas();
         scene.power_up_s = scene.power_up();
         scene.best_in_gear = scene.best_in_gear();
@@ -350,9 +354,7 @@ impl<'a> Scene<'a> {
     fn way_of_the_gas(&self) -> Path<'a> {
         let mut path = Path::new(self.time_s, self.witness(Role::EngineSpeed), self.manifold());
         let (load, full, none) = match (self.manifold(), limit::throttle(self), limit::throttle_full(self)) {
-            (Some(manifold), _, _) => {
-                (manifold, limit::dense_pa(self), k::NO_LOAD_SHARE.value * self.ambient_pa)
-            }
+            (Some(manifold), _, _) => (manifold, self.dense_pa, k::NO_LOAD_SHARE.value * self.ambient_pa),
             (None, Some(throttle), Some(full)) => {
                 (throttle, k::LOAD_THROTTLE_SHARE.value * full, k::NO_LOAD_THROTTLE.value)
             }
@@ -387,7 +389,24 @@ impl<'a> Scene<'a> {
         {
             return value;
         }
-        k::AMBIENT_PA.value
+        self.standing_manifold_pa().unwrap_or(k::AMBIENT_PA.value)
+    }
+
+    /// Manifold pressure while the engine stands: it is ambient then; null where the log does not show it.
+    fn standing_manifold_pa(&self) -> Option<f64> {
+        let (speed, manifold) = (self.witness(Role::EngineSpeed)?, self.witness(Role::ManifoldPressure)?);
+        let stands = |time_s: f64| speed.at(time_s, 0.5).is_some_and(|rpm| rpm < k::STANDING_RPM.value);
+        let (mut before, mut pressures) = (false, Vec::new());
+        for (time_s, pressure) in manifold.samples(f64::NEG_INFINITY, f64::INFINITY) {
+            // One sample after it came to rest the manifold may still be filling.
+            let now = stands(time_s);
+            if now && before {
+                pressures.push(pressure);
+            }
+            before = now;
+        }
+        let known = pressures.len() >= 3;
+        median(pressures).filter(|pa| known && (50_000.0..115_000.0).contains(pa))
     }
 
     /// Power-up is known when the log begins with the engine at rest or with the rest value.

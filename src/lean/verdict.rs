@@ -146,7 +146,6 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
         && let Some(proof) = proven(Class::FuelCut)
         && cut_vetoes(proof.cause, &vetoes, &readings)
         && on_target(case, proof.cause, &readings)
-        && in_order(proof.cause, &readings)
     {
         judgement.settle(Verdict::FuelCut, proof.cause, &readings, proof.feature);
     } else if vetoes.is_empty()
@@ -273,12 +272,6 @@ fn on_target(case: &Case<'_, '_>, cause: Cause, readings: &[(&'static Feature, R
 fn commanded(cause: Cause, readings: &[(&'static Feature, Reading)]) -> bool {
     readings.iter().any(|(f, r)| {
         f.id == "F9" && r.weights.iter().any(|(c, w)| *c == cause && *w >= k::LR_CUT_COMMANDED.value)
-    })
-}
-
-fn in_order(cause: Cause, readings: &[(&'static Feature, Reading)]) -> bool {
-    !readings.iter().any(|(f, r)| {
-        f.group == Group::Causality && r.weights.iter().any(|(c, weight)| *c == cause && *weight <= -1.0)
     })
 }
 

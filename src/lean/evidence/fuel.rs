@@ -16,8 +16,6 @@ pub(in crate::lean) struct Drop<'a> {
     pub before_pa: f64,
     /// Least during it, Pa.
     pub least_pa: f64,
-    /// When it had fallen by 4 % for the first time, s; null when it did not.
-    pub falls_s: Option<f64>,
     /// Samples in the window.
     pub count: usize,
 }
@@ -58,7 +56,6 @@ pub(in crate::lean) fn pressure<'a>(case: &Case<'a, '_>) -> Result<Drop<'a>, Str
         ambient_pa: scene.ambient_pa,
         before_pa: 0.0,
         least_pa: 0.0,
-        falls_s: None,
         count: 0,
     };
     let over = |t0: f64, t1: f64| -> Vec<(f64, f64)> {
@@ -90,15 +87,8 @@ pub(in crate::lean) fn pressure<'a>(case: &Case<'a, '_>) -> Result<Drop<'a>, Str
     if before_pa <= 0.0 {
         return Err("fuel pressure over the manifold is not above zero: unit or role may be wrong".to_owned());
     }
-    let falls_s = over(case.gas_start_s - 3.0, case.gas_end_s + reach).windows(2).find_map(|w| match w {
-        [a, b] if a.1 < 0.96 * before_pa && b.1 < 0.96 * before_pa && a.0 > case.gas_start_s - 2.5 => {
-            Some(a.0)
-        }
-        _ => None,
-    });
     drop.before_pa = before_pa;
     drop.least_pa = least_pa;
-    drop.falls_s = falls_s;
     drop.count = during.len();
     Ok(drop)
 }

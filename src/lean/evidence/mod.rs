@@ -315,6 +315,17 @@ pub(super) fn onset_s(case: &Case<'_, '_>, cause: Cause) -> f64 {
     speed::onset_s(case, cause)
 }
 
+/// Last moment up to a time at which a cut of a kind acted, s.
+pub(super) fn acted_s(case: &Case<'_, '_>, cause: Cause, time_s: f64) -> Option<f64> {
+    speed::acted_s(case, cause, time_s)
+}
+
+/// How far a sample of duty, pulse width or engine speed may lie from the cut that it shows, s.
+pub(super) fn injection_skew_s(scene: &Scene<'_>) -> f64 {
+    let witness = state::injection(scene).or_else(|| scene.witness(crate::log::Role::EngineSpeed));
+    witness.map_or(0.0, |w| w.skew_s())
+}
+
 /// Whether the mixture came back between the cuts of a limiter, as far as the sensor can show it.
 pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
     speed::burns_rich_between(case)

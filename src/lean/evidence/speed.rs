@@ -90,10 +90,10 @@ fn speed_ceiling(case: &Case<'_, '_>) -> Reading {
     let reading = Reading::seen(percent, "%", text).weigh(&[Cause::RevLimit], weight);
     // Lean before the ceiling was met is no work of the limiter.
     let reach = speed.skew_s() + 0.5 * tau;
-    let met_s = onset_s(case, Cause::RevLimit) - reach;
+    let met_s = onset_s(case, Cause::RevLimit).min(case.gas_start_s) - reach;
     if recurs && leaning(case).is_some_and(|times| times >= k::CUT_RATIO.value) {
         reading.prove(covered(case, |time| {
-            time >= met_s && speed.at(time, 0.3).is_some_and(|rpm| rpm >= 0.965 * ceiling)
+            time >= met_s && speed.at(time, 0.3).is_some_and(|rpm| rpm >= k::LIMITER_BAND.value * ceiling)
         }))
     } else {
         reading
@@ -186,51 +186,105 @@ fn turns(samples: impl Iterator<Item = (f64, f64)>, ceiling: f64) -> Vec<Stroke>
     strokes
 }
 
-/// Whether the mixture came back between the cuts of a limiter, as far as the sensor can show it: what burns there
-/// burns at full load. In each climb between two cuts the gas must not be demonstrably leaner than a film that
-/// refills leaves it, nor leaner than in the other climbs. Climbs that the reading does not resolve say nothing.
+/// Whether the mixture came back between the cuts of a limiter, as far as the log can show it: what burns there burns
+/// at full load. At the end of a climb in which the film had time to refill, the gas must be within the rig's limit by
+/// the best estimate. An estimate clearly richer than before the cuts refutes the time constant that it stands on, so
+/// nothing is shown. Nor may one climb be leaner than the others: the strokes of a limiter are alike. Climbs that the
+/// readings do not resolve say nothing.
 pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
     let scene = case.scene;
     let Some(before_phi) = case.before_phi else { return true };
-    let tau_s = scene.chain.lean_to_rich.tau_s;
-    let resolved_s = (2.0 * scene.period_s).max(1.5 * tau_s);
-    let mut richest = Vec::new();
-    for Stroke { climbs_s, turns_s } in strokes(case) {
-        if climbs_s.is_nan() || turns_s - climbs_s < resolved_s {
-            continue;
-        }
-        let late_s = scene.delay_s(turns_s);
-        let first = scene.frames.partition_point(|f| f.time_s < climbs_s + late_s + tau_s);
-        let last = scene.frames.partition_point(|f| f.time_s <= turns_s + late_s + scene.period_s);
-        let gas = (first..last).filter_map(|index| deconvolve::richest_gas(scene, index)).reduce(f64::max);
-        richest.extend(gas);
-    }
-    let Some(usual) = median(richest.clone()) else { return true };
-    let least = (k::BETWEEN_RATIO.value * before_phi).max(k::BETWEEN_SPREAD.value * usual);
-    richest.iter().all(|phi| *phi >= least)
+    let limit_phi = scene.view.rig.full_load_lambda_max.recip();
+    let refill_s = k::RE_ENTRY_S.value;
+    let resolved_s = (2.0 * scene.period_s).max(refill_s.min(1.5 * scene.chain.lean_to_rich.tau_s));
+    let climbs: Vec<(f64, f64)> = strokes(case)
+        .into_iter()
+        .filter(|stroke| stroke.turns_s - stroke.climbs_s >= resolved_s)
+        .filter_map(|stroke| {
+            let late_s = scene.delay_s(stroke.turns_s);
+            let first = scene.frames.partition_point(|f| f.time_s < stroke.climbs_s + late_s);
+            let last = scene.frames.partition_point(|f| f.time_s <= stroke.turns_s + late_s + scene.period_s);
+            let gas = (first..last).filter_map(|index| deconvolve::likeliest_gas(scene, index));
+            Some((stroke.turns_s - stroke.climbs_s, gas.reduce(f64::max)?))
+        })
+        .collect();
+    let Some(usual) = median(climbs.iter().map(|climb| climb.1).collect()) else { return true };
+    climbs.iter().all(|(lasts_s, phi)| {
+        let least = k::BETWEEN_SPREAD.value * usual;
+        let least = if *lasts_s >= refill_s { least.max(limit_phi) } else { least };
+        (least..=k::BETWEEN_RATIO.value * before_phi).contains(phi)
+    })
 }
 
 /// When a cut of a kind can have begun at the earliest, s: what was lean before is not its work.
 pub(super) fn onset_s(case: &Case<'_, '_>, cause: Cause) -> f64 {
     let scene = case.scene;
-    let (from, start) = (case.gas_start_s - k::BEFORE_S.value, case.gas_start_s);
+    let (from, end) = (case.gas_start_s - k::BEFORE_S.value, case.gas_end_s);
     let off = super::state::injection(scene).and_then(|w| {
-        w.samples(from, case.gas_end_s).find(|(_, duty)| *duty <= k::DUTY_ZERO.value).map(|sample| sample.0)
+        let off_s = w.samples(from, end).find(|(_, duty)| *duty <= k::DUTY_ZERO.value)?.0;
+        // It began after the sample before.
+        Some(off_s - w.skew_s())
     });
-    let rows = || scene.view.log.clock.rows_between(from, start);
+    let speed = scene.witness(Role::EngineSpeed);
+    let speed_skew_s = speed.map_or(k::SKEW_S.value, |w| w.skew_s());
     let began = match cause {
         // Load itself ends with the closing throttle.
         Cause::Overrun => return f64::INFINITY,
-        Cause::RevLimit => scene.view.state.ceiling_rpm.and_then(|ceiling| {
-            let near = |(_, rpm): &(f64, f64)| *rpm >= k::CEILING_NEAR.value * ceiling;
-            scene.witness(Role::EngineSpeed)?.samples(from, case.gas_end_s).find(near).map(|sample| sample.0)
-        }),
-        _ => rows()
-            .find(|row| scene.view.state.has(*row, bit::GEAR_CHANGE | bit::UNLOAD))
-            .and_then(|row| scene.time_s.get(row).copied()),
+        // An engine whose speed still climbs is not cut yet; it turns back a cycle later.
+        Cause::RevLimit => {
+            let turned = strokes(case)
+                .first()
+                .map(|stroke| stroke.turns_s - speed_skew_s - scene.cycle_s(stroke.turns_s));
+            turned.or_else(|| {
+                let ceiling = scene.view.state.ceiling_rpm?;
+                let near = |(_, rpm): &(f64, f64)| *rpm >= k::CEILING_NEAR.value * ceiling;
+                speed?.samples(from, end).find(near).map(|sample| sample.0)
+            })
+        }
+        _ => rows_in_state(case, end, bit::GEAR_CHANGE | bit::UNLOAD)
+            .next()
+            .and_then(|row| Some(scene.time_s.get(row)? - speed_skew_s)),
     };
     // Without a moment of its own: as long before as the reading may take to pass its limit.
-    off.or(began).unwrap_or(start - scene.chain.rich_to_lean.tau_s - scene.period_s.min(0.2)).min(start)
+    off.or(began).unwrap_or(case.gas_start_s - scene.chain.rich_to_lean.tau_s - scene.period_s.min(0.2))
+}
+
+/// Last moment up to a time at which a cut of a kind acted, s; null for over-runs, which end with the closed throttle,
+/// and where nothing in the log has the moment.
+pub(super) fn acted_s(case: &Case<'_, '_>, cause: Cause, time_s: f64) -> Option<f64> {
+    let scene = case.scene;
+    let from = case.gas_start_s - k::BEFORE_S.value;
+    if let Some(injection) = super::state::injection(scene) {
+        let shut = |(_, duty): &(f64, f64)| *duty <= k::DUTY_ZERO.value;
+        if let Some((off_s, _)) = injection.samples(from, time_s).filter(shut).last() {
+            return Some(off_s + injection.period_s().min(0.2));
+        }
+    }
+    match cause {
+        Cause::RevLimit => {
+            let ceiling = scene.view.state.ceiling_rpm?;
+            let near = |(_, rpm): &(f64, f64)| *rpm >= k::LIMITER_BAND.value * ceiling;
+            scene.witness(Role::EngineSpeed)?.samples(from, time_s).filter(near).last().map(|sample| sample.0)
+        }
+        Cause::GearCut | Cause::Unload => {
+            let row = rows_in_state(case, time_s, bit::GEAR_CHANGE | bit::UNLOAD | bit::LIMITER).last();
+            // Else a change of gear is over when engine speed has stopped falling.
+            let turned = || {
+                let samples = scene.witness(Role::EngineSpeed)?;
+                let slowest = samples.samples(from, time_s).min_by(|a, b| a.1.total_cmp(&b.1));
+                slowest.filter(|_| cause == Cause::GearCut).map(|sample| sample.0)
+            };
+            row.and_then(|row| scene.time_s.get(row).copied()).or_else(turned)
+        }
+        _ => None,
+    }
+}
+
+/// Rows in one of some states from a second before the gas of an event up to a time.
+fn rows_in_state(case: &Case<'_, '_>, until_s: f64, mask: u16) -> impl DoubleEndedIterator<Item = usize> {
+    let scene = case.scene;
+    let rows = scene.view.log.clock.rows_between(case.gas_start_s - k::BEFORE_S.value, until_s);
+    rows.filter(move |row| scene.view.state.has(*row, mask))
 }
 
 pub(super) static GEAR_CHANGE: Feature = Feature {

@@ -1,0 +1,142 @@
+//! What lies beside a cut and is not covered by it.
+//!
+//! A cut explains the gas that left the cylinders while fuel was off, and what the sensor still shows of it. A mixture
+//! that was lean under load just before, or that does not come back after it, is a danger of its own, whatever the cut
+//! is called: that part of the event is split off, judged alone and never dismissed. With the sensor's lag taken off
+//! the gas is looked for, not the reading, which shows little of a short danger and a long tail of every cut.
+
+use std::ops::Range;
+
+use super::constants as k;
+use super::deconvolve::{likeliest_gas, richest_gas};
+use super::episode::{self, Episode};
+use super::evidence::{self, Case};
+use super::hypothesis::Cause;
+use super::limit::{self, Regime};
+use super::trace::{Frame, Scene};
+
+/// Parts of an episode called a cut that must be judged apart; empty when the cut covers all of it.
+///
+/// * `found`: frames of every episode of the log; what is an event of its own is not looked for again
+pub(super) fn parts(case: &Case<'_, '_>, cause: Cause, found: &[Range<usize>]) -> Vec<Episode> {
+    let (scene, episode) = (case.scene, case.episode);
+    if episode.flank {
+        return Vec::new();
+    }
+    let onset_s = evidence::onset_s(case, cause);
+    if !episode.after_split
+        && let Some(end) = lean_before(scene, episode, onset_s, found)
+    {
+        let limit = scene.view.rig.full_load_lambda_max;
+        let pieces = [
+            Some(Episode {
+                frames: episode.frames.start..end,
+                regime: Regime::Load,
+                limit,
+                flank: true,
+                ..episode.clone()
+            }),
+            episode.part(scene, end..episode.frames.end).map(|part| Episode { after_split: true, ..part }),
+        ];
+        return pieces.into_iter().flatten().collect();
+    }
+    let Some(start) = lean_after(case, cause) else { return Vec::new() };
+    let pieces = [
+        episode.part(scene, episode.frames.start..start),
+        episode.part(scene, start..episode.frames.end).map(|part| Episode {
+            after_cut: true,
+            flank: true,
+            ..part
+        }),
+    ];
+    pieces.into_iter().flatten().collect()
+}
+
+/// End of the frames that were lean under load before a cut began: those of the episode itself, else its first one when
+/// the gas was lean though no reading was. The sensor lags, and a pull that goes lean just before the throttle closes
+/// shows little of it.
+///
+/// Gas counts only when it left before the cut's own beginning, and under a load that lasted longer than the channels
+/// may be apart in time.
+fn lean_before(scene: &Scene<'_>, episode: &Episode, onset_s: f64, found: &[Range<usize>]) -> Option<usize> {
+    let limit = scene.view.rig.full_load_lambda_max;
+    let apart_s = apart_s(scene);
+    let before = |frame: &Frame, sooner_s: f64| {
+        let least_s = scene.cycle_s(frame.time_s);
+        let gas_s = frame.time_s - (scene.delay_s(frame.time_s) - sooner_s).max(least_s);
+        gas_s + apart_s <= onset_s && loaded(scene, gas_s) && loaded(scene, gas_s + apart_s)
+    };
+    let start = episode.frames.start;
+    // A frame may have come sooner than usual, by as much as frames are apart.
+    let sooner_s = scene.period_s.min(0.2) + scene.delay_doubt_s();
+    let own = scene.frames.get(episode.frames.clone())?;
+    let own = own.iter().take_while(|frame| before(frame, sooner_s)).count();
+    let inside = Episode { frames: start..start + own, limit, ..episode.clone() };
+    if own > 0 && own < episode.frames.len() && episode::significant(scene, &inside) {
+        return Some(start + own);
+    }
+    // In the second before.
+    let start_s = episode.start_s(scene);
+    let frames = scene.frames.get(..start)?;
+    let first = frames.partition_point(|f| f.time_s < start_s - k::BEFORE_S.value);
+    let mut lean = false;
+    for (index, frame) in frames.iter().enumerate().skip(first) {
+        if !before(frame, 0.0) {
+            continue;
+        }
+        if found.iter().any(|frames| frames.contains(&index)) {
+            return None;
+        }
+        lean |= frame.lambda > limit || richest_gas(scene, index).is_some_and(|phi| phi < limit.recip());
+    }
+    lean.then_some(start + 1)
+}
+
+/// First frame after a cut under load from which the gas does not come back to the rig's limit.
+///
+/// Fuel that comes back refills the film for as long as a re-entry may take. After that the burden is on the cut: gas
+/// that is lean by the best estimate is not covered by it, and neither is a reading that is lean when the sensor's way
+/// down is over.
+fn lean_after(case: &Case<'_, '_>, cause: Cause) -> Option<usize> {
+    let scene = case.scene;
+    let limit = scene.view.rig.full_load_lambda_max;
+    let apart_s = apart_s(scene);
+    let skew_s = evidence::injection_skew_s(scene);
+    let refill_s = apart_s + scene.delay_doubt_s() + k::RE_ENTRY_S.value;
+    let down_s = k::TRANSITION_TAU.value * scene.chain.lean_to_rich.tau_s + scene.period_s.min(0.2);
+    let stays_lean = |index: usize, frame: &Frame| {
+        let gas_s = frame.time_s - scene.delay_s(frame.time_s);
+        if frame.lambda <= limit || !(loaded(scene, gas_s) && loaded(scene, gas_s - apart_s)) {
+            return false;
+        }
+        // The next cut of a limiter may have begun since the last sample.
+        let Some(acted_s) = evidence::acted_s(case, cause, gas_s + apart_s + skew_s) else { return false };
+        let since_s = gas_s - acted_s;
+        match likeliest_gas(scene, index) {
+            Some(phi) => since_s > refill_s && phi < limit.recip(),
+            None => since_s > refill_s + down_s,
+        }
+    };
+    let start = case.episode.frames.start;
+    let frames = scene.frames.get(case.episode.frames.clone())?;
+    let position = frames.iter().enumerate().position(|(i, frame)| stays_lean(start + i, frame))?;
+    // The first frame stays with the cut: without it there is no event to be lean after.
+    (position > 0).then_some(start + position)
+}
+
+/// How far apart in time the channels of one row may be, s.
+fn apart_s(scene: &Scene<'_>) -> f64 {
+    limit::throttle(scene).or_else(|| scene.manifold()).map_or(k::SKEW_S.value, |w| w.skew_s())
+}
+
+/// Whether the engine was under load at a time, by manifold pressure and throttle as far as they are logged.
+fn loaded(scene: &Scene<'_>, time_s: f64) -> bool {
+    let throttle = limit::throttle(scene).and_then(|w| w.at(time_s, 0.5));
+    let wide =
+        throttle.zip(limit::throttle_full(scene)).map(|(v, full)| v >= k::LOAD_THROTTLE_SHARE.value * full);
+    let dense = scene.manifold().and_then(|w| w.at(time_s, 0.5)).map(|pressure| pressure >= scene.dense_pa);
+    match (wide, dense) {
+        (None, None) => false,
+        (wide, dense) => wide.unwrap_or(true) && dense.unwrap_or(true),
+    }
+}
