@@ -100,7 +100,9 @@ fn narrowed(values: &[f64], rank: usize, rounds: usize) -> Option<(f64, f64)> {
 /// Median absolute deviation about `centre`, unscaled; NaN is skipped.
 pub fn mad(values: &[f64], centre: f64) -> Option<f64> {
     let mut deviations = numbers(values);
-    deviations.iter_mut().for_each(|value| *value = (*value - centre).abs());
+    for value in &mut deviations {
+        *value = (*value - centre).abs();
+    }
     median_in_place(&mut deviations)
 }
 

@@ -108,9 +108,10 @@ fn position_log_gives_the_satellite_speed_that_wheel_speed_is_checked_against() 
 fn recording_of_something_else_is_refused_with_what_it_holds() {
     let folder = folder();
     let log = file(folder.path(), "run.csv", drive());
-    let rows: String =
-        (0..400).map(|row| format!("{:.1},{}\n", f64::from(row) * 0.1, 20 + row % 3)).collect();
-    let other = file(folder.path(), "shed.csv", format!("Time (s),Ambient Temperature (°C)\n{rows}"));
+    let rows: Vec<String> =
+        (0..400).map(|row| format!("{:.1},{}", f64::from(row) * 0.1, 20 + row % 3)).collect();
+    let rows = rows.join("\n");
+    let other = file(folder.path(), "shed.csv", format!("Time (s),Ambient Temperature (°C)\n{rows}\n"));
     let (_, errors) = outcome(&["audit", &log, "--with", &other], 2);
     assert!(errors.contains("hold no quantity in common") && errors.contains("help:"), "{errors}");
 }
