@@ -5,6 +5,13 @@ use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use crate::clip::clip;
+
+/// Characters of a problem: it may quote a name of any length.
+const PROBLEM_MOST: usize = 200;
+/// From here on a number is written with its power of ten.
+const LONG_FROM: f64 = 1e15;
+
 /// A settings file that was refused, with the place and the way out.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error(
@@ -42,7 +49,7 @@ pub(crate) fn parse<T>(
     let fail = |fault: Fault| {
         let (line, column) = place(text, fault.span.start);
         let found = excerpt(text, &fault.span);
-        let (file, problem, help) = (file.to_owned(), fault.problem, fault.help);
+        let (file, problem, help) = (file.to_owned(), clip(&fault.problem, PROBLEM_MOST), fault.help);
         Box::new(Mistake { kind, file, line, column, problem, found, help })
     };
     let document = DeTable::parse(text).map_err(|error| {
@@ -132,7 +139,11 @@ pub(crate) fn number(value: &Spanned<DeValue<'_>>, low: f64, high: f64, unit: &s
     if !number.is_finite() || !(low..=high).contains(&number) {
         return Err(Fault {
             span: value.span(),
-            problem: format!("{number} is outside its range"),
+            problem: if number.abs() < LONG_FROM {
+                format!("{number} is outside its range")
+            } else {
+                format!("{number:e} is outside its range")
+            },
             help: if unit.is_empty() {
                 "write a finite number".to_owned()
             } else {
@@ -181,10 +192,8 @@ fn excerpt(text: &str, span: &Range<usize>) -> String {
     let found = text.get(span.clone()).unwrap_or_default();
     let mut line: String = found.lines().next().unwrap_or_default().chars().take(60).collect();
     if line.is_empty() {
-        text.get(span.start..)
-            .and_then(|rest| rest.lines().next())
-            .unwrap_or("end of file")
-            .clone_into(&mut line);
+        let rest = text.get(span.start..).and_then(|rest| rest.lines().next()).unwrap_or("end of file");
+        line = clip(rest, 60);
     }
     if line.is_empty() { "end of line".to_owned() } else { line }
 }
@@ -198,6 +207,24 @@ mod tests {
         assert_eq!(edits("spike", "spike"), 0);
         assert_eq!(edits("spik", "spike"), 1);
         assert_eq!(edits("", "gap"), 3);
+    }
+
+    #[test]
+    fn a_mistake_quotes_no_more_than_people_read() {
+        let long = format!("a = \"{}\"\n", "x".repeat(100_000));
+        let nested = format!("a = {}\n", "[".repeat(100_000));
+        for text in [long.as_str(), nested.as_str(), "a = 1e308\n"] {
+            let found = parse(text, "policy", "p.toml", |table| {
+                table.get("a").map_or(Ok(0.0), |value| {
+                    number(value, 0.0, 1.0, "s")
+                        .map_err(|fault| Fault { problem: format!("{}: {}", fault.problem, text), ..fault })
+                })
+            });
+            let words = found.expect_err("no number from 0 to 1").to_string();
+            assert!(words.len() < 600, "{} bytes", words.len());
+        }
+        let found = parse("a = 1e308\n", "policy", "p.toml", |table| number(&table["a"], 0.0, 1.0, "s"));
+        assert_eq!(found.expect_err("too large").problem, "1e308 is outside its range");
     }
 
     #[test]

@@ -7,7 +7,6 @@
 use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::io;
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 
 use arrow_array::Array;
@@ -20,6 +19,7 @@ use rayon::prelude::*;
 
 use super::record::{self, Entry};
 use crate::atomic;
+use crate::guard::guarded;
 
 /// What can go wrong with a ledger.
 #[derive(Debug, thiserror::Error)]
@@ -314,8 +314,17 @@ struct Head {
 
 /// Heads of every entry, in no order; one that stands in two files is there twice.
 fn read_heads(paths: &[PathBuf]) -> Result<Vec<Head>, LedgerError> {
-    let files: Vec<Vec<Head>> = paths.par_iter().map(|path| heads(path)).collect::<Result<_, _>>()?;
+    let files: Vec<Vec<Head>> =
+        paths.par_iter().map(|path| decoded(path, heads)).collect::<Result<_, _>>()?;
     Ok(files.into_iter().flatten().collect())
+}
+
+/// Decodes one file. The format library panics on some damaged files; a ledger must not bring the program down.
+fn decoded<T>(path: &Path, read: impl FnOnce(&Path) -> Result<T, LedgerError>) -> Result<T, LedgerError> {
+    guarded(|| read(path)).unwrap_or_else(|_| {
+        let problem = "its data are damaged".to_owned();
+        Err(LedgerError::Foreign { path: path.to_path_buf(), problem })
+    })
 }
 
 fn heads(path: &Path) -> Result<Vec<Head>, LedgerError> {
@@ -346,7 +355,8 @@ fn heads(path: &Path) -> Result<Vec<Head>, LedgerError> {
 }
 
 fn read_all(paths: &[PathBuf]) -> Result<Vec<Entry>, LedgerError> {
-    let files: Vec<Vec<Entry>> = paths.par_iter().map(|path| read(path)).collect::<Result<_, _>>()?;
+    let files: Vec<Vec<Entry>> =
+        paths.par_iter().map(|path| decoded(path, read)).collect::<Result<_, _>>()?;
     let unique: BTreeMap<String, Entry> =
         files.into_iter().flatten().map(|entry| (entry.id.clone(), entry)).collect();
     let mut entries: Vec<Entry> = unique.into_values().collect();
@@ -358,15 +368,8 @@ fn read_all(paths: &[PathBuf]) -> Result<Vec<Entry>, LedgerError> {
     Ok(entries)
 }
 
-/// The entries of one file. The format library panics on some damaged files; a ledger must not bring the program down.
+/// The entries of one file.
 fn read(path: &Path) -> Result<Vec<Entry>, LedgerError> {
-    catch_unwind(AssertUnwindSafe(|| read_rows(path))).unwrap_or_else(|_| {
-        let problem = "its data are damaged".to_owned();
-        Err(LedgerError::Foreign { path: path.to_path_buf(), problem })
-    })
-}
-
-fn read_rows(path: &Path) -> Result<Vec<Entry>, LedgerError> {
     let foreign = |problem: String| LedgerError::Foreign { path: path.to_path_buf(), problem };
     let file = open(path)?;
     let reader = ParquetRecordBatchReaderBuilder::try_new(file)

@@ -20,11 +20,19 @@ pub(crate) fn whole(path: &Path, most: u64) -> io::Result<Vec<u8>> {
     if is_device(&about) {
         return refuse("this is a device, not a file".to_owned());
     }
+    let too_large = || {
+        let size = if most < 1 << 30 { format!("{} MiB", most >> 20) } else { format!("{} GiB", most >> 30) };
+        refuse(format!("it is larger than {size}"))
+    };
+    // A file says its size; of a pipe it is known when it has been read.
+    if about.is_file() && about.len() > most {
+        return too_large();
+    }
     let mut bytes = Vec::new();
     bytes.try_reserve_exact(about.len().min(most) as usize).map_err(|_| io::ErrorKind::OutOfMemory)?;
     file.take(most.saturating_add(1)).read_to_end(&mut bytes)?;
     if bytes.len() as u64 > most {
-        return refuse(format!("it is larger than {} MiB", most >> 20));
+        return too_large();
     }
     Ok(bytes)
 }
@@ -44,7 +52,7 @@ const fn is_device(_: &Metadata) -> bool {
 ///
 /// * `path`: as the user wrote it
 pub(crate) fn refusal(path: &Path, error: &io::Error) -> String {
-    use io::ErrorKind::{InvalidInput, IsADirectory, NotADirectory, NotFound, PermissionDenied};
+    use io::ErrorKind::{InvalidInput, IsADirectory, NotADirectory, NotFound, OutOfMemory, PermissionDenied};
     let (problem, help) = match error.kind() {
         NotFound | NotADirectory => ("there is no such file".to_owned(), missing(path)),
         IsADirectory => (
@@ -54,6 +62,10 @@ pub(crate) fn refusal(path: &Path, error: &io::Error) -> String {
         PermissionDenied => (
             "reading it is not permitted".to_owned(),
             "ask its owner, or copy it to a place of your own".to_owned(),
+        ),
+        OutOfMemory => (
+            "it does not fit into the memory that is free".to_owned(),
+            "split the log, or close other programs".to_owned(),
         ),
         InvalidInput => (error.to_string(), "name the log that it was meant to be".to_owned()),
         _ => (error.to_string(), "copy the file to another disk and try again".to_owned()),

@@ -1,9 +1,10 @@
-//! Parquet and Arrow IPC files to tables.
+//! Arrow IPC files and record batches to tables.
 
+use std::fmt::Display;
 use std::io::Cursor;
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 
+use arrow_array::array::AnyDictionaryArray;
 use arrow_array::cast::AsArray;
 use arrow_array::types::{
     Date32Type, Date64Type, Decimal32Type, Decimal64Type, Decimal128Type, Decimal256Type,
@@ -20,13 +21,14 @@ use arrow_buffer::ScalarBuffer;
 use arrow_ipc::reader::{FileReader, StreamReader};
 use arrow_ipc::writer::StreamWriter;
 use arrow_schema::{ArrowError, DataType, Field, SchemaRef, TimeUnit};
-use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 use sha2::{Digest, Sha256};
 
 use super::arrow_claim;
 use super::cells::nulls_of;
 use super::header::{self, Heading};
-use super::{Column, EXPANDED_MOST, Place, RATIO_MOST, ReadError, Table, content_error};
+use super::limits::{COLUMNS_FREE, COLUMNS_MOST, Room, expanded_most};
+use super::{Column, Place, ReadError, Table, content_error};
+use crate::guard::guarded;
 use crate::log::{Note, Source};
 
 /// Key of a column's role in the field metadata of a file.
@@ -36,47 +38,27 @@ pub const UNIT_KEY: &str = "unit";
 /// Key of the column's name in the log it came from.
 pub const SOURCE_NAME_KEY: &str = "source_name";
 
-/// Rows per batch asked of the Parquet reader.
-const BATCH_ROWS: usize = 64 * 1024;
-/// Below this size in memory the ratio to the file's size says nothing: constant columns pack to nothing.
-const RATIO_FROM: u64 = 1 << 30;
 /// Digits of a decimal that a double holds exactly.
 const EXACT_DIGITS: u8 = 15;
 
-struct Batches {
-    schema: SchemaRef,
-    records: Vec<RecordBatch>,
-    metadata: Vec<(String, String)>,
+/// What a file holds, as its format's library gives it.
+pub(super) struct Batches {
+    pub(super) schema: SchemaRef,
+    pub(super) records: Vec<RecordBatch>,
+    pub(super) metadata: Vec<(String, String)>,
     /// What stopped the reading after some batches.
-    broken: Option<String>,
-}
-
-/// Reads a Parquet file.
-///
-/// # Errors
-/// [`ReadError::Content`] when the file is damaged, holds nested columns or no rows, or expands beyond the limits.
-pub(super) fn read_parquet(source: Source, bytes: Vec<u8>) -> Result<Table, ReadError> {
-    let size = bytes.len() as u64;
-    let found = guarded(|| {
-        let builder =
-            ParquetRecordBatchReaderBuilder::try_new(bytes::Bytes::from(bytes))?.with_batch_size(BATCH_ROWS);
-        let schema = builder.schema().clone();
-        let reader = builder.build()?;
-        let metadata = schema_metadata(&schema);
-        collect(schema, metadata, reader, size, false)
-    });
-    finish(source, "Parquet", found)
+    pub(super) broken: Option<String>,
 }
 
 /// Reads an Arrow IPC file or stream. A stream that breaks off gives the batches before.
 ///
 /// # Errors
-/// As [`read_parquet`].
+/// [`ReadError::Content`] when the file is damaged, holds nested columns or no rows, or expands beyond the limits.
 pub(super) fn read_ipc(source: Source, mut bytes: Vec<u8>) -> Result<Table, ReadError> {
-    let size = bytes.len() as u64;
+    let stored = source.bytes;
     let stream = !bytes.starts_with(b"ARROW1");
-    let found = guarded(|| {
-        let most = size.saturating_mul(RATIO_MOST).clamp(RATIO_FROM, EXPANDED_MOST);
+    let found = guarded_batches(|| {
+        let most = expanded_most(stored, COLUMNS_FREE);
         if stream {
             let whole = arrow_claim::whole_messages(&bytes, most).map_err(Broken::Damaged)?;
             let cut = bytes.len() - whole;
@@ -84,7 +66,7 @@ pub(super) fn read_ipc(source: Source, mut bytes: Vec<u8>) -> Result<Table, Read
             let reader = StreamReader::try_new(Cursor::new(bytes), None)?;
             let schema = reader.schema();
             let metadata = schema_metadata(&schema);
-            let mut found = collect(schema, metadata, reader, size, true)?;
+            let mut found = collect(schema, metadata, reader, stored, true)?;
             if cut > 0 && found.broken.is_none() {
                 found.broken = Some(format!("the last {cut} bytes are part of a message"));
             }
@@ -98,7 +80,7 @@ pub(super) fn read_ipc(source: Source, mut bytes: Vec<u8>) -> Result<Table, Read
             reader.custom_metadata().iter().map(|(k, v)| (k.clone(), v.clone())).collect();
         custom.sort();
         metadata.extend(custom);
-        collect(schema, metadata, reader, size, false)
+        collect(schema, metadata, reader, stored, false)
     });
     finish(source, "Arrow IPC", found)
 }
@@ -146,18 +128,15 @@ impl std::io::Write for Digesting {
     }
 }
 
-/// Runs a reader of a file nobody vouches for. The format libraries panic on some damaged files (indices and lengths
-/// taken from the file); a log must not bring the program down, and nothing they touched outlives the call.
-fn guarded(read: impl FnOnce() -> Result<Batches, Broken>) -> Result<Batches, Broken> {
-    catch_unwind(AssertUnwindSafe(read)).unwrap_or_else(|panic| {
-        let words = panic.downcast_ref::<String>().map(String::as_str);
-        let words = words.or_else(|| panic.downcast_ref::<&str>().copied()).unwrap_or("an inconsistency");
-        Err(Broken::Damaged(words.to_owned()))
-    })
+/// A reader's result, where a panic of it is damage of the file.
+pub(super) fn guarded_batches(read: impl FnOnce() -> Result<Batches, Broken>) -> Result<Batches, Broken> {
+    guarded(read).unwrap_or_else(|words| Err(Broken::Damaged(words)))
 }
 
-enum Broken {
+/// Why a file gave no batches.
+pub(super) enum Broken {
     Damaged(String),
+    /// The limit in words.
     TooLarge(String),
 }
 
@@ -173,7 +152,8 @@ impl From<parquet::errors::ParquetError> for Broken {
     }
 }
 
-fn schema_metadata(schema: &SchemaRef) -> Vec<(String, String)> {
+/// What the schema says beside its columns, sorted.
+pub(super) fn schema_metadata(schema: &SchemaRef) -> Vec<(String, String)> {
     // The writer's own copy of the schema says nothing to people.
     let mut pairs: Vec<(String, String)> = schema
         .metadata()
@@ -185,51 +165,59 @@ fn schema_metadata(schema: &SchemaRef) -> Vec<(String, String)> {
     pairs
 }
 
-fn collect(
+/// Whether [`finish`] refuses the columns for what they are: then their data need not be read.
+pub(super) fn is_unreadable(schema: &SchemaRef) -> bool {
+    schema.fields().len() > COLUMNS_MOST || schema.fields().iter().any(|field| is_nested(field.data_type()))
+}
+
+/// All batches of a reader, while they stay within the limits.
+///
+/// * `stored`: bytes of the file as it lies on the disk
+/// * `keep_part`: whether batches before a damaged one are kept
+pub(super) fn collect(
     schema: SchemaRef,
     metadata: Vec<(String, String)>,
     reader: impl Iterator<Item = Result<RecordBatch, ArrowError>>,
-    size: u64,
+    stored: u64,
     keep_part: bool,
 ) -> Result<Batches, Broken> {
-    let by_ratio = size.saturating_mul(RATIO_MOST).max(RATIO_FROM);
-    let mut batches = Vec::new();
-    let mut memory: u64 = 0;
-    let mut broken = None;
+    let mut found = Batches { schema, records: Vec::new(), metadata, broken: None };
+    if is_unreadable(&found.schema) {
+        return Ok(found);
+    }
+    let mut room = Room::new(stored);
     for batch in reader {
         match batch {
             Ok(batch) => {
                 // A column of nothing has no memory of its own, but will have once it is numbers.
                 let cells = (batch.num_rows() as u64).saturating_mul(batch.num_columns() as u64);
                 let held = (batch.get_array_memory_size() as u64).max(cells.saturating_mul(8));
-                memory = memory.saturating_add(held);
-                if memory > EXPANDED_MOST {
-                    return Err(Broken::TooLarge(format!("{} GiB", EXPANDED_MOST >> 30)));
-                }
-                if memory > by_ratio {
-                    return Err(Broken::TooLarge(format!("{RATIO_MOST} times its size")));
-                }
-                batches.push(batch);
+                room.take(held).map_err(Broken::TooLarge)?;
+                found.records.push(batch);
             }
-            Err(error) if keep_part && !batches.is_empty() => {
-                broken = Some(error.to_string());
+            Err(error) if keep_part && !found.records.is_empty() => {
+                found.broken = Some(error.to_string());
                 break;
             }
             Err(error) => return Err(error.into()),
         }
     }
-    Ok(Batches { schema, records: batches, metadata, broken })
+    Ok(found)
 }
 
-fn finish(source: Source, kind: &str, found: Result<Batches, Broken>) -> Result<Table, ReadError> {
+/// Batches to a table.
+///
+/// # Errors
+/// [`ReadError::Content`] with the place of what cannot be read.
+pub(super) fn finish(source: Source, kind: &str, found: Result<Batches, Broken>) -> Result<Table, ReadError> {
     let path = source.path.clone();
     let found = match found {
         Ok(found) => found,
         Err(Broken::Damaged(words)) => {
-            let words: String = words.lines().next().unwrap_or_default().chars().take(200).collect();
+            let words = words.lines().next().unwrap_or_default();
             let problem = format!("the {kind} data are damaged or use a feature that cannot be read");
             let help = "copy the file again from where it was recorded, or write it anew";
-            return Err(content_error(&path, Place::default(), &problem, &words, help));
+            return Err(content_error(&path, Place::default(), &problem, words, help));
         }
         Err(Broken::TooLarge(limit)) => {
             let problem = format!("the {kind} data expand to more than {limit}");
@@ -252,6 +240,8 @@ fn finish(source: Source, kind: &str, found: Result<Batches, Broken>) -> Result<
     if found.schema.fields().is_empty() {
         return Err(content_error(&path, Place::default(), "the file has no columns", kind, "write it anew"));
     }
+    super::check_columns(&path, found.schema.fields().len())?;
+    let mut room = if kind == "Arrow" { Room::in_memory() } else { Room::new(source.bytes) };
     let (headings, heading_notes) = headings(&found.schema);
     notes.extend(heading_notes.into_iter().map(|text| Note { line: None, channel: None, text }));
     let mut columns = Vec::with_capacity(headings.len());
@@ -261,7 +251,7 @@ fn finish(source: Source, kind: &str, found: Result<Batches, Broken>) -> Result<
             let help = "write the file anew with one plain column per channel";
             content_error(&path, place, problem, found, help)
         };
-        let simple = guarded_column(&found.records, index, field.data_type());
+        let simple = guarded_column(&found.records, index, field.data_type(), &mut room);
         let simple = simple.map_err(|no| refuse(&no.problem, &no.found))?;
         notes.extend(simple.note.map(|text| Note { line: None, channel: Some(heading.name.clone()), text }));
         columns.push(Column {
@@ -330,8 +320,14 @@ impl From<ArrowError> for NotSimple {
     }
 }
 
-/// One column of all batches in a simple type; guarded for the reason given at [`guarded`].
-fn guarded_column(batches: &[RecordBatch], index: usize, of: &DataType) -> Result<Simple, NotSimple> {
+/// One column of all batches in a simple type, where a panic is damage of the column.
+fn guarded_column(
+    batches: &[RecordBatch],
+    index: usize,
+    of: &DataType,
+    room: &mut Room,
+) -> Result<Simple, NotSimple> {
+    let damaged = |found: String| NotSimple { problem: "the column's data are damaged".to_owned(), found };
     let work = || {
         if is_nested(of) {
             return Err(unsupported(of));
@@ -342,11 +338,9 @@ fn guarded_column(batches: &[RecordBatch], index: usize, of: &DataType) -> Resul
             [] => new_null_array(of, 0),
             parts => arrow_select::concat::concat(parts)?,
         };
-        simplify(&whole)
+        simplify(&whole, room)
     };
-    catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|_| {
-        Err(NotSimple { problem: "the column's data are damaged".to_owned(), found: of.to_string() })
-    })
+    guarded(work).unwrap_or_else(|_| Err(damaged(of.to_string())))
 }
 
 fn is_nested(of: &DataType) -> bool {
@@ -359,11 +353,10 @@ fn is_nested(of: &DataType) -> bool {
 fn unsupported(of: &DataType) -> NotSimple {
     let problem =
         if is_nested(of) { "the column holds nested values" } else { "the column's type is not supported" };
-    let found: String = of.to_string().chars().take(120).collect();
-    NotSimple { problem: problem.to_owned(), found }
+    NotSimple { problem: problem.to_owned(), found: of.to_string() }
 }
 
-fn simplify(array: &ArrayRef) -> Result<Simple, NotSimple> {
+fn simplify(array: &ArrayRef, room: &mut Room) -> Result<Simple, NotSimple> {
     let plain = |values: ArrayRef| Ok(Simple { values, unit: None, note: None });
     match array.data_type() {
         DataType::Null => plain(new_null_array(&DataType::Float64, array.len())),
@@ -413,17 +406,44 @@ fn simplify(array: &ArrayRef) -> Result<Simple, NotSimple> {
             Ok(timed(widened::<DurationMicrosecondType>(array), "us"))
         }
         DataType::Duration(TimeUnit::Nanosecond) => Ok(timed(widened::<DurationNanosecondType>(array), "ns")),
-        DataType::LargeUtf8 => strings(array.as_string::<i64>().iter()),
-        DataType::Utf8View => strings(array.as_string_view().iter()),
-        DataType::Binary => bytes(array.as_binary::<i32>().iter()),
-        DataType::LargeBinary => bytes(array.as_binary::<i64>().iter()),
-        DataType::BinaryView => bytes(array.as_binary_view().iter()),
-        DataType::FixedSizeBinary(_) => bytes(array.as_fixed_size_binary().iter()),
+        DataType::LargeUtf8 => strings(array.as_string::<i64>().iter(), room),
+        DataType::Utf8View => strings(array.as_string_view().iter(), room),
+        DataType::Binary => bytes(array.as_binary::<i32>().iter(), room),
+        DataType::LargeBinary => bytes(array.as_binary::<i64>().iter(), room),
+        DataType::BinaryView => bytes(array.as_binary_view().iter(), room),
+        DataType::FixedSizeBinary(_) => bytes(array.as_fixed_size_binary().iter(), room),
         DataType::Dictionary(_, _) => {
             let dictionary = array.as_any_dictionary();
-            simplify(&arrow_select::take::take(dictionary.values().as_ref(), dictionary.keys(), None)?)
+            room.take(written_out(dictionary)).map_err(too_large)?;
+            let values = arrow_select::take::take(dictionary.values().as_ref(), dictionary.keys(), None)?;
+            simplify(&values, room)
         }
         of => Err(unsupported(of)),
+    }
+}
+
+/// Bytes of a dictionary column with the value in every row: one long value may stand in each of them.
+fn written_out(dictionary: &dyn AnyDictionaryArray) -> u64 {
+    let values = dictionary.values();
+    let length = |index: usize| match values.data_type() {
+        DataType::Utf8 => values.as_string::<i32>().value(index).len(),
+        DataType::LargeUtf8 => values.as_string::<i64>().value(index).len(),
+        DataType::Binary => values.as_binary::<i32>().value(index).len(),
+        DataType::LargeBinary => values.as_binary::<i64>().value(index).len(),
+        DataType::FixedSizeBinary(length) => usize::try_from(*length).unwrap_or(0),
+        // Numbers, and views of what stands in memory once.
+        _ => 0,
+    };
+    let lengths: Vec<u64> = (0..values.len()).map(|index| length(index) as u64).collect();
+    let keys = if lengths.is_empty() { Vec::new() } else { dictionary.normalized_keys() };
+    let text = keys.iter().map(|key| lengths.get(*key).copied().unwrap_or(0));
+    text.fold(dictionary.len() as u64 * 8, u64::saturating_add)
+}
+
+fn too_large(limit: impl Display) -> NotSimple {
+    NotSimple {
+        problem: format!("the columns expand to more than {limit}"),
+        found: "values repeated in row after row".to_owned(),
     }
 }
 
@@ -506,27 +526,36 @@ fn decimals(array: &ArrayRef, digits: u8, scale: i8, text: impl Fn(usize) -> Str
     Simple { values: Arc::new(Float64Array::new(values.into(), nulls)), unit: None, note }
 }
 
-fn strings<'a>(values: impl Iterator<Item = Option<&'a str>> + Clone) -> Result<Simple, NotSimple> {
-    let size: usize = values.clone().flatten().map(str::len).sum();
+fn strings<'a>(
+    values: impl Iterator<Item = Option<&'a str>> + Clone,
+    room: &mut Room,
+) -> Result<Simple, NotSimple> {
+    let size: u64 = values.clone().flatten().map(|value| value.len() as u64).sum();
     if i32::try_from(size).is_err() {
         let problem = "the column holds more than 2 GiB of text".to_owned();
         return Err(NotSimple { problem, found: format!("{size} bytes") });
     }
+    room.take(size).map_err(too_large)?;
     Ok(Simple { values: Arc::new(values.collect::<StringArray>()), unit: None, note: None })
 }
 
 /// Bytes are text where they are UTF-8 (older writers did not label text), else hexadecimal digits.
-fn bytes<'a>(values: impl Iterator<Item = Option<&'a [u8]>> + Clone) -> Result<Simple, NotSimple> {
+fn bytes<'a>(
+    values: impl Iterator<Item = Option<&'a [u8]>> + Clone,
+    room: &mut Room,
+) -> Result<Simple, NotSimple> {
     let texts: Option<Vec<Option<&str>>> = values
         .clone()
         .map(|value| value.map_or(Some(None), |v| std::str::from_utf8(v).ok().map(Some)))
         .collect();
     if let Some(texts) = texts {
-        return strings(texts.into_iter());
+        return strings(texts.into_iter(), room);
     }
+    let size: u64 = values.clone().flatten().map(|value| 2 * value.len() as u64).sum();
+    room.take(size).map_err(too_large)?;
     let digits = |value: &[u8]| value.iter().fold(String::new(), |text, byte| text + &format!("{byte:02x}"));
     let texts: Vec<Option<String>> = values.map(|value| value.map(digits)).collect();
-    let mut simple = strings(texts.iter().map(|text| text.as_deref()))?;
+    let mut simple = strings(texts.iter().map(|text| text.as_deref()), room)?;
     simple.note = Some("the column holds bytes; they are kept as hexadecimal digits".to_owned());
     Ok(simple)
 }

@@ -2,12 +2,8 @@
 
 use std::io::Read;
 
-/// A file may expand to this many bytes, 8 GiB.
-pub const EXPANDED_MOST: u64 = 8 << 30;
-/// A file may expand to this many times its size; logs of a standing engine reach about 100 (from memory).
-pub const RATIO_MOST: u64 = 1000;
-/// Below this size the ratio says nothing, bytes.
-const RATIO_FROM: u64 = 64 << 20;
+use super::limits::{TEXT_FREE, expanded_most, expanded_words};
+
 const BLOCK_BYTES: usize = 256 * 1024;
 
 /// How a file is compressed.
@@ -38,7 +34,7 @@ impl Compression {
 /// Why a file was not expanded.
 #[derive(Debug)]
 pub(super) enum Refused {
-    /// More than [`EXPANDED_MOST`] or [`RATIO_MOST`].
+    /// More than [`expanded_most`], or than there is memory for.
     TooLarge { limit: String },
     /// Nothing could be expanded.
     Damaged(std::io::Error),
@@ -65,23 +61,25 @@ pub(super) fn expand(compression: Compression, bytes: &[u8]) -> Result<Expanded,
 }
 
 fn drain(mut decoder: impl Read, size: usize) -> Result<Expanded, Refused> {
-    let by_ratio = (size as u64).saturating_mul(RATIO_MOST).max(RATIO_FROM);
+    let stored = size as u64;
+    let most = expanded_most(stored, TEXT_FREE);
     let mut content: Vec<u8> = Vec::new();
     let mut block = vec![0; BLOCK_BYTES];
     loop {
         match decoder.read(&mut block) {
             Ok(0) => return Ok(Expanded { bytes: content, cut_short: None }),
-            Ok(count) => content.extend_from_slice(block.get(..count).unwrap_or_default()),
+            Ok(count) => {
+                if (content.len() + count) as u64 > most {
+                    return Err(Refused::TooLarge { limit: expanded_words(most, stored) });
+                }
+                if content.try_reserve(count).is_err() {
+                    return Err(Refused::TooLarge { limit: "the memory that is free".to_owned() });
+                }
+                content.extend_from_slice(block.get(..count).unwrap_or_default());
+            }
             Err(error) if error.kind() == std::io::ErrorKind::Interrupted => {}
             Err(error) if content.is_empty() => return Err(Refused::Damaged(error)),
             Err(error) => return Ok(Expanded { bytes: content, cut_short: Some(error) }),
-        }
-        let expanded = content.len() as u64;
-        if expanded > EXPANDED_MOST {
-            return Err(Refused::TooLarge { limit: format!("{} GiB", EXPANDED_MOST >> 30) });
-        }
-        if expanded > by_ratio {
-            return Err(Refused::TooLarge { limit: format!("{RATIO_MOST} times its size") });
         }
     }
 }

@@ -2,6 +2,7 @@
 
 use std::borrow::Cow;
 
+use super::limits::COLUMNS_MOST;
 use super::number;
 
 /// What stands between two cells.
@@ -129,16 +130,15 @@ fn decimal_mark(lines: &[&[u8]], delimiter: Delimiter) -> u8 {
     if commas > points && !(groups == commas && points > 0) { b',' } else { b'.' }
 }
 
-/// Cells of one line, blanks and enclosing quotes taken off.
+/// Cells of one line, blanks and enclosing quotes taken off; of more than any log has, one more than that.
 pub(super) fn split(line: &[u8], delimiter: Delimiter) -> Vec<Cow<'_, [u8]>> {
     let mut cells = Vec::new();
     let mut at = 0;
     match delimiter {
         Delimiter::None => cells.push(clean(line)),
         Delimiter::Blanks => {
-            for cell in line.split(u8::is_ascii_whitespace).filter(|cell| !cell.is_empty()) {
-                cells.push(clean(cell));
-            }
+            let words = line.split(u8::is_ascii_whitespace).filter(|cell| !cell.is_empty());
+            cells.extend(words.take(COLUMNS_MOST + 1).map(clean));
         }
         Delimiter::Byte(byte) => loop {
             let rest = line.get(at..).unwrap_or_default();
@@ -148,7 +148,7 @@ pub(super) fn split(line: &[u8], delimiter: Delimiter) -> Vec<Cow<'_, [u8]>> {
             let length = length.unwrap_or_else(|| memchr::memchr(byte, rest).unwrap_or(rest.len()));
             cells.push(clean(rest.get(..length).unwrap_or_default()));
             at += length + 1;
-            if at > line.len() {
+            if at > line.len() || cells.len() > COLUMNS_MOST {
                 break;
             }
         },

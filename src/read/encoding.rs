@@ -15,6 +15,9 @@ const DETECT_BYTES: usize = 1024 * 1024;
 /// Bytes beyond ASCII below which a guess between code pages is no better than the most common one; assumed.
 const DETECT_LEAST: usize = 20;
 
+/// Bytes at the start of which one at least is NUL where a text is UTF-16 without its mark.
+const OPENING_BYTES: usize = 16;
+
 /// Why bytes are no text.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum NoText {
@@ -65,6 +68,10 @@ fn utf16(bytes: &[u8]) -> Option<&'static Encoding> {
     let head = &bytes[..bytes.len().min(4096)];
     let pairs = head.len() / 2;
     if pairs < 4 {
+        return None;
+    }
+    // A logger that changes its mind begins in ASCII: such a text is right once its NUL bytes are left out.
+    if head.iter().take(OPENING_BYTES).all(|byte| *byte != 0) {
         return None;
     }
     let zeros = |parity: usize| head.iter().skip(parity).step_by(2).filter(|byte| **byte == 0).count();
@@ -203,6 +210,13 @@ mod tests {
             assert_eq!(text(&utf16_bytes(expected, little)), expected);
             assert_eq!(text(&utf16_bytes(&format!("\u{feff}{expected}"), little)), expected);
         }
+    }
+
+    #[test]
+    fn ascii_rows_before_utf16_rows_are_kept() {
+        let mut bytes = b"Time,RPM\n0.1,900\n".to_vec();
+        bytes.extend(utf16_bytes("0.2,910\n0.3,920\n", true));
+        assert_eq!(text(&bytes), "Time,RPM\n0.1,900\n0.2,910\n0.3,920\n");
     }
 
     #[test]

@@ -4,7 +4,9 @@ use std::borrow::Cow;
 use std::ops::Range;
 
 use super::dialect::{self, Delimiter, Dialect};
+use super::limits::SAMPLE_BYTES;
 use super::{encoding, number};
+use crate::clip::clip;
 use crate::log::Unit;
 
 /// Lines in which the header must stand.
@@ -17,6 +19,10 @@ const TYPED_SHARE: f64 = 0.6;
 const FOLLOWING: usize = 2;
 /// Lines that a quoted cell may run over in the head.
 const QUOTED_LINES: usize = 20;
+
+/// Doubled names named in a note, and characters of each.
+const DOUBLED_SHOWN: usize = 20;
+const NAME_SHOWN: usize = 60;
 
 /// A column's heading.
 #[derive(Clone, Debug, PartialEq)]
@@ -118,7 +124,9 @@ fn head_lines(text: &[u8]) -> Vec<Line> {
     let mut lines = Vec::new();
     let mut at = 0;
     let mut number = 0;
-    while at < text.len() && lines.len() < SAMPLE_LINES {
+    let enough =
+        |lines: usize, at: usize| lines >= SAMPLE_LINES || (lines > HEADER_LINES && at > SAMPLE_BYTES);
+    while at < text.len() && !enough(lines.len(), at) {
         number += 1;
         let first = number;
         let mut end = line_end(text, at);
@@ -394,8 +402,11 @@ pub(super) fn make_unique(headings: &mut [Heading], notes: &mut Vec<(Option<u64>
         }
     }
     if !doubled.is_empty() {
-        let names = doubled.iter().map(|name| format!("`{name}`")).collect::<Vec<_>>().join(", ");
-        notes.push((None, format!("column names that occur more than once were numbered: {names}")));
+        let shown = doubled.iter().take(DOUBLED_SHOWN).map(|name| format!("`{}`", clip(name, NAME_SHOWN)));
+        let names = shown.collect::<Vec<_>>().join(", ");
+        let more = doubled.len().saturating_sub(DOUBLED_SHOWN);
+        let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+        notes.push((None, format!("column names that occur more than once were numbered: {names}{more}")));
     }
 }
 

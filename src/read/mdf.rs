@@ -1,6 +1,5 @@
 //! ASAM MDF 4 to a table. Only this file knows the crate that decodes the blocks, so that it can be replaced.
 
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 
 use arrow_array::{Array, ArrayRef, Float64Array, Int64Array, StringArray};
@@ -8,10 +7,14 @@ use arrow_buffer::NullBuffer;
 use falcon_mdf::{Channel, ChannelGroup, Mf4Error, Mf4File, SignalValues};
 
 use super::header::{self, Heading};
+use super::limits::{COLUMNS_FREE, expanded_most, expanded_words};
 use super::merge::{self, Group};
-use super::{Column, Place, ReadError, Table, content_error};
+use super::{Column, Place, ReadError, Table, check_columns, content_error};
+use crate::guard::guarded;
 use crate::log::{Note, Source};
 
+/// Head of a packed block up to the length of its data, bytes: ASAM MDF 4.1, block DZ, from memory.
+const PACKED_HEAD: usize = 40;
 /// Channels that could not be read are named up to this many.
 const NAMED_MOST: usize = 8;
 /// Steps of a master "in seconds" from which on it counts nanoseconds, s: no log has eleven days between rows.
@@ -30,14 +33,26 @@ pub(super) fn read(source: Source, bytes: Vec<u8>) -> Result<Table, ReadError> {
         let help = "copy the file again from where it was recorded, or export it as CSV or Parquet";
         content_error(&path, Place::default(), "the MDF file cannot be read", found, help)
     };
+    let stored = source.bytes;
+    let most = expanded_most(stored, COLUMNS_FREE);
+    let too_large = || {
+        let problem = format!("the MDF data expand to more than {}", expanded_words(most, stored));
+        let help = "split the file, or write fewer channels";
+        content_error(&path, Place::default(), &problem, "a file that is not what it seems", help)
+    };
+    if packed_bytes(&bytes) > most {
+        return Err(too_large());
+    }
     // The decoder is young: a fault of its own on a damaged file must stay an error of that file.
     let work = || {
         let file = Mf4File::from_bytes(bytes)?;
-        Ok::<_, Mf4Error>((gather(&file), details(&file)))
+        let wide = check_columns(&path, file.channel_count());
+        let fits = wide.and_then(|()| if cell_bytes(&file) > most { Err(too_large()) } else { Ok(()) });
+        Ok::<_, Mf4Error>(fits.map(|()| (gather(&file), details(&file))))
     };
-    let (gathered, metadata) = catch_unwind(AssertUnwindSafe(work))
+    let (gathered, metadata) = guarded(work)
         .map_err(|_| damaged("blocks that contradict each other"))?
-        .map_err(|error| damaged(&error.to_string()))?;
+        .map_err(|error| damaged(&error.to_string()))??;
     let Gathered { groups, clockless, left_out, mut notes } = gathered;
     if !left_out.is_empty() {
         let named = left_out.iter().take(NAMED_MOST).cloned().collect::<Vec<_>>().join(", ");
@@ -63,6 +78,27 @@ pub(super) fn read(source: Source, bytes: Vec<u8>) -> Result<Table, ReadError> {
     let note = |text: String| Note { line: None, channel: None, text };
     let notes = notes.into_iter().map(note).collect();
     Ok(Table { source, columns, rows, restarts: Vec::new(), metadata, notes })
+}
+
+/// What the packed blocks of a file say that they expand to, bytes: told before any of them is unpacked.
+fn packed_bytes(bytes: &[u8]) -> u64 {
+    let claim = |at: usize| {
+        let block = bytes.get(at..at + PACKED_HEAD)?;
+        let inside = block.get(24..26)?;
+        // The mark may stand in a channel's data: then no known block stands behind it.
+        let is_block = matches!(inside, b"DT" | b"SD" | b"RD" | b"DV" | b"DI" | b"RV" | b"RI");
+        let length = block.get(32..40)?.first_chunk::<8>()?;
+        is_block.then(|| u64::from_le_bytes(*length))
+    };
+    memchr::memmem::find_iter(bytes, b"##DZ").filter_map(claim).fold(0, u64::saturating_add)
+}
+
+/// Memory that the values of all channels take, bytes. Channels may share their bytes in the file, and a record may
+/// have none at all.
+fn cell_bytes(file: &Mf4File) -> u64 {
+    let groups = file.data_groups().iter().flat_map(|data| &data.channel_groups);
+    let of = |group: &ChannelGroup| group.sample_count.saturating_mul(8 * group.channels.len() as u64);
+    groups.map(of).fold(0, u64::saturating_add)
 }
 
 #[derive(Default)]
@@ -288,6 +324,19 @@ mod tests {
         let nulls: Vec<usize> = table.columns.iter().map(|column| column.values.null_count()).collect();
         assert_eq!(nulls, [0, 0, 40]);
         assert!(table.columns[2].values.is_valid(0) && table.columns[2].values.is_valid(5));
+    }
+
+    #[test]
+    fn a_packed_block_that_claims_gigabytes_is_refused_before_it_is_unpacked() {
+        let mut bytes = written();
+        let mut block = b"##DZ".to_vec();
+        block.resize(24, 0);
+        block.extend_from_slice(b"DT");
+        block.resize(32, 0);
+        block.extend_from_slice(&(40_u64 << 30).to_le_bytes());
+        bytes.extend_from_slice(&block);
+        let error = table(&bytes).expect_err("an error").to_string();
+        assert!(error.contains("expand to more than 64 MiB") && error.contains("help:"), "{error}");
     }
 
     #[test]

@@ -8,12 +8,15 @@ mod compress;
 mod dialect;
 mod encoding;
 mod header;
+mod limits;
 #[cfg(feature = "mdf")]
 mod mdf;
 #[cfg(feature = "mdf")]
 mod merge;
 mod nmea;
 mod number;
+mod parquet_file;
+pub(crate) mod place;
 mod stamp;
 mod table;
 mod text;
@@ -24,8 +27,9 @@ mod write;
 pub(crate) use access::{refusal, whole};
 pub use arrow_file::{ROLE_KEY, SOURCE_NAME_KEY, UNIT_KEY, from_batches};
 pub use cells::UNREADABLE_KEPT;
-pub use compress::{EXPANDED_MOST, RATIO_MOST};
 pub use header::HEADER_LINES;
+pub(crate) use limits::SETTINGS_MOST;
+pub use limits::{COLUMNS_MOST, EXPANDED_MOST, FILE_MOST, RATIO_MOST};
 pub use table::{Column, Table};
 pub use time::{TimeAxis, find_time};
 pub use write::{FieldMeta, FileFormat, WriteError, write_table};
@@ -36,12 +40,11 @@ use std::path::{Path, PathBuf};
 
 use sha2::{Digest, Sha256};
 
+use crate::clip::clip;
 use crate::log::{Note, Source};
 
-/// A log file larger than this is refused, 16 GiB: it would not fit into memory beside its columns.
-pub const FILE_MOST: u64 = 16 << 30;
-/// A rig file or policy larger than this is none, 4 MiB.
-pub(crate) const SETTINGS_MOST: u64 = 4 << 20;
+/// Characters of a file's text that a message quotes.
+const QUOTED_MOST: usize = 200;
 
 /// What the caller knows of a file, mostly from the rig.
 #[derive(Clone, Debug, Default)]
@@ -93,15 +96,26 @@ fn content_error(path: &str, place: Place, problem: &str, found: &str, help: &st
         write!(words, ", line {line}").ok();
     }
     if let Some((index, name)) = place.column {
-        write!(words, ", column {} (\"{name}\")", index + 1).ok();
+        write!(words, ", column {} (\"{}\")", index + 1, clip(&name, QUOTED_MOST)).ok();
     }
     ReadError::Content {
         path: PathBuf::from(path),
         place: words,
         problem: problem.to_owned(),
-        found: if found.is_empty() { "nothing".to_owned() } else { found.to_owned() },
+        found: if found.is_empty() { "nothing".to_owned() } else { clip(found, QUOTED_MOST) },
         help: help.to_owned(),
     }
+}
+
+/// Refuses a file of more columns than any logger writes: most of their cost does not depend on their rows.
+fn check_columns(path: &str, columns: usize) -> Result<(), ReadError> {
+    if columns <= COLUMNS_MOST {
+        return Ok(());
+    }
+    let problem = format!("the file has more than {COLUMNS_MOST} columns");
+    let help =
+        "write one column per channel, and fewer of them; a log that has its channels in rows must be turned";
+    Err(content_error(path, Place::default(), &problem, "a file that is not what it seems", help))
 }
 
 /// Reads a log file of any supported format.
@@ -172,7 +186,7 @@ fn read_content(name: &str, bytes: &[u8], options: &ReadOptions) -> Result<Table
     let mut table = match format {
         Format::Text if nmea::is_nmea(&content) => nmea::read(source, &content)?,
         Format::Text => text::read(source, &content, options)?,
-        Format::Parquet => arrow_file::read_parquet(source, content.into_owned())?,
+        Format::Parquet => parquet_file::read(source, content.into_owned())?,
         Format::ArrowFile | Format::ArrowStream => arrow_file::read_ipc(source, content.into_owned())?,
         #[cfg(feature = "mdf")]
         Format::Mdf => mdf::read(source, content.into_owned())?,

@@ -12,7 +12,9 @@ use super::cells::{self, Cells, Finished, Joined, Kind};
 use super::dialect;
 use super::encoding::{self, NoText};
 use super::header::{self, Head};
+use super::limits;
 use super::number;
+use super::place::shown;
 use super::{Column, Place, ReadError, ReadOptions, Table, content_error};
 use crate::log::{Note, Source};
 
@@ -45,6 +47,7 @@ pub(super) fn read(source: Source, bytes: &[u8], options: &ReadOptions) -> Resul
     if body.trim_ascii().is_empty() {
         return Err(no_rows(&path, &head, text));
     }
+    check_size(&path, &head, memchr::memchr_iter(b'\n', body).count(), body.len())?;
     let layout = Layout::of(&head, text);
     let kinds = guess(body, &head);
     let quoted = quoted::is_quoted(body, &layout);
@@ -102,6 +105,19 @@ fn columns(
         }
     }
     Ok(shape.filter(|shape| shape.rows > 0).map(|shape| (shape, finished)))
+}
+
+/// Refuses more columns than any logger writes, and rows that leave out most of them.
+fn check_size(path: &str, head: &Head, lines: usize, bytes: usize) -> Result<(), ReadError> {
+    let columns = head.headings.len();
+    super::check_columns(path, columns)?;
+    if !limits::is_too_sparse(lines, columns, bytes) {
+        return Ok(());
+    }
+    let problem = "the rows are far shorter than the header: cells that are not there would outgrow the file";
+    let found = format!("{lines} lines for {columns} columns in {bytes} bytes");
+    let help = "check the header and the delimiter, or write a file with the columns that are used";
+    Err(content_error(path, Place::default(), problem, &found, help))
 }
 
 /// A first guess of every column's kind from the first lines; the passes correct it.
@@ -283,7 +299,10 @@ fn describe(name: &str, finished: &Finished, first_line: u64, notes: &mut Vec<No
         let cells = if finished.null_words == 1 { "1 cell says" } else { "cells say" };
         let count =
             if finished.null_words == 1 { String::new() } else { format!("{} ", finished.null_words) };
-        add(Some(first.line), format!("{count}{cells} that there is no value, the first `{}`", first.text));
+        add(
+            Some(first.line),
+            format!("{count}{cells} that there is no value, the first {}", shown(&first.text)),
+        );
     }
     if let Some(first) = finished.odd.first() {
         let what = if finished.odd_count == 1 {
@@ -297,7 +316,7 @@ fn describe(name: &str, finished: &Finished, first_line: u64, notes: &mut Vec<No
         } else {
             ""
         };
-        add(Some(first.line), format!("{what}: `{}`{help}", first.text));
+        add(Some(first.line), format!("{what}: {}{help}", shown(&first.text)));
     }
     if let Some(words) = finished.truth_words {
         add(None, format!("{words} were read as true and false"));

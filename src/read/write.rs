@@ -20,6 +20,9 @@ use super::{Table, arrow_file};
 /// Rows per batch of an Arrow IPC file and per row group page run.
 const BATCH_ROWS: usize = 64 * 1024;
 
+/// Below this many rows a column is written without a dictionary: the tables that build one take 64 kB a column.
+const DICTIONARY_ROWS: usize = 4096;
+
 /// What a written column says of itself.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct FieldMeta {
@@ -127,6 +130,9 @@ fn without_nan(values: &ArrayRef) -> ArrayRef {
 /// Where readings hardly repeat, as in a time column, the bytes of equal weight are laid side by side: signs, exponents
 /// and leading digits then stand in long equal runs. Integers that hardly repeat are written as differences.
 fn encodings(batch: &RecordBatch, mut properties: WriterPropertiesBuilder) -> WriterPropertiesBuilder {
+    if batch.num_rows() < DICTIONARY_ROWS {
+        properties = properties.set_dictionary_enabled(false);
+    }
     for (field, values) in batch.schema().fields().iter().zip(batch.columns()) {
         let path = ColumnPath::from(vec![field.name().clone()]);
         let encoding = match field.data_type() {
@@ -154,7 +160,7 @@ fn repeats(values: &dyn Array) -> bool {
         }
         _ => return false,
     };
-    distinct.len() * 4 <= rows
+    values.len() >= DICTIONARY_ROWS && distinct.len() * 4 <= rows
 }
 
 fn write_batch(

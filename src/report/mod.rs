@@ -11,6 +11,11 @@ pub mod summary;
 pub mod terminal;
 pub(crate) mod words;
 
+use crate::clip::clip;
+
+/// Characters of a line of a message: longer ones hold names or cells that nobody reads to the end.
+const LINE_MOST: usize = 2_000;
+
 /// A JSON document with every character that could steer a terminal written as its escape; the same to a parser.
 ///
 /// JSON escapes the controls below U+0020 itself; those from U+007F and the marks that turn the direction of text it
@@ -30,7 +35,7 @@ pub fn quiet_json(document: Vec<u8>) -> Vec<u8> {
     }
 }
 
-/// Text from a file made safe to print: no control character of its own reaches the terminal.
+/// Text from a file made safe to print: no control character of its own reaches the terminal, and no line without end.
 pub fn safe(text: &str) -> String {
-    text.split('\n').map(page::clean).collect::<Vec<_>>().join("\n")
+    text.split('\n').map(|line| page::clean(&clip(line, LINE_MOST))).collect::<Vec<_>>().join("\n")
 }

@@ -2,6 +2,11 @@
 
 use anstyle::Style;
 
+use crate::clip::clip;
+
+/// Characters of a word without a blank: a longer one is no name that anybody reads.
+const WORD_MOST: usize = 300;
+
 /// Emphasis of headings and answers.
 pub(super) const STRONG: Style = Style::new().bold();
 /// Emphasis of dangers; the words say the same.
@@ -57,7 +62,7 @@ impl Page {
     ///
     /// * `column`: width of the label column; a longer label pushes the first line only
     pub(super) fn labelled(&mut self, indent: usize, label: &str, column: usize, words: &str, style: Style) {
-        let label = clean(label);
+        let label = clean(&clip(label, WORD_MOST));
         let taken = length(&label);
         let first = indent + column.max(if taken == 0 { 0 } else { taken + 1 });
         let lines = wrap(words, self.width.saturating_sub(first), self.width.saturating_sub(indent + column));
@@ -179,32 +184,33 @@ fn shorten(text: &str, width: usize) -> String {
     short.chars().take(width).collect()
 }
 
-/// Breaks text at blanks; a word longer than a line is cut.
+/// Breaks text at blanks; a word longer than a line is cut, one longer than people read is clipped.
 fn wrap(words: &str, first: usize, next: usize) -> Vec<String> {
     let (first, next) = (first.max(8), next.max(8));
     let mut lines: Vec<String> = Vec::new();
     let mut line = String::new();
     let mut used = 0;
     for word in clean(words).split_whitespace() {
-        let mut word: Vec<char> = word.chars().collect();
+        let word: Vec<char> = clip(word, WORD_MOST).chars().collect();
+        let mut rest = word.as_slice();
         loop {
             let room = if lines.is_empty() { first } else { next };
             let blank = usize::from(used > 0);
-            if used + blank + word.len() <= room {
+            if used + blank + rest.len() <= room {
                 if blank == 1 {
                     line.push(' ');
                 }
-                line.extend(&word);
-                used += blank + word.len();
+                line.extend(rest);
+                used += blank + rest.len();
                 break;
             }
             if used > 0 {
                 lines.push(std::mem::take(&mut line));
                 used = 0;
             } else {
-                let rest = word.split_off(room);
-                lines.push(word.iter().collect());
-                word = rest;
+                let (cut, after) = rest.split_at(room);
+                lines.push(cut.iter().collect());
+                rest = after;
             }
         }
     }
@@ -232,6 +238,16 @@ mod tests {
             assert!(text.lines().all(|line| line.chars().count() <= limit), "{width}\n{text}");
             assert!(text.contains("pressure fell"));
         }
+    }
+
+    #[test]
+    fn a_name_of_a_megabyte_is_clipped() {
+        let mut page = Page::new(80);
+        let name = "x".repeat(1 << 20);
+        page.labelled(0, &name, 8, &name, Style::new());
+        page.table(0, &["channel", "why"], &[false, false], &[vec![name.clone(), name]]);
+        let text = page.finish();
+        assert!(text.len() < 2_000 && text.contains("characters"), "{} bytes", text.len());
     }
 
     #[test]

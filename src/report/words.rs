@@ -1,11 +1,17 @@
 //! Numbers and lists as people read them.
 
+/// From here on a number is written with its power of ten: nobody counts more digits.
+const LONG_FROM: f64 = 1e9;
+
 /// A number with the digits its uncertainty allows: two of them where the interval is known, four
 /// significant ones where it is not.
 ///
 /// # Source
 /// JCGM 100:2008, 7.2.6: at most two significant digits of an uncertainty are worth giving.
 pub(crate) fn number(value: f64, low: Option<f64>, high: Option<f64>) -> String {
+    if value.abs() >= LONG_FROM {
+        return format!("{value:.3e}");
+    }
     let half_width = match (low, high) {
         (Some(low), Some(high)) => (high - low) / 2.0,
         (Some(low), None) => value - low,
@@ -124,6 +130,7 @@ mod tests {
         assert_eq!(number(6_123.4, Some(6_000.0), Some(6_250.0)), "6123");
         assert_eq!(number(12.345_67, None, None), "12.35");
         assert_eq!(number(0.0, None, None), "0");
+        assert_eq!(number(1e308, None, None), "1.000e308");
         assert_eq!(number(1.2, Some(1.1), None), "1.20");
     }
 

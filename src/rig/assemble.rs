@@ -7,9 +7,15 @@ use arrow_buffer::BooleanBuffer;
 use arrow_schema::DataType;
 use rayon::prelude::*;
 
-use super::{Rig, codes, guess, measure, name};
+use super::{Rig, codes, guess, measure, name, place};
+use crate::clip::clip;
 use crate::log::{Channel, Code, Dimension, Log, Note, Role, UNKNOWN, Unit};
+use crate::read::place::shown;
 use crate::read::{ReadError, Table, find_time};
+
+/// Columns named in a message, and characters of each name.
+const NAMES_SHOWN: usize = 8;
+const NAME_SHOWN: usize = 60;
 
 /// Why a table is no log.
 #[derive(Debug, thiserror::Error)]
@@ -23,14 +29,16 @@ pub enum AssembleError {
     },
     /// No column with numbers beside the time.
     #[error(
-        "cannot use {path}: no column holds numbers\n  found: {columns}\n  help: check the delimiter and the \
-         decimal mark; `decimal = \",\"` in the rig file states it"
+        "cannot use {path}: no column holds numbers\n  found: {columns}\n  help: check {what}; \
+         `decimal = \",\"` in the rig file states the decimal mark"
     )]
     NoNumbers {
         /// File.
         path: String,
-        /// Column names.
+        /// Column names, the first ones of many.
         columns: String,
+        /// What is likely wrong.
+        what: &'static str,
     },
     /// No time axis.
     #[error(transparent)]
@@ -55,13 +63,12 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
     }
     // Asked before the time axis: a file of words lacks more than a clock.
     if table.columns.iter().all(|column| matches!(column.values.data_type(), DataType::Utf8)) {
-        let columns = table.columns.iter().map(|column| column.name.as_str()).collect::<Vec<_>>().join(", ");
-        return Err(AssembleError::NoNumbers { path: table.source.path, columns });
+        return Err(no_numbers(path, &names(&table)));
     }
     let axis = find_time(&table, rig.rate_hz, time_column.as_deref())?;
     let used = axis.columns.clone();
+    let names = names(&table);
     let Table { source, columns, restarts, mut notes, .. } = table;
-    let columns_text = columns.iter().map(|column| column.name.as_str()).collect::<Vec<_>>().join(", ");
     notes.extend(axis.notes.iter().cloned());
     let clock = axis.into_clock(&restarts);
     let mut text_columns = Vec::new();
@@ -87,8 +94,9 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
             None => text_columns.push(name),
         }
     }
+    leave_out_places(&mut numeric, rig, &mut notes);
     if numeric.is_empty() {
-        return Err(AssembleError::NoNumbers { path, columns: columns_text });
+        return Err(no_numbers(path, &names));
     }
     numeric.par_iter_mut().for_each(|column| {
         // Blanks are told before codes are taken out: a code is a value that was due.
@@ -99,6 +107,42 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
     let mut log = Log { source, clock, channels, text_columns, notes };
     measure::measure(&mut log, rig);
     Ok(log)
+}
+
+fn names(table: &Table) -> Vec<String> {
+    table.columns.iter().map(|column| column.name.clone()).collect()
+}
+
+fn no_numbers(path: String, names: &[String]) -> AssembleError {
+    let shown =
+        names.iter().take(NAMES_SHOWN).map(|name| clip(name, NAME_SHOWN)).collect::<Vec<_>>().join(", ");
+    let more = names.len().saturating_sub(NAMES_SHOWN);
+    let columns = if more > 0 { format!("{shown} and {more} more columns") } else { shown };
+    // With several columns the delimiter was found.
+    let what = if names.len() > 1 { "that the cells are numbers without words" } else { "the delimiter" };
+    AssembleError::NoNumbers { path, columns, what }
+}
+
+/// Leaves out the columns whose values are positions, unless the rig file names them.
+fn leave_out_places(numeric: &mut Vec<Numeric>, rig: &Rig, notes: &mut Vec<Note>) {
+    let judged: Vec<place::Judged<'_>> = numeric
+        .iter()
+        .map(|column| place::Judged {
+            name: &column.name,
+            unit: column.unit.as_deref(),
+            values: &column.values,
+            stated: column.role.is_some()
+                || rig.column(&column.name).or_else(|| rig.column(&column.source_name)).is_some(),
+        })
+        .collect();
+    let mut told = place::told_by_values(&judged).into_iter();
+    numeric.retain(|column| {
+        let is_place = told.next().unwrap_or(false);
+        if is_place {
+            leave_out(&column.name, notes);
+        }
+        !is_place
+    });
 }
 
 /// Whether a column says where the machine was. Who publishes a report does not mean to publish a home address.
@@ -219,9 +263,9 @@ fn note(channel: &str, text: String) -> Note {
 
 fn note_unreadable(name: &str, unreadable: &[(usize, String)], notes: &mut Vec<Note>) {
     if let Some((row, found)) = unreadable.first() {
-        let found: String = found.chars().take(40).collect();
         let text = format!(
-            "cells that are no numbers are left out; the first is \"{found}\" in data row {}",
+            "cells that are no numbers are left out; the first is {} in data row {}",
+            shown(found),
             row + 1
         );
         notes.push(note(name, text));

@@ -152,11 +152,10 @@ fn with_unit(
             unit,
             confidence: 0.4,
             reason: format!(
-                "{} with unit {}, but values of {:.4} to {:.4} do not fit",
+                "{} with unit {}, but values of {} do not fit",
                 quoted(hint),
                 shown(unit),
-                summary.p05,
-                summary.p95
+                range(summary)
             ),
         };
     }
@@ -207,9 +206,15 @@ fn without_unit(hint: &NameHint, candidate: &Candidate<'_>, summary: Option<&Sum
     }
 }
 
+/// From where to where most values lie.
+fn range(summary: &Summary) -> String {
+    let end = |value: f64| if value.abs() < 1e9 { format!("{value:.4}") } else { format!("{value:.3e}") };
+    format!("{} to {}", end(summary.p05), end(summary.p95))
+}
+
 fn no_unit_fits(hint: &NameHint, candidate: &Candidate<'_>, summary: &Summary) -> Guess {
     let role = hint.role;
-    let range = format!("{:.4} to {:.4}", summary.p05, summary.p95);
+    let range = range(summary);
     if role.is_mixture() || role == Role::LambdaTarget {
         return other(
             None,

@@ -1,7 +1,8 @@
 //! What a column's name alone tells.
 
 use super::words::{
-    COMMANDED, NOT_A_READING, NOT_MIXTURE, POSITION, POSITION_BESIDE, POSITION_SHORT, RULES, Rule,
+    COMMANDED, NOT_A_READING, NOT_MIXTURE, POSITION, POSITION_ALONE, POSITION_BESIDE, POSITION_RECEIVER,
+    POSITION_SHORT, RULES, Rule,
 };
 use crate::log::Role;
 
@@ -59,9 +60,17 @@ pub fn is_commanded(name: &str) -> bool {
 pub fn is_position(name: &str) -> bool {
     let folded = fold(name);
     let own = |word: &String| POSITION_SHORT.contains(&word.as_str());
-    POSITION.iter().any(|word| folded.has(word))
-        || (folded.words.iter().any(own)
-            && folded.words.iter().all(|word| own(word) || POSITION_BESIDE.contains(&word.as_str())))
+    let beside = |word: &String| POSITION_BESIDE.contains(&word.as_str());
+    let receiver = |word: &String| POSITION_RECEIVER.contains(&word.as_str());
+    POSITION.iter().any(|word| folded.has(word) || (!word.is_ascii() && folded.joined.contains(word)))
+        || POSITION_ALONE.iter().any(|word| folded.has_alone(word) || folded.joined == *word)
+        || (folded.words.iter().any(|word| own(word) || receiver(word))
+            && folded.words.iter().all(|word| own(word) || beside(word)))
+}
+
+/// Whether a name may mean an axis of the earth, or of the machine: `G_LAT`.
+pub(super) fn names_axis(name: &str) -> bool {
+    fold(name).words.iter().any(|word| POSITION_SHORT.contains(&word.as_str()))
 }
 
 fn meets(rule: &Rule, name: &Folded) -> Option<NameHint> {

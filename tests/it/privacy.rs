@@ -53,6 +53,35 @@ fn no_output_holds_a_place_unless_the_rig_file_asks() {
     assert_eq!(columns(&flags).iter().filter(|name| name.starts_with("Latitude")).count(), 2, "asked for");
 }
 
+#[test]
+fn a_place_is_known_by_its_values_and_its_cells_are_never_quoted() {
+    let folder = folder();
+    let rows = |row: usize, line: &str| match row {
+        0 => format!("{line},G_LAT,field 7,field 8,UTM_N,note\n"),
+        40..55 => format!("{line},N 49.0{row}345,,8.412345E,,$GPRMC\n"),
+        _ => {
+            let (north, east) = (49.012_345 + row as f64 * 1.37e-5, 8.412_345 + row as f64 * 1.13e-5);
+            format!("{line},{north:.6},{north:.6},{east:.6},5428.{row:04},{row}\n")
+        }
+    };
+    let log: String = drive().lines().enumerate().map(|(row, line)| rows(row, line)).collect();
+    let log = file(folder.path(), "run.csv", log);
+    let out = |name: &str| text(&folder.path().join(name));
+    let (json, html, flags) = (out("run.json"), out("run.html"), out("run.flags.parquet"));
+    let (report, _) = outcome(&["audit", &log, "--json", &json, "--html", &html, "--flags", &flags], 0);
+    let document = std::fs::read_to_string(&json).expect("document");
+    let page = std::fs::read_to_string(&html).expect("page");
+    for (name, text) in [("report", &report), ("JSON", &document), ("HTML", &page)] {
+        for place in ["49.0", "8.41", "5428.", "$GPRMC"] {
+            assert!(!text.contains(place), "{name} tells {place}");
+        }
+    }
+    let named: Vec<String> = columns(&flags);
+    for name in ["G_LAT", "field 7", "field 8", "UTM_N"] {
+        assert!(!named.iter().any(|column| column.starts_with(name)), "{name}: {named:?}");
+    }
+}
+
 fn columns(path: &str) -> Vec<String> {
     let file = std::fs::File::open(path).expect("flags");
     let reader =

@@ -1,0 +1,114 @@
+//! Cells that tell where the machine was: they are never quoted, because messages and reports are passed on.
+
+/// Decimals of degrees from which on a number is as good as a street, about 11 m (a degree of latitude is 111 km).
+const STREET_DECIMALS: usize = 4;
+/// The same where a hemisphere stands beside it or a second number does: about 100 m.
+const NEAR_DECIMALS: usize = 3;
+/// Digits of a grid reference of a hundred metres: a zone, a square and three digits each way.
+const GRID_DIGITS: usize = 6;
+
+/// A cell as a note quotes it.
+pub(crate) fn shown(cell: &str) -> String {
+    if tells_place(cell) {
+        "one that may tell a place and is not shown".to_owned()
+    } else {
+        format!("`{cell}`")
+    }
+}
+
+/// Whether a cell looks like a coordinate, a grid reference, or a sentence of a satellite receiver.
+fn tells_place(cell: &str) -> bool {
+    let cell = cell.trim();
+    if cell.starts_with('$') || cell.starts_with("///") {
+        return true;
+    }
+    let decimals = decimals(cell);
+    let near = decimals.iter().filter(|count| **count >= NEAR_DECIMALS).count();
+    decimals.iter().any(|count| *count >= STREET_DECIMALS)
+        || near > 1
+        || (near == 1 && names_hemisphere(cell))
+        || in_minutes(cell)
+        || is_grid(cell)
+}
+
+/// Decimals of every number that stands in the cell.
+fn decimals(cell: &str) -> Vec<usize> {
+    let mut counts = Vec::new();
+    let mut parts = cell.split(['.', ',']).peekable();
+    while let Some(part) = parts.next() {
+        let whole = part.ends_with(|c: char| c.is_ascii_digit());
+        if let Some(fraction) = parts.peek().filter(|_| whole) {
+            counts.push(fraction.bytes().take_while(u8::is_ascii_digit).count());
+        }
+    }
+    counts
+}
+
+fn names_hemisphere(cell: &str) -> bool {
+    cell.split(|c: char| !c.is_alphabetic())
+        .any(|word| matches!(word, "N" | "S" | "E" | "W" | "O" | "n" | "s" | "e" | "w" | "o"))
+}
+
+/// `47°07'24"N`, `4707.4 N`: degrees and minutes in any marks.
+fn in_minutes(cell: &str) -> bool {
+    let digits = cell.bytes().filter(u8::is_ascii_digit).count();
+    let marked = cell.contains(['°', 'º', '\u{fffd}']) || cell.contains("deg");
+    digits >= 4 && names_hemisphere(cell) && (marked || cell.contains(['\'', '"', '′', '.', ' ']))
+}
+
+/// A zone, letters and six digits or more, or a code of letters and digits around a plus sign.
+fn is_grid(cell: &str) -> bool {
+    let packed: String = cell.chars().filter(|c| !c.is_whitespace()).collect();
+    let zone = packed.bytes().take_while(u8::is_ascii_digit).count();
+    let letters = packed.bytes().skip(zone).take_while(u8::is_ascii_uppercase).count();
+    let rest = packed.get(zone + letters..).unwrap_or_default();
+    let grid = (1..=2).contains(&zone)
+        && (1..=3).contains(&letters)
+        && rest.len() >= GRID_DIGITS
+        && rest.bytes().all(|byte| byte.is_ascii_digit());
+    let code = packed.split_once('+').is_some_and(|(before, after)| {
+        let coded = |text: &str| text.bytes().all(|byte| byte.is_ascii_digit() || byte.is_ascii_uppercase());
+        (4..=8).contains(&before.len())
+            && (2..=3).contains(&after.len())
+            && coded(before)
+            && coded(after)
+            && before.bytes().any(|byte| byte.is_ascii_uppercase())
+    });
+    grid || code
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn coordinates_of_every_kind_are_not_quoted() {
+        for cell in [
+            "N 47.123456",
+            "47.123456N",
+            "47,1234",
+            "-8.41234;49.0123",
+            "47.123 8.412",
+            "8.412 E",
+            "47°07'24\"N",
+            "4707.4 N",
+            "N 47 07 24",
+            "$GPRMC,123519,A,4807.038,N,01131.000,E",
+            "32T MT 65432 12345",
+            "8FVC9G8F+6X",
+            "///one.two.three",
+        ] {
+            assert!(tells_place(cell), "{cell}");
+        }
+    }
+
+    #[test]
+    fn what_a_sensor_writes_is_quoted() {
+        for cell in
+            ["ERR", "n/a", "14.7*", "0.998?", "1.5e3x", "---", "12 V", "OPEN", "3000rpm", "1,234.5 kPa", ""]
+        {
+            assert!(!tells_place(cell), "{cell}");
+            assert_eq!(shown(cell), format!("`{cell}`"));
+        }
+    }
+}
