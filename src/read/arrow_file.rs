@@ -531,11 +531,11 @@ fn strings<'a>(
     room: &mut Room,
 ) -> Result<Simple, NotSimple> {
     let size: u64 = values.clone().flatten().map(|value| value.len() as u64).sum();
+    room.take(size).map_err(too_large)?;
     if i32::try_from(size).is_err() {
         let problem = "the column holds more than 2 GiB of text".to_owned();
         return Err(NotSimple { problem, found: format!("{size} bytes") });
     }
-    room.take(size).map_err(too_large)?;
     Ok(Simple { values: Arc::new(values.collect::<StringArray>()), unit: None, note: None })
 }
 
