@@ -13,16 +13,16 @@ pub const EXPANDED_MOST: u64 = 4 << 30;
 pub const RATIO_MOST: u64 = 250;
 /// Text of this many bytes is always allowed, 4 MiB: its columns stay within 64 MB.
 pub(super) const TEXT_FREE: u64 = 4 << 20;
-/// Columns of this many bytes are always allowed, 64 MiB: constant columns pack to nothing.
-pub(super) const COLUMNS_FREE: u64 = 64 << 20;
+/// Columns of this many bytes are always allowed, 32 MiB: constant columns pack to nothing.
+pub(super) const COLUMNS_FREE: u64 = 32 << 20;
 /// Columns of one file: what a common spreadsheet holds; four times the widest log known (from memory).
 pub const COLUMNS_MOST: usize = 16_384;
 /// Cells that short rows may leave out however small the file, 4 Mi: 32 MiB once they are numbers.
 const ABSENT_FREE: u64 = 4 << 20;
 /// Bytes of the lines that tell how a text is written, 1 MiB: many more in a wide log tell nothing new.
 pub(super) const SAMPLE_BYTES: usize = 1 << 20;
-/// Bytes of one batch of a columnar file while it is decoded, 32 MiB.
-pub(super) const BATCH_BYTES: u64 = 32 << 20;
+/// Bytes of one batch of a columnar file while it is decoded, 8 MiB.
+pub(super) const BATCH_BYTES: u64 = 8 << 20;
 
 /// Bytes that a file may expand to.
 ///
@@ -90,7 +90,7 @@ mod tests {
     #[test]
     fn room_ends_at_the_ratio_or_at_what_is_always_allowed() {
         assert!(Room::new(900).take(COLUMNS_FREE).is_ok());
-        assert_eq!(Room::new(900).take(COLUMNS_FREE + 1), Err("64 MiB".to_owned()));
+        assert_eq!(Room::new(900).take(COLUMNS_FREE + 1), Err("32 MiB".to_owned()));
         assert_eq!(Room::new(1 << 20).take(1 << 30), Err("250 MiB, 250 times its size".to_owned()));
         assert_eq!(Room::new(u64::MAX).take(EXPANDED_MOST + 1), Err("4096 MiB".to_owned()));
     }

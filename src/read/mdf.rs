@@ -336,7 +336,7 @@ mod tests {
         block.extend_from_slice(&(40_u64 << 30).to_le_bytes());
         bytes.extend_from_slice(&block);
         let error = table(&bytes).expect_err("an error").to_string();
-        assert!(error.contains("expand to more than 64 MiB") && error.contains("help:"), "{error}");
+        assert!(error.contains("expand to more than 32 MiB") && error.contains("help:"), "{error}");
     }
 
     #[test]

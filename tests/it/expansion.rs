@@ -65,10 +65,10 @@ fn one_long_value_named_in_every_row_is_counted_before_it_is_written_out() {
     writer.finish().expect("finished");
     drop(writer);
     assert!(bytes.len() < 20_000, "{} bytes", bytes.len());
-    refused("dictionary.arrow", &bytes, "expand to more than 64 MiB");
+    refused("dictionary.arrow", &bytes, "expand to more than 32 MiB");
     let bytes = parquet_of(&[batch], packed().build());
     assert!(bytes.len() < 20_000, "{} bytes", bytes.len());
-    refused("dictionary.parquet", &bytes, "expand to more than 64 MiB");
+    refused("dictionary.parquet", &bytes, "expand to more than 32 MiB");
 }
 
 #[test]
@@ -78,7 +78,7 @@ fn values_that_repeat_the_one_before_are_counted_before_they_are_written_out() {
     let properties = packed().set_dictionary_enabled(false).set_encoding(Encoding::DELTA_BYTE_ARRAY).build();
     let bytes = parquet_of(&vec![batch; 10], properties);
     assert!(bytes.len() < 200_000, "{} bytes", bytes.len());
-    refused("repeated.parquet", &bytes, "expand to more than 64 MiB");
+    refused("repeated.parquet", &bytes, "expand to more than 32 MiB");
 }
 
 #[test]
@@ -122,7 +122,7 @@ fn many_columns_cost_little_to_convert() {
         format!("{}\n{}", names.join(","), format!("{}\n", vec!["1"; 16_000].join(",")).repeat(4))
     });
     let out = text(&folder.path().join("wide.parquet"));
-    outcome(&["convert", &log, &out], 0);
+    outcome(&["convert", &log, "--output", &out], 0);
 }
 
 #[test]
