@@ -12,6 +12,7 @@ use super::{CHUNK_BYTES, Rows, WAVE, columns, guess, table};
 use crate::log::Source;
 use crate::read::compress::Compression;
 use crate::read::header::{self, SAMPLE_LINES};
+use crate::read::limits::{COLUMNS_MOST, is_too_sparse};
 use crate::read::{FILE_MOST, Format, ReadError, ReadOptions, Table, encoding, hexadecimal, nmea};
 
 const WAVE_BYTES: usize = WAVE * CHUNK_BYTES;
@@ -32,6 +33,9 @@ pub(in crate::read) fn read_file(path: &Path, options: &ReadOptions) -> Result<O
     let Some(mark) = byte_order_mark(&first) else { return Ok(None) };
     let text = first.get(mark..).unwrap_or_default();
     let Some(head) = header::find(text, options.decimal) else { return Ok(None) };
+    if head.headings.len() > COLUMNS_MOST {
+        return Ok(None);
+    }
     let Some(lines) = text.get(head.body..).filter(|lines| !lines.trim_ascii().is_empty()) else {
         return Ok(None);
     };
@@ -95,11 +99,16 @@ fn pass(mut file: &File, body: usize, first: bool, rows: &mut Rows<'_>) -> Optio
     let mut waves = Waves { file, carry: Vec::new(), bytes: 0 };
     let (mut now, mut next) = (Vec::new(), Vec::new());
     let mut hash = Sha256::new();
-    let (mut skip, mut ended) = (body, true);
+    let (mut skip, mut ended, mut line_ends) = (body, true, 0);
     waves.next(&mut now).ok()?;
     while !now.is_empty() {
         ended = now.ends_with(b"\n");
         let lines = now.get(skip..)?;
+        // Rows that leave out most of their cells are left to the reading of the bytes, which refuses them.
+        line_ends += memchr::memchr_iter(b'\n', lines).count();
+        if is_too_sparse(line_ends, rows.layout.columns, waves.bytes as usize) {
+            return None;
+        }
         let (more, plain) = rayon::join(
             || waves.next(&mut next),
             || {
