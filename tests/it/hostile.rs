@@ -100,7 +100,7 @@ const MOST_WORK_S: f64 = 120.0;
 
 /// Audits a file in a process of its own: seconds of work (of the clock where the system does not tell the work), the
 /// most memory it held in MB (null where the system does not say), exit code and errors.
-pub fn measured(log: &str) -> (f64, Option<f64>, Option<i32>, String) {
+pub(crate) fn measured(log: &str) -> (f64, Option<f64>, Option<i32>, String) {
     let mut child = sondeproof()
         .args(["audit", log, "--json", "-"])
         .stdout(Stdio::null())
@@ -133,7 +133,7 @@ pub fn measured(log: &str) -> (f64, Option<f64>, Option<i32>, String) {
 }
 
 /// What a log may cost: 10 s and 8 MB of memory per MB, and 64 MB beside.
-pub fn within_means(name: &str, bytes: &[u8]) {
+pub(crate) fn within_means(name: &str, bytes: &[u8]) {
     let folder = folder();
     let log = file(folder.path(), name, bytes);
     let (seconds, peak_mb, code, errors) = measured(&log);
