@@ -401,7 +401,8 @@ fn a_form_without_an_end_is_cut_off_and_a_long_file_is_not() {
         stream.set_write_timeout(Some(Duration::from_mins(1))).expect("set");
         stream.write_all(head.as_bytes()).expect("sent");
         // What the page took beyond its own limit stands in the buffers of the system.
-        let taken = (0..128).take_while(|_| stream.write_all(&[b'a'; 1 << 20]).is_ok()).count();
+        let letters = vec![b'a'; 1 << 20];
+        let taken = (0..128).take_while(|_| stream.write_all(&letters).is_ok()).count();
         assert!(taken < 64, "{begin:?}: {taken} MiB were taken");
     }
     assert_eq!(page.get("/").status, 200);
