@@ -119,7 +119,9 @@ impl Course {
                 let end = self.time_s.partition_point(|time| *time <= to);
                 let whole = self.time_s.get(first).is_some_and(|time| time - from < BEFORE_S)
                     && self.time_s.last().is_some_and(|last| *last >= to);
-                whole && self.phi[first..end].iter().all(|phi| (phi - level).abs() <= STILL_PHI)
+                // A change that took longer than `AFTER_S`, over a gap, leaves nothing between the two times.
+                let between = self.phi.get(first..end).unwrap_or_default();
+                whole && !between.is_empty() && between.iter().all(|phi| (phi - level).abs() <= STILL_PHI)
             };
             if (to_phi - from_phi).abs() >= LEAST_PHI
                 && still(start_s - BEFORE_S, start_s, from_phi)
@@ -205,6 +207,16 @@ mod tests {
         fn default() -> Self {
             Self { rate_hz: 25.0, tau_s: 0.12, load: 0.0, ramp_s: 0.0, follows: true }
         }
+    }
+
+    #[test]
+    fn a_change_over_a_gap_is_no_step() {
+        let course = Course {
+            row: (0..200).collect(),
+            time_s: (0..200).map(|row| 0.04 * f64::from(row) + if row < 100 { 0.0 } else { 30.0 }).collect(),
+            phi: (0..200).map(|row| if row < 100 { 1.0 } else { 1.25 }).collect(),
+        };
+        assert!(course.changes().is_empty());
     }
 
     impl Bench {
