@@ -316,22 +316,21 @@ fn worsening_p(worse: Worse, values: &[f64]) -> Option<f64> {
 /// Self-starting cumulative sum: Hawkins, 1987 (from memory; false alarms simulated in the tests).
 fn alarm(worse: Worse, points: &[Point], baseline: Option<Baseline>) -> Option<String> {
     let floor = SPREAD_FLOOR * baseline?.value.abs();
-    let scaled: Vec<f64> = (BASELINE_SESSIONS..points.len())
-        .map(|index| {
-            let before: Vec<f64> = points[..index].iter().map(|point| point.value).collect();
-            let count = index as f64;
-            let mean = before.iter().sum::<f64>() / count;
-            let squares: f64 = before.iter().map(|value| (value - mean).powi(2)).sum();
-            let spread = (squares / (count - 1.0)).sqrt().max(floor);
-            let away = points[index].value - mean;
-            if away == 0.0 {
-                // A reading that never moves, such as no stale frame ever, has no spread to be held against.
-                return 0.0;
-            }
+    let mut scaled = Vec::with_capacity(points.len());
+    // Mean and sum of squares of the sessions before, carried on (Welford, 1962, from memory).
+    let (mut mean, mut squares) = (0.0, 0.0);
+    for (index, point) in points.iter().enumerate() {
+        let count = index as f64;
+        let away = point.value - mean;
+        if index >= BASELINE_SESSIONS {
+            let spread = f64::sqrt(squares / (count - 1.0)).max(floor);
             let distance = away / (spread * (1.0 + 1.0 / count).sqrt());
-            uncertainty::normal_deviate(distance, count - 1.0)
-        })
-        .collect();
+            // A reading that never moves, such as no stale frame ever, has no spread to be held against.
+            scaled.push(if away == 0.0 { 0.0 } else { uncertainty::normal_deviate(distance, count - 1.0) });
+        }
+        mean += away / (count + 1.0);
+        squares += away * (point.value - mean);
+    }
     kernel::cusum(&scaled, 0.0, CUSUM_ALLOWANCE)
         .iter()
         .position(|(above, below)| match worse {
