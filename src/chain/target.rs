@@ -186,8 +186,9 @@ fn response(fresh: &Fresh, ends: &Ends, change: &Change, sigma: f64) -> Option<(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::chain::tests::log_of;
     use crate::chain::{fits, measure};
-    use crate::log::{Clock, ClockBasis, Source, UNITS};
+    use crate::log::UNITS;
     use crate::rig::Rig;
     use crate::state::States;
 
@@ -207,16 +208,6 @@ mod tests {
         fn default() -> Self {
             Self { rate_hz: 25.0, tau_s: 0.12, load: 0.0, ramp_s: 0.0, follows: true }
         }
-    }
-
-    #[test]
-    fn a_change_over_a_gap_is_no_step() {
-        let course = Course {
-            row: (0..200).collect(),
-            time_s: (0..200).map(|row| 0.04 * f64::from(row) + if row < 100 { 0.0 } else { 30.0 }).collect(),
-            phi: (0..200).map(|row| if row < 100 { 1.0 } else { 1.25 }).collect(),
-        };
-        assert!(course.changes().is_empty());
     }
 
     impl Bench {
@@ -254,22 +245,21 @@ mod tests {
                 make(Role::ManifoldPressure, manifold),
             ];
             channels[0].measured.clip_high = Some(1.36);
-            let clock = Clock {
-                segments: vec![0..rows; 1],
-                events: Vec::new(),
-                period_s: Some(1.0 / self.rate_hz),
-                resolution_s: 0.001,
-                start: None,
-                basis: ClockBasis::Column { name: "Time".to_owned() },
-                time_s,
-            };
-            let source =
-                Source { path: "test".into(), sha256: String::new(), bytes: 0, format: "text".into() };
-            let log = Log { source, clock, channels, text_columns: Vec::new(), notes: Vec::new() };
+            let log = log_of(time_s, self.rate_hz, channels);
             let state = States { bits: vec![0; rows], ..States::default() };
             let chain = measure(&log, &state, &Rig::default()).expect("mixture channel");
             fits(&log, &state, &chain)
         }
+    }
+
+    #[test]
+    fn a_change_over_a_gap_is_no_step() {
+        let course = Course {
+            row: (0..200).collect(),
+            time_s: (0..200).map(|row| 0.04 * f64::from(row) + if row < 100 { 0.0 } else { 30.0 }).collect(),
+            phi: (0..200).map(|row| if row < 100 { 1.0 } else { 1.25 }).collect(),
+        };
+        assert!(course.changes().is_empty());
     }
 
     #[test]

@@ -36,22 +36,26 @@ impl Drive {
             let ripple = 0.002 * ((row * 7919 % 13) as f64 / 6.0 - 1.0);
             lambda.push((phi + ripple).max(0.01).recip().min(self.clip));
         }
-        let clock = Clock {
-            segments: vec![0..rows; 1],
-            events: Vec::new(),
-            period_s: Some(1.0 / self.rate_hz),
-            resolution_s: 0.001,
-            start: None,
-            basis: ClockBasis::Column { name: "Time".to_owned() },
-            time_s,
-        };
         let mut channel = Channel::new("Lambda".to_owned(), Role::Lambda, &UNITS[0], lambda, None);
         channel.measured.sample_period_s = Some(1.0 / self.rate_hz);
         channel.measured.clip_high = (self.clip < 20.0).then_some(self.clip);
-        let source = Source { path: "test".into(), sha256: String::new(), bytes: 0, format: "text".into() };
-        let log = Log { source, clock, channels: vec![channel], text_columns: Vec::new(), notes: Vec::new() };
-        (log, States { bits, ..States::default() })
+        (log_of(time_s, self.rate_hz, vec![channel]), States { bits, ..States::default() })
     }
+}
+
+/// A log without a gap.
+pub(super) fn log_of(time_s: Vec<f64>, rate_hz: f64, channels: Vec<Channel>) -> Log {
+    let clock = Clock {
+        segments: vec![0..time_s.len(); 1],
+        events: Vec::new(),
+        period_s: Some(1.0 / rate_hz),
+        resolution_s: 0.001,
+        start: None,
+        basis: ClockBasis::Column { name: "Time".to_owned() },
+        time_s,
+    };
+    let source = Source { path: "test".into(), sha256: String::new(), bytes: 0, format: "text".into() };
+    Log { source, clock, channels, text_columns: Vec::new(), notes: Vec::new() }
 }
 
 #[test]
