@@ -105,7 +105,7 @@ where
 }
 
 /// The file that a path means, links followed, also where a link points to a file that is not there yet.
-fn followed(path: &Path) -> PathBuf {
+pub(crate) fn followed(path: &Path) -> PathBuf {
     if let Ok(found) = fs::canonicalize(path) {
         return found;
     }

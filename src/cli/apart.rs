@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::failure::Failure;
+use crate::atomic;
 
 /// Refuses a call that would write over what it reads, or write two things to one place. Nothing has been written then.
 ///
@@ -32,8 +33,9 @@ pub(super) fn check<'a>(
 
 /// Where a file is or would be, links followed; null for a device or pipe, which holds nothing to lose.
 fn place(path: &Path) -> Option<PathBuf> {
-    if let Ok(found) = std::fs::canonicalize(path) {
-        return found.is_file().then_some(found);
+    let path = &atomic::followed(path);
+    if let Ok(found) = std::fs::metadata(path) {
+        return found.is_file().then(|| path.clone());
     }
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let folder = std::fs::canonicalize(folder).unwrap_or_else(|_| folder.to_path_buf());
@@ -59,6 +61,10 @@ mod tests {
             let link = folder.path().join("link.json");
             std::os::unix::fs::symlink(&log, &link).expect("link");
             assert!(check([log.as_path()], &[link]).is_err());
+            // A link to a file that is still to be made is that file.
+            let ahead = folder.path().join("ahead.json");
+            std::os::unix::fs::symlink(&new, &ahead).expect("link");
+            assert!(check([log.as_path()], &[ahead, new.clone()]).is_err());
             let nowhere = PathBuf::from("/dev/null");
             assert_eq!(check([log.as_path()], &[nowhere.clone(), nowhere]), Ok(()));
         }

@@ -20,12 +20,7 @@ fn drives() -> Vec<Run> {
         |(index, (kind, machine, rate_hz, size, seconds)): (usize, (FaultKind, Machine, f64, f64, f64))| {
             let mut scenario =
                 Scenario::random(8_000 + index as u64, machine, rate_hz.recip(), ALL_CHANNELS, &[]);
-            let pull_s: f64 = scenario
-                .program
-                .iter()
-                .take_while(|phase| !matches!(phase, Phase::Pull { .. }))
-                .map(|phase| phase.seconds())
-                .sum();
+            let pull_s = first_pull_s(&scenario);
             let start_s = if seconds > 1e5 { 0.0 } else { pull_s + 2.0 };
             scenario.faults.push(Fault::new(kind, start_s).size(size).lasting(seconds));
             if index == 3 {
@@ -34,6 +29,12 @@ fn drives() -> Vec<Run> {
             run(&scenario)
         };
     kinds.into_iter().enumerate().map(drive).collect()
+}
+
+/// When the first pull begins, s.
+fn first_pull_s(scenario: &Scenario) -> f64 {
+    let before = scenario.program.iter().take_while(|phase| !matches!(phase, Phase::Pull { .. }));
+    before.map(|phase| phase.seconds()).sum()
 }
 
 fn audit(made: &Run) -> Audit {
@@ -94,12 +95,7 @@ fn one_more_fault_never_raises_trust() {
         let seed = 8_100 + index as u64;
         let rate_hz = [20.0, 50.0, 10.0][index];
         let plain = Scenario::random(seed, machine, f64::recip(rate_hz), ALL_CHANNELS, &[]);
-        let pull_s: f64 = plain
-            .program
-            .iter()
-            .take_while(|phase| !matches!(phase, Phase::Pull { .. }))
-            .map(|phase| phase.seconds())
-            .sum();
+        let pull_s = first_pull_s(&plain);
         let with = |scenario: &Scenario, name: &str| {
             let mut scenario = scenario.clone();
             let kind = FaultKind::from_name(name);
