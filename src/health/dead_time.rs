@@ -103,7 +103,7 @@ pub(super) fn single(subject: &Subject<'_>) -> Vec<(Change, f64)> {
         let tau_s = fit.measured().map_or(belief.tau_s, |measured| measured.value);
         let shape = Shape::of(subject, tau_s, to_lean);
         for change in changes(subject, &fresh, &fuel, speed, to_lean) {
-            if let Some(delay_s) = peak(&[correlate(&change, &shape)], None) {
+            if let Some(delay_s) = peak(&correlate(&change, &shape)) {
                 found.push((change, delay_s));
             }
         }
@@ -267,13 +267,14 @@ fn flows(changes: &[Change], shape: &Shape) -> Vec<Flow> {
         .filter(|bin| bin.len() >= FEWEST_IN_FLOW)
         .filter_map(|bin| {
             let sums: Vec<Vec<Sums>> = bin.iter().map(|change| correlate(change, shape)).collect();
-            let delay_s = peak(&sums, None)?;
+            let total = pooled(&sums);
+            let delay_s = peak(&total)?;
             let expected: Vec<f64> = bin.iter().map(|change| change.expected_s).collect();
             Some(Flow {
                 delay_s,
                 expected_s: median(&expected)?,
                 events: bin.len(),
-                doubt_s: jackknife(&sums, delay_s),
+                doubt_s: jackknife(&sums, &total, delay_s),
             })
         })
         .collect()
@@ -304,24 +305,28 @@ fn correlate(change: &Change, shape: &Shape) -> Vec<Sums> {
         .collect()
 }
 
-/// Delay at the highest pooled correlation, by a parabola through it; null without a clear peak inside the range.
-fn peak(all: &[Vec<Sums>], without: Option<usize>) -> Option<f64> {
-    let steps = all.first()?.len();
-    let pooled = |step: usize| {
-        let mut total = Sums::default();
-        for (index, sums) in all.iter().enumerate() {
-            if let (true, Some(one)) = (Some(index) != without, sums.get(step)) {
-                total.both += one.both;
-                total.reading += one.reading;
-                total.shape += one.shape;
-            }
+/// The same of several changes together.
+fn pooled(all: &[Vec<Sums>]) -> Vec<Sums> {
+    let mut total = vec![Sums::default(); all.first().map_or(0, Vec::len)];
+    for sums in all {
+        for (total, one) in total.iter_mut().zip(sums) {
+            total.both += one.both;
+            total.reading += one.reading;
+            total.shape += one.shape;
         }
-        let norm = (total.reading * total.shape).sqrt();
-        if norm > 0.0 { total.both / norm } else { 0.0 }
+    }
+    total
+}
+
+/// Delay at the highest correlation, by a parabola through it; null without a clear peak inside the range.
+fn peak(sums: &[Sums]) -> Option<f64> {
+    let correlation = |sums: &Sums| {
+        let norm = (sums.reading * sums.shape).sqrt();
+        if norm > 0.0 { sums.both / norm } else { 0.0 }
     };
-    let curve: Vec<f64> = (0..steps).map(pooled).collect();
-    let best = (0..steps).max_by(|a, b| curve[*a].total_cmp(&curve[*b]))?;
-    if curve[best] < LEAST_CORRELATION || best == 0 || best + 1 == steps {
+    let curve: Vec<f64> = sums.iter().map(correlation).collect();
+    let best = (0..curve.len()).max_by(|a, b| curve[*a].total_cmp(&curve[*b]))?;
+    if curve[best] < LEAST_CORRELATION || best == 0 || best + 1 == curve.len() {
         return None;
     }
     let (left, centre, right) = (curve[best - 1], curve[best], curve[best + 1]);
@@ -330,11 +335,24 @@ fn peak(all: &[Vec<Sums>], without: Option<usize>) -> Option<f64> {
     Some((best as f64 + shift) * STEP_S - LEAD_S)
 }
 
-/// Standard deviation of the delay by leaving out one event at a time.
-fn jackknife(all: &[Vec<Sums>], delay_s: f64) -> f64 {
+/// Standard deviation of the delay by leaving out one event at a time. Each is taken off the sum of all: adding up the
+/// others again would grow with the square of the events.
+fn jackknife(all: &[Vec<Sums>], total: &[Sums], delay_s: f64) -> f64 {
     let count = all.len() as f64;
-    let squares: f64 = (0..all.len())
-        .map(|index| peak(all, Some(index)).map_or(STEP_S, |left| left - delay_s).powi(2))
+    let squares: f64 = all
+        .iter()
+        .map(|left_out| {
+            let others: Vec<Sums> = total
+                .iter()
+                .zip(left_out)
+                .map(|(total, one)| Sums {
+                    both: total.both - one.both,
+                    reading: total.reading - one.reading,
+                    shape: total.shape - one.shape,
+                })
+                .collect();
+            peak(&others).map_or(STEP_S, |left| left - delay_s).powi(2)
+        })
         .sum();
     ((count - 1.0) / count * squares).sqrt()
 }
