@@ -16,9 +16,8 @@ pub(super) struct Sample<'a> {
     pub(super) fact: &'a TrustFact,
 }
 
-/// Faulty channels that a fit needs: three terms, a hundred each; and a simulator that hardly ever makes a kind of
-/// channel faulty must not raise the trust in it.
-const FEWEST_FAULTY: usize = 300;
+/// Faulty channels that a fit needs: four terms, a hundred each.
+const FEWEST_FAULTY: usize = 400;
 
 /// Logs that a kind of finding must have been met on before what it was worth counts as measured.
 const FEWEST_LOGS: usize = 12;
@@ -30,15 +29,15 @@ const WRONG_ANYWAY: f64 = 0.5;
 pub struct Fit {
     /// Of mixture channels; null with too few faulty ones.
     pub mixture: Option<Curve>,
-    /// Of all others.
-    pub others: Option<Curve>,
     /// The file that holds the constants.
     pub file: String,
-    /// The leave-out table as text.
+    /// The leave-out table as text, with the reliability on the logs of the fit itself.
     pub left_out: String,
 }
 
-/// Fits at the largest prevalence of faults of the table: a score must hold even there.
+/// Fits at the largest prevalence of faults of the table: a score must hold even there. Only mixture channels have a
+/// curve: of the others the simulator makes some faults as often as it likes, nobody has counted those of real loggers,
+/// and a curve would pass that choice off as a measurement.
 ///
 /// * `command`: written into the file
 pub fn fit(outcomes: &[Outcome], command: &str) -> Fit {
@@ -55,14 +54,40 @@ pub fn fit(outcomes: &[Outcome], command: &str) -> Fit {
         .chain(&rest)
         .map(|sample| Sample { outcome: sample.outcome, fact: sample.fact })
         .collect();
-    let fitted = |samples: &[Sample<'_>]| {
-        let faulty = samples.iter().filter(|sample| sample.fact.faulty).count();
-        (faulty >= FEWEST_FAULTY).then(|| curve(&trials(samples, FACTORS[2])))
-    };
-    let (mixture, others) = (fitted(&lambda), fitted(&rest));
+    let faulty = lambda.iter().filter(|sample| sample.fact.faulty).count();
+    let mixture = (faulty >= FEWEST_FAULTY).then(|| curve(&trials(&lambda, FACTORS[2])));
     let kinds = [findings(&lambda, true), findings(&rest, false)].concat();
-    let file = file(mixture, others, &kinds, &families::measure(&all), command);
-    Fit { mixture, others, file, left_out: left_out(&lambda) }
+    let file = file(mixture, &kinds, &families::measure(&all), command);
+    let left_out = left_out(&lambda) + &mixture.map_or_else(String::new, |curve| on_own_logs(&lambda, curve));
+    Fit { mixture, file, left_out }
+}
+
+/// Reliability of a curve on the logs that it was fitted to: where even that is off, the curve has the wrong shape.
+fn on_own_logs(samples: &[Sample<'_>], curve: Curve) -> String {
+    let (of_faulty, of_sound) = log_weights(samples, FACTORS[2]);
+    let trials: Vec<Trial> = samples
+        .iter()
+        .map(|sample| {
+            let weight = if sample.fact.faulty { of_faulty } else { of_sound };
+            Trial { weight, ..of_log(sample, curve) }
+        })
+        .collect();
+    let mut text = "\nOn the logs of the fit, faults x10\n".to_owned();
+    for bin in reliability(&trials) {
+        let _ = writeln!(
+            text,
+            "  {:.2}..{:.2} {:>6} runs: stated {:.3}, observed {:.3} ({:.3} to {:.3})",
+            bin.from, bin.to, bin.runs, bin.stated, bin.observed, bin.low, bin.high
+        );
+    }
+    text
+}
+
+/// A whole log as one trial: means over its votes.
+fn of_log(sample: &Sample<'_>, curve: Curve) -> Trial {
+    let votes = &sample.fact.votes;
+    let mean = |value: &dyn Fn(&(f64, f64)) -> f64| votes.iter().map(value).sum::<f64>() / votes.len() as f64;
+    Trial { stated: mean(&|vote| curve.apply(vote.0)), good: mean(&|vote| vote.1), weight: 1.0 }
 }
 
 /// What samples under each kind of finding were beyond what all others of the same log were, every log with one vote:
@@ -127,27 +152,31 @@ fn trials(samples: &[Sample<'_>], factor: f64) -> Vec<Trial> {
     samples.iter().flat_map(of_sample).collect()
 }
 
+/// Terms of the regression: the offset and one slope for each part of the curve.
+const TERMS: usize = 4;
+
 /// Logistic regression of good samples on the terms of the raw probability, by Newton's method with a weak pull
 /// towards the identity (a hundredth of a trial) that keeps it finite; slopes below 0 become 0.
 fn curve(trials: &[Trial]) -> Curve {
     let identity = Curve::identity();
-    let prior = [identity.offset, identity.low_slope, identity.high_slope];
+    let [below, between, above] = identity.slopes;
+    let prior = [identity.offset, below, between, above];
     let pull = 1e-2;
     let mut at = prior;
     for _ in 0..80 {
-        let mut gradient: [f64; 3] = std::array::from_fn(|i| pull * (prior[i] - at[i]));
-        let mut curvature = [[0.0; 3]; 3];
+        let mut gradient: [f64; TERMS] = std::array::from_fn(|i| pull * (prior[i] - at[i]));
+        let mut curvature = [[0.0; TERMS]; TERMS];
         for (i, row) in curvature.iter_mut().enumerate() {
             row[i] = pull;
         }
         for trial in trials {
-            let (low, high) = Curve::terms(trial.stated);
-            let terms = [1.0, low, high];
+            let [below, between, above] = Curve::terms(trial.stated);
+            let terms = [1.0, below, between, above];
             let log_odds: f64 = terms.iter().zip(&at).map(|(term, value)| term * value).sum();
             let p = 1.0 / (1.0 + (-log_odds).exp());
-            for i in 0..3 {
+            for i in 0..TERMS {
                 gradient[i] += trial.weight * (trial.good - p) * terms[i];
-                for k in 0..3 {
+                for k in 0..TERMS {
                     curvature[i][k] += trial.weight * p * (1.0 - p) * terms[i] * terms[k];
                 }
             }
@@ -160,13 +189,14 @@ fn curve(trials: &[Trial]) -> Curve {
             break;
         }
     }
-    Curve { offset: round(at[0]), low_slope: round(at[1].max(0.0)), high_slope: round(at[2].max(0.0)) }
+    let [offset, below, between, above] = at;
+    Curve { offset: round(offset), slopes: [below, between, above].map(|slope| round(slope.max(0.0))) }
 }
 
-/// Solves three equations with a positive definite matrix by elimination.
-fn solve(mut matrix: [[f64; 3]; 3], mut right: [f64; 3]) -> [f64; 3] {
-    for i in 0..3 {
-        for k in i + 1..3 {
+/// Solves equations with a positive definite matrix by elimination.
+fn solve(mut matrix: [[f64; TERMS]; TERMS], mut right: [f64; TERMS]) -> [f64; TERMS] {
+    for i in 0..TERMS {
+        for k in i + 1..TERMS {
             let factor = matrix[k][i] / matrix[i][i];
             let pivot = matrix[i];
             for (value, above) in matrix[k].iter_mut().zip(pivot) {
@@ -175,8 +205,8 @@ fn solve(mut matrix: [[f64; 3]; 3], mut right: [f64; 3]) -> [f64; 3] {
             right[k] -= factor * right[i];
         }
     }
-    for i in (0..3).rev() {
-        let known: f64 = (i + 1..3).map(|k| matrix[i][k] * right[k]).sum();
+    for i in (0..TERMS).rev() {
+        let known: f64 = (i + 1..TERMS).map(|k| matrix[i][k] * right[k]).sum();
         right[i] = (right[i] - known) / matrix[i][i];
     }
     right
@@ -186,22 +216,11 @@ pub(super) fn round(value: f64) -> f64 {
     (value * 1e4).round() / 1e4
 }
 
-fn file(
-    mixture: Option<Curve>,
-    others: Option<Curve>,
-    findings: &[Measured],
-    families: &[Family],
-    command: &str,
-) -> String {
+fn file(mixture: Option<Curve>, findings: &[Measured], families: &[Family], command: &str) -> String {
     let line = |curve: Option<Curve>| {
         curve.map_or_else(
             || "None".to_owned(),
-            |c| {
-                format!(
-                    "Some(Curve {{ offset: {:?}, low_slope: {:?}, high_slope: {:?} }})",
-                    c.offset, c.low_slope, c.high_slope
-                )
-            },
+            |c| format!("Some(Curve {{ offset: {:?}, slopes: {:?} }})", c.offset, c.slopes),
         )
     };
     let mut text = format!(
@@ -209,11 +228,9 @@ fn file(
          twice: families and findings come first, the curves rest on them. All at ten times the usual odds of a\n//! \
          fault, on tune seeds only.\n\nuse super::calibration::{{Curve, Family, Measured, Power, Whose}};\nuse \
          crate::document::About;\nuse crate::flag::Flag;\n\n/// Of mixture channels; null with too few faulty \
-         ones.\npub const MIXTURE: Option<Curve> = {};\n\n/// Of all other channels; null with too few faulty \
-         ones.\npub const OTHERS: Option<Curve> = {};\n\n/// Families of faults; those of 0 logs \
-         and are assumed.\n#[rustfmt::skip]\npub const FAMILIES: &[Family<&[Power]>] = &[\n",
-        line(mixture),
-        line(others)
+         ones.\npub const MIXTURE: Option<Curve> = {};\n\n/// Families of faults; those of 0 logs \
+         are assumed.\n#[rustfmt::skip]\npub const FAMILIES: &[Family<&[Power]>] = &[\n",
+        line(mixture)
     );
     for family in families {
         let powers: Vec<String> = family
@@ -274,16 +291,7 @@ fn left_out(samples: &[Sample<'_>]) -> String {
                 .collect()
         };
         let curve = curve(&trials(&pick(false), FACTORS[2]));
-        let judged: Vec<Trial> = pick(true)
-            .iter()
-            .map(|sample| {
-                let votes = &sample.fact.votes;
-                let mean = |value: &dyn Fn(&(f64, f64)) -> f64| {
-                    votes.iter().map(value).sum::<f64>() / votes.len() as f64
-                };
-                Trial { stated: mean(&|vote| curve.apply(vote.0)), good: mean(&|vote| vote.1), weight: 1.0 }
-            })
-            .collect();
+        let judged: Vec<Trial> = pick(true).iter().map(|sample| of_log(sample, curve)).collect();
         let number = judged.len() as f64;
         let mean = |value: &dyn Fn(&Trial) -> f64| judged.iter().map(value).sum::<f64>() / number;
         let (stated, observed) = (mean(&|t| t.stated), mean(&|t| t.good));
@@ -307,7 +315,7 @@ mod tests {
 
     #[test]
     fn a_fit_finds_the_curve_that_made_the_outcomes() {
-        let made = Curve { offset: 1.5, low_slope: 2.0, high_slope: 0.3 };
+        let made = Curve { offset: 1.5, slopes: [2.0, 0.3, 0.6] };
         let trials: Vec<Trial> = (1..99)
             .map(|percent| f64::from(percent) / 100.0)
             .map(|raw| Trial { stated: raw, good: made.apply(raw), weight: 10.0 })

@@ -248,43 +248,48 @@ impl Tolerance {
     }
 }
 
-/// A monotone map of probabilities: logistic in the raw log odds, with one slope below [`KNOT`] and one above.
+/// A monotone map of probabilities: logistic in the raw log odds, with a slope of its own below, between and above the
+/// [`KNOTS`].
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Curve {
-    /// Calibrated log odds at the knot.
+    /// Calibrated log odds at the first knot.
     pub offset: f64,
-    /// Slope below it; at least 0, so that more faults never raise trust.
-    pub low_slope: f64,
-    /// Slope above it; at least 0.
-    pub high_slope: f64,
+    /// Slopes below the first knot, between the two, and above the second; at least 0, so that more faults never raise
+    /// trust.
+    pub slopes: [f64; 3],
 }
 
-/// Raw probability at which the slope changes: below it something was found, above it little or nothing (assumed,
-/// between the two groups that raw scores form).
-pub const KNOT: f64 = 0.65;
+/// Raw probabilities at which the slope changes. Below the first something was found, above it little or nothing; above
+/// the second nothing was found, and what is left is how much could be tested. Assumed, between the groups that raw
+/// scores form on tune seeds.
+pub const KNOTS: [f64; 2] = [0.65, 0.93];
 
 /// Raw probabilities are held inside these bounds before their odds are taken: beyond them the model itself is
 /// less sure than its number.
 pub const RAW_RANGE: (f64, f64) = (0.01, 0.99);
 
+fn log_odds(p: f64) -> f64 {
+    (p / (1.0 - p)).ln()
+}
+
 impl Curve {
     /// The calibrated probability.
     pub fn apply(self, raw: f64) -> f64 {
-        let (low, high) = Self::terms(raw);
-        let log_odds = self.offset + self.low_slope.max(0.0) * low + self.high_slope.max(0.0) * high;
-        1.0 / (1.0 + (-log_odds).exp())
+        let terms = Self::terms(raw);
+        let parts = self.slopes.iter().zip(terms).map(|(slope, term)| slope.max(0.0) * term);
+        1.0 / (1.0 + (-(self.offset + parts.sum::<f64>())).exp())
     }
 
-    /// Raw log odds less those of the knot: the part below 0, and the part above.
-    pub fn terms(raw: f64) -> (f64, f64) {
-        let log_odds = |p: f64| (p / (1.0 - p)).ln();
-        let above = log_odds(raw.clamp(RAW_RANGE.0, RAW_RANGE.1)) - log_odds(KNOT);
-        (above.min(0.0), above.max(0.0))
+    /// Raw log odds less those of the first knot, in parts: below it, from it to the second knot, and beyond.
+    pub fn terms(raw: f64) -> [f64; 3] {
+        let above = log_odds(raw.clamp(RAW_RANGE.0, RAW_RANGE.1)) - log_odds(KNOTS[0]);
+        let between = log_odds(KNOTS[1]) - log_odds(KNOTS[0]);
+        [above.min(0.0), above.clamp(0.0, between), (above - between).max(0.0)]
     }
 
     /// The map that changes nothing inside [`RAW_RANGE`].
     pub fn identity() -> Self {
-        Self { offset: (KNOT / (1.0 - KNOT)).ln(), low_slope: 1.0, high_slope: 1.0 }
+        Self { offset: log_odds(KNOTS[0]), slopes: [1.0; 3] }
     }
 }
 

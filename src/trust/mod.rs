@@ -260,7 +260,7 @@ impl<'a> Judge<'a> {
     fn vote(&self, rows: &Range<usize>) -> Option<Vote> {
         let mut vote = self.raw_vote(rows, Side::Middle)?;
         let lost: f64 = vote.points.values().sum();
-        let curve = if self.channel.role.is_mixture() { fitted::MIXTURE } else { fitted::OTHERS };
+        let curve = fitted::MIXTURE.filter(|_| self.channel.role.is_mixture());
         let (lost, scale) = calibration::calibrate(lost, curve);
         if scale.is_finite() {
             vote.points.values_mut().for_each(|points| *points *= scale);

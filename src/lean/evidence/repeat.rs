@@ -136,6 +136,11 @@ fn same_fault(case: &Case<'_, '_>) -> Reading {
     };
     let causes: Vec<Cause> = found.iter().map(|f| f.0).collect();
     let value = *count as f64;
-    Reading::seen(value, "events", format!("{count} other events of this log are proven {}", cause.name()))
+    let others = if *count == 1 {
+        "one other event of this log is".to_owned()
+    } else {
+        format!("{count} other events of this log are")
+    };
+    Reading::seen(value, "events", format!("{others} proven {}", cause.name()))
         .weigh(&causes, k::LR_SAME_FAULT.value)
 }
