@@ -26,8 +26,8 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let inputs = [arguments.log.as_path()].into_iter().chain(arguments.options.rig_file());
     apart::check(inputs, std::slice::from_ref(&arguments.output))?;
     let rig = arguments.options.rig()?;
-    let table = read::open(&arguments.log, &source::options(&rig))
-        .map_err(|error| Failure::Input(error.to_string()))?;
+    let table =
+        read::open(&arguments.log, &rig.read_options()).map_err(|error| Failure::Input(error.to_string()))?;
     // Columns are shared, not copied. A table that makes no log (no time axis, say) is still converted.
     let fields = match rig::assemble(table.clone(), &rig) {
         Ok(log) => fields(&table, &log),

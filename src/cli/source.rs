@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::failure::Failure;
 use crate::log::Log;
-use crate::read::{self, ReadOptions};
+use crate::read;
 use crate::report::known::Known;
 use crate::rig::{self, Rig};
 use crate::{audit, detect};
@@ -98,7 +98,7 @@ impl Source {
 
     /// Reads it.
     pub(super) fn open(&self, rig: &Rig) -> Result<Log, Failure> {
-        let options = options(rig);
+        let options = rig.read_options();
         let table = match self {
             Self::Demo => read::from_bytes("demo", DEMO_LOG, &options),
             Self::File(path) | Self::Joined(path, _) => read::open(path, &options),
@@ -113,11 +113,6 @@ impl Source {
         }
         Ok(log)
     }
-}
-
-/// What the rig says about reading.
-pub(super) fn options(rig: &Rig) -> ReadOptions {
-    ReadOptions { decimal: rig.decimal }
 }
 
 /// Reads and audits one log. A fault of the program in one log must not take the others with it.

@@ -5,7 +5,7 @@ use askama::Template;
 use super::desk::{Desk, Entry, Kind, Refused, RigInUse};
 use crate::document::Audit;
 use crate::log::Log;
-use crate::read::{self, ReadOptions};
+use crate::read;
 use crate::rig::{self, Rig};
 
 /// Larger logs are not read again at each stroke of a key, bytes.
@@ -157,8 +157,8 @@ fn pick(logs: &[Entry], wanted: Option<u64>) -> Option<Entry> {
 fn assembled(desk: &Desk, entry: &Entry, rig: &Rig) -> Result<Log, String> {
     let bytes = std::fs::read(desk.file(entry.id, Kind::Log))
         .map_err(|error| format!("cannot read {}: {error}", entry.name))?;
-    let table = read::from_bytes(&entry.name, &bytes, &ReadOptions { decimal: rig.decimal })
-        .map_err(|error| error.to_string())?;
+    let table =
+        read::from_bytes(&entry.name, &bytes, &rig.read_options()).map_err(|error| error.to_string())?;
     rig::assemble(table, rig).map_err(|error| error.to_string())
 }
 

@@ -10,7 +10,7 @@ use super::cells::Cells;
 use super::desk::{Desk, Entry, Kind, Outcome, Stage};
 use crate::atomic;
 use crate::audit;
-use crate::read::{self, ReadOptions};
+use crate::read;
 use crate::report::known::Known;
 use crate::report::{flags, html};
 use crate::rig::{self, Rig};
@@ -63,8 +63,8 @@ fn judge(desk: &Desk, entry: &Entry, rig: &Rig) -> Result<Outcome, String> {
     let begun = Instant::now();
     let bytes = std::fs::read(desk.file(entry.id, Kind::Log))
         .map_err(|error| format!("cannot read {}: {error}", entry.name))?;
-    let table = read::from_bytes(&entry.name, &bytes, &ReadOptions { decimal: rig.decimal })
-        .map_err(|error| error.to_string())?;
+    let table =
+        read::from_bytes(&entry.name, &bytes, &rig.read_options()).map_err(|error| error.to_string())?;
     drop(bytes);
     let log = rig::assemble(table, rig).map_err(|error| error.to_string())?;
     desk.stage(entry, Stage::Auditing);

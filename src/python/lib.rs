@@ -13,7 +13,7 @@ use pyo3::pybacked::PyBackedStr;
 use pyo3::types::PyCapsule;
 
 use sondeproof::log::Log;
-use sondeproof::read::{self, ReadError, ReadOptions};
+use sondeproof::read::{self, ReadError};
 use sondeproof::report::flags;
 use sondeproof::rig::{self, Rig};
 
@@ -81,7 +81,7 @@ fn audit(
 ) -> PyResult<(String, Flags)> {
     let rig = checked(rig.as_deref(), &rig_name, rate_hz)?;
     py.detach(|| {
-        let options = ReadOptions { decimal: rig.decimal };
+        let options = rig.read_options();
         let table = read::open(&path, &options).map_err(|error| match error {
             ReadError::Io { .. } => PyOSError::new_err(error.to_string()),
             other => wrong(&other),

@@ -1,10 +1,8 @@
 //! Arrow IPC files and record batches to tables.
 
-use std::fmt::Display;
 use std::io::Cursor;
 use std::sync::Arc;
 
-use arrow_array::array::AnyDictionaryArray;
 use arrow_array::cast::AsArray;
 use arrow_array::types::{
     Date32Type, Date64Type, Decimal32Type, Decimal64Type, Decimal128Type, Decimal256Type,
@@ -26,7 +24,7 @@ use sha2::{Digest, Sha256};
 use super::arrow_claim;
 use super::cells::nulls_of;
 use super::header::{self, Heading};
-use super::limits::{COLUMNS_FREE, COLUMNS_MOST, Room, expanded_most};
+use super::limits::{Allowance, COLUMNS_MOST, Room};
 use super::{Column, Place, ReadError, Table, content_error};
 use crate::guard::guarded;
 use crate::log::{Note, Source};
@@ -41,6 +39,10 @@ pub const SOURCE_NAME_KEY: &str = "source_name";
 /// Digits of a decimal that a double holds exactly.
 const EXACT_DIGITS: u8 = 15;
 
+/// What to do about a file that expands beyond its limit.
+pub(super) const MORE_ROOM: &str =
+    "split the file, write fewer columns, or set `unpacked_limit_mb` in the rig file";
+
 /// What a file holds, as its format's library gives it.
 pub(super) struct Batches {
     pub(super) schema: SchemaRef,
@@ -54,11 +56,10 @@ pub(super) struct Batches {
 ///
 /// # Errors
 /// [`ReadError::Content`] when the file is damaged, holds nested columns or no rows, or expands beyond the limits.
-pub(super) fn read_ipc(source: Source, mut bytes: Vec<u8>) -> Result<Table, ReadError> {
-    let stored = source.bytes;
+pub(super) fn read_ipc(source: Source, mut bytes: Vec<u8>, allowance: Allowance) -> Result<Table, ReadError> {
     let stream = !bytes.starts_with(b"ARROW1");
     let found = guarded_batches(|| {
-        let most = expanded_most(stored, COLUMNS_FREE);
+        let most = allowance.columns();
         if stream {
             let whole = arrow_claim::whole_messages(&bytes, most).map_err(Broken::Damaged)?;
             let cut = bytes.len() - whole;
@@ -66,7 +67,7 @@ pub(super) fn read_ipc(source: Source, mut bytes: Vec<u8>) -> Result<Table, Read
             let reader = StreamReader::try_new(Cursor::new(bytes), None)?;
             let schema = reader.schema();
             let metadata = schema_metadata(&schema);
-            let mut found = collect(schema, metadata, reader, stored, true)?;
+            let mut found = collect(schema, metadata, reader, allowance, true)?;
             if cut > 0 && found.broken.is_none() {
                 found.broken = Some(format!("the last {cut} bytes are part of a message"));
             }
@@ -80,9 +81,9 @@ pub(super) fn read_ipc(source: Source, mut bytes: Vec<u8>) -> Result<Table, Read
             reader.custom_metadata().iter().map(|(k, v)| (k.clone(), v.clone())).collect();
         custom.sort();
         metadata.extend(custom);
-        collect(schema, metadata, reader, stored, false)
+        collect(schema, metadata, reader, allowance, false)
     });
-    finish(source, "Arrow IPC", found)
+    finish(source, "Arrow IPC", found, Room::new(allowance))
 }
 
 /// Makes a table of record batches that another program hands over.
@@ -107,7 +108,7 @@ pub fn from_batches(name: &str, schema: &SchemaRef, records: Vec<RecordBatch>) -
     let found = digested
         .map(|()| Batches { schema: Arc::clone(schema), records, metadata, broken: None })
         .map_err(Broken::from);
-    finish(source, "Arrow", found)
+    finish(source, "Arrow", found, Room::in_memory())
 }
 
 /// Where a stream is only digested and counted.
@@ -172,20 +173,19 @@ pub(super) fn is_unreadable(schema: &SchemaRef) -> bool {
 
 /// All batches of a reader, while they stay within the limits.
 ///
-/// * `stored`: bytes of the file as it lies on the disk
 /// * `keep_part`: whether batches before a damaged one are kept
 pub(super) fn collect(
     schema: SchemaRef,
     metadata: Vec<(String, String)>,
     reader: impl Iterator<Item = Result<RecordBatch, ArrowError>>,
-    stored: u64,
+    allowance: Allowance,
     keep_part: bool,
 ) -> Result<Batches, Broken> {
     let mut found = Batches { schema, records: Vec::new(), metadata, broken: None };
     if is_unreadable(&found.schema) {
         return Ok(found);
     }
-    let mut room = Room::new(stored);
+    let mut room = Room::new(allowance);
     for batch in reader {
         match batch {
             Ok(batch) => {
@@ -209,7 +209,12 @@ pub(super) fn collect(
 ///
 /// # Errors
 /// [`ReadError::Content`] with the place of what cannot be read.
-pub(super) fn finish(source: Source, kind: &str, found: Result<Batches, Broken>) -> Result<Table, ReadError> {
+pub(super) fn finish(
+    source: Source,
+    kind: &str,
+    found: Result<Batches, Broken>,
+    mut room: Room,
+) -> Result<Table, ReadError> {
     let path = source.path.clone();
     let found = match found {
         Ok(found) => found,
@@ -221,14 +226,8 @@ pub(super) fn finish(source: Source, kind: &str, found: Result<Batches, Broken>)
         }
         Err(Broken::TooLarge(limit)) => {
             let problem = format!("the {kind} data expand to more than {limit}");
-            let help = "split the file, or write fewer columns";
-            return Err(content_error(
-                &path,
-                Place::default(),
-                &problem,
-                "a file that is not what it seems",
-                help,
-            ));
+            let found = "a file that is not what it seems";
+            return Err(content_error(&path, Place::default(), &problem, found, MORE_ROOM));
         }
     };
     let rows: usize = found.records.iter().map(RecordBatch::num_rows).sum();
@@ -241,18 +240,21 @@ pub(super) fn finish(source: Source, kind: &str, found: Result<Batches, Broken>)
         return Err(content_error(&path, Place::default(), "the file has no columns", kind, "write it anew"));
     }
     super::check_columns(&path, found.schema.fields().len())?;
-    let mut room = if kind == "Arrow" { Room::in_memory() } else { Room::new(source.bytes) };
     let (headings, heading_notes) = headings(&found.schema);
     notes.extend(heading_notes.into_iter().map(|text| Note { line: None, channel: None, text }));
+    let refuse = |index: usize, no: NotSimple| {
+        let name = found.schema.fields().get(index).map(|field| field.name().clone()).unwrap_or_default();
+        let place = Place { line: None, column: Some((index, name)) };
+        content_error(&path, place, &no.problem, &no.found, no.help)
+    };
+    // All columns are counted before one of them is written out.
+    for index in 0..headings.len() {
+        take_room(&found.records, index, &mut room).map_err(|no| refuse(index, no))?;
+    }
     let mut columns = Vec::with_capacity(headings.len());
     for (index, (field, heading)) in found.schema.fields().iter().zip(headings).enumerate() {
-        let refuse = |problem: &str, found: &str| {
-            let place = Place { line: None, column: Some((index, field.name().clone())) };
-            let help = "write the file anew with one plain column per channel";
-            content_error(&path, place, problem, found, help)
-        };
-        let simple = guarded_column(&found.records, index, field.data_type(), &mut room);
-        let simple = simple.map_err(|no| refuse(&no.problem, &no.found))?;
+        let simple = guarded_column(&found.records, index, field.data_type());
+        let simple = simple.map_err(|no| refuse(index, no))?;
         notes.extend(simple.note.map(|text| Note { line: None, channel: Some(heading.name.clone()), text }));
         columns.push(Column {
             role: field.metadata().get(ROLE_KEY).cloned(),
@@ -312,35 +314,83 @@ struct Simple {
 struct NotSimple {
     problem: String,
     found: String,
+    help: &'static str,
+}
+
+impl NotSimple {
+    fn new(problem: &str, found: String) -> Self {
+        let help = "write the file anew with one plain column per channel";
+        Self { problem: problem.to_owned(), found, help }
+    }
+
+    fn damaged(found: String) -> Self {
+        Self::new("the column's data are damaged", found)
+    }
 }
 
 impl From<ArrowError> for NotSimple {
     fn from(error: ArrowError) -> Self {
-        Self { problem: "the column's data are damaged".to_owned(), found: error.to_string() }
+        Self::damaged(error.to_string())
     }
 }
 
 /// One column of all batches in a simple type, where a panic is damage of the column.
-fn guarded_column(
-    batches: &[RecordBatch],
-    index: usize,
-    of: &DataType,
-    room: &mut Room,
-) -> Result<Simple, NotSimple> {
-    let damaged = |found: String| NotSimple { problem: "the column's data are damaged".to_owned(), found };
+fn guarded_column(batches: &[RecordBatch], index: usize, of: &DataType) -> Result<Simple, NotSimple> {
     let work = || {
         if is_nested(of) {
             return Err(unsupported(of));
         }
-        let parts: Vec<&dyn Array> =
-            batches.iter().filter_map(|batch| batch.columns().get(index)).map(AsRef::as_ref).collect();
+        let parts: Vec<&dyn Array> = parts(batches, index).map(AsRef::as_ref).collect();
         let whole = match parts.as_slice() {
             [] => new_null_array(of, 0),
             parts => arrow_select::concat::concat(parts)?,
         };
-        simplify(&whole, room)
+        simplify(&whole)
     };
-    guarded(work).unwrap_or_else(|_| Err(damaged(of.to_string())))
+    guarded(work).unwrap_or_else(|_| Err(NotSimple::damaged(of.to_string())))
+}
+
+fn parts(batches: &[RecordBatch], index: usize) -> impl Iterator<Item = &ArrayRef> {
+    batches.iter().filter_map(move |batch| batch.columns().get(index))
+}
+
+/// Takes what a column needs once every row has a value of its own: one long value may stand in each of them.
+fn take_room(batches: &[RecordBatch], index: usize, room: &mut Room) -> Result<(), NotSimple> {
+    // Text stays where it is.
+    for part in parts(batches, index).filter(|part| *part.data_type() != DataType::Utf8) {
+        let bytes = guarded(|| lengths(part).into_iter().fold(0, u64::saturating_add));
+        let bytes = bytes.map_err(|_| NotSimple::damaged(part.data_type().to_string()))?;
+        room.take(bytes).map_err(|limit| NotSimple {
+            problem: format!("the columns expand to more than {limit}"),
+            found: "values repeated in row after row".to_owned(),
+            help: MORE_ROOM,
+        })?;
+    }
+    Ok(())
+}
+
+/// Bytes that each value takes beyond what stands in memory already.
+fn lengths(array: &dyn Array) -> Vec<u64> {
+    fn of<T: AsRef<[u8]>>(values: impl Iterator<Item = Option<T>>, times: u64) -> Vec<u64> {
+        values.map(|value| value.map_or(0, |value| value.as_ref().len() as u64 * times)).collect()
+    }
+    match array.data_type() {
+        DataType::Utf8 => of(array.as_string::<i32>().iter(), 1),
+        DataType::LargeUtf8 => of(array.as_string::<i64>().iter(), 1),
+        DataType::Utf8View => of(array.as_string_view().iter(), 1),
+        // Each byte may become two digits.
+        DataType::Binary => of(array.as_binary::<i32>().iter(), 2),
+        DataType::LargeBinary => of(array.as_binary::<i64>().iter(), 2),
+        DataType::BinaryView => of(array.as_binary_view().iter(), 2),
+        DataType::FixedSizeBinary(_) => of(array.as_fixed_size_binary().iter(), 2),
+        DataType::Dictionary(_, _) => {
+            let dictionary = array.as_any_dictionary();
+            let lengths = lengths(dictionary.values().as_ref());
+            let keys = if lengths.is_empty() { Vec::new() } else { dictionary.normalized_keys() };
+            keys.iter().map(|key| 8 + lengths.get(*key).copied().unwrap_or(0)).collect()
+        }
+        _ => Vec::new(),
+    }
 }
 
 fn is_nested(of: &DataType) -> bool {
@@ -353,10 +403,10 @@ fn is_nested(of: &DataType) -> bool {
 fn unsupported(of: &DataType) -> NotSimple {
     let problem =
         if is_nested(of) { "the column holds nested values" } else { "the column's type is not supported" };
-    NotSimple { problem: problem.to_owned(), found: of.to_string() }
+    NotSimple::new(problem, of.to_string())
 }
 
-fn simplify(array: &ArrayRef, room: &mut Room) -> Result<Simple, NotSimple> {
+fn simplify(array: &ArrayRef) -> Result<Simple, NotSimple> {
     let plain = |values: ArrayRef| Ok(Simple { values, unit: None, note: None });
     match array.data_type() {
         DataType::Null => plain(new_null_array(&DataType::Float64, array.len())),
@@ -406,44 +456,18 @@ fn simplify(array: &ArrayRef, room: &mut Room) -> Result<Simple, NotSimple> {
             Ok(timed(widened::<DurationMicrosecondType>(array), "us"))
         }
         DataType::Duration(TimeUnit::Nanosecond) => Ok(timed(widened::<DurationNanosecondType>(array), "ns")),
-        DataType::LargeUtf8 => strings(array.as_string::<i64>().iter(), room),
-        DataType::Utf8View => strings(array.as_string_view().iter(), room),
-        DataType::Binary => bytes(array.as_binary::<i32>().iter(), room),
-        DataType::LargeBinary => bytes(array.as_binary::<i64>().iter(), room),
-        DataType::BinaryView => bytes(array.as_binary_view().iter(), room),
-        DataType::FixedSizeBinary(_) => bytes(array.as_fixed_size_binary().iter(), room),
+        DataType::LargeUtf8 => strings(array.as_string::<i64>().iter()),
+        DataType::Utf8View => strings(array.as_string_view().iter()),
+        DataType::Binary => bytes(array.as_binary::<i32>().iter()),
+        DataType::LargeBinary => bytes(array.as_binary::<i64>().iter()),
+        DataType::BinaryView => bytes(array.as_binary_view().iter()),
+        DataType::FixedSizeBinary(_) => bytes(array.as_fixed_size_binary().iter()),
         DataType::Dictionary(_, _) => {
             let dictionary = array.as_any_dictionary();
-            room.take(written_out(dictionary)).map_err(too_large)?;
             let values = arrow_select::take::take(dictionary.values().as_ref(), dictionary.keys(), None)?;
-            simplify(&values, room)
+            simplify(&values)
         }
         of => Err(unsupported(of)),
-    }
-}
-
-/// Bytes of a dictionary column with the value in every row: one long value may stand in each of them.
-fn written_out(dictionary: &dyn AnyDictionaryArray) -> u64 {
-    let values = dictionary.values();
-    let length = |index: usize| match values.data_type() {
-        DataType::Utf8 => values.as_string::<i32>().value(index).len(),
-        DataType::LargeUtf8 => values.as_string::<i64>().value(index).len(),
-        DataType::Binary => values.as_binary::<i32>().value(index).len(),
-        DataType::LargeBinary => values.as_binary::<i64>().value(index).len(),
-        DataType::FixedSizeBinary(length) => usize::try_from(*length).unwrap_or(0),
-        // Numbers, and views of what stands in memory once.
-        _ => 0,
-    };
-    let lengths: Vec<u64> = (0..values.len()).map(|index| length(index) as u64).collect();
-    let keys = if lengths.is_empty() { Vec::new() } else { dictionary.normalized_keys() };
-    let text = keys.iter().map(|key| lengths.get(*key).copied().unwrap_or(0));
-    text.fold(dictionary.len() as u64 * 8, u64::saturating_add)
-}
-
-fn too_large(limit: impl Display) -> NotSimple {
-    NotSimple {
-        problem: format!("the columns expand to more than {limit}"),
-        found: "values repeated in row after row".to_owned(),
     }
 }
 
@@ -526,36 +550,26 @@ fn decimals(array: &ArrayRef, digits: u8, scale: i8, text: impl Fn(usize) -> Str
     Simple { values: Arc::new(Float64Array::new(values.into(), nulls)), unit: None, note }
 }
 
-fn strings<'a>(
-    values: impl Iterator<Item = Option<&'a str>> + Clone,
-    room: &mut Room,
-) -> Result<Simple, NotSimple> {
+fn strings<'a>(values: impl Iterator<Item = Option<&'a str>> + Clone) -> Result<Simple, NotSimple> {
     let size: u64 = values.clone().flatten().map(|value| value.len() as u64).sum();
-    room.take(size).map_err(too_large)?;
     if i32::try_from(size).is_err() {
-        let problem = "the column holds more than 2 GiB of text".to_owned();
-        return Err(NotSimple { problem, found: format!("{size} bytes") });
+        return Err(NotSimple::new("the column holds more than 2 GiB of text", format!("{size} bytes")));
     }
     Ok(Simple { values: Arc::new(values.collect::<StringArray>()), unit: None, note: None })
 }
 
 /// Bytes are text where they are UTF-8 (older writers did not label text), else hexadecimal digits.
-fn bytes<'a>(
-    values: impl Iterator<Item = Option<&'a [u8]>> + Clone,
-    room: &mut Room,
-) -> Result<Simple, NotSimple> {
+fn bytes<'a>(values: impl Iterator<Item = Option<&'a [u8]>> + Clone) -> Result<Simple, NotSimple> {
     let texts: Option<Vec<Option<&str>>> = values
         .clone()
         .map(|value| value.map_or(Some(None), |v| std::str::from_utf8(v).ok().map(Some)))
         .collect();
     if let Some(texts) = texts {
-        return strings(texts.into_iter(), room);
+        return strings(texts.into_iter());
     }
-    let size: u64 = values.clone().flatten().map(|value| 2 * value.len() as u64).sum();
-    room.take(size).map_err(too_large)?;
     let digits = |value: &[u8]| value.iter().fold(String::new(), |text, byte| text + &format!("{byte:02x}"));
     let texts: Vec<Option<String>> = values.map(|value| value.map(digits)).collect();
-    let mut simple = strings(texts.iter().map(|text| text.as_deref()), room)?;
+    let mut simple = strings(texts.iter().map(|text| text.as_deref()))?;
     simple.note = Some("the column holds bytes; they are kept as hexadecimal digits".to_owned());
     Ok(simple)
 }

@@ -1,7 +1,9 @@
 //! What reading may cost: every limit with its unit and its reason, in one place.
 //!
-//! The law behind them: reading takes at most eight times the stored file and 64 MB, unless a packed file honestly
-//! expands, and nobody can make the program allocate what a file merely claims.
+//! The law behind them: reading takes at most eight times the file and 64 MB, and nobody can make the program allocate
+//! what a file merely claims. Of a packed file that is read the unpacked size counts: a log whose values change slowly
+//! honestly packs 20 to 50 times. One that expands beyond its limit is counted to that limit and refused before any of
+//! it is held, so that of it the stored size counts. The rig file may state another limit (`unpacked_limit_mb`).
 
 /// A log file larger than this is refused, 16 GiB: it would not fit into memory beside its columns.
 pub const FILE_MOST: u64 = 16 << 30;
@@ -9,8 +11,20 @@ pub const FILE_MOST: u64 = 16 << 30;
 pub(crate) const SETTINGS_MOST: u64 = 4 << 20;
 /// A file may expand to this many bytes, 4 GiB: its columns take as much again.
 pub const EXPANDED_MOST: u64 = 4 << 30;
-/// A file may expand to this many times its stored size; logs of a standing engine reach about 100 (from memory).
+/// A file of columns may expand to this many times its stored size: made-up logs of an idling engine take 246 times what
+/// `convert` makes of them (2026-11-29), driven ones a tenth of it.
 pub const RATIO_MOST: u64 = 250;
+/// Text may expand to this many times its packed size: at the best level of zstd made-up logs of an idling engine pack 39
+/// times, of a standing one 76 times (2026-11-29).
+pub const TEXT_RATIO_MOST: u64 = 100;
+/// The same for Parquet, Arrow and MDF files inside gzip or zstd: they are packed already, or nearly, and stand in
+/// memory whole before they are read.
+const RATIO_MOST_TWICE: u64 = 8;
+/// A line of a packed text is no longer than this, 16 MiB: 1 kB for each column that is allowed.
+pub(super) const LINE_MOST: usize = 16 << 20;
+/// Memory that unpacking zstd may take for looking back, as a power of two: 32 MiB, what levels up to 20 take (from
+/// memory).
+pub(super) const WINDOW_LOG_MOST: u32 = 25;
 /// Text of this many bytes is always allowed, 4 MiB: its columns stay within 64 MB.
 pub(super) const TEXT_FREE: u64 = 4 << 20;
 /// Columns of this many bytes are always allowed, 32 MiB: constant columns pack to nothing.
@@ -24,21 +38,44 @@ pub(super) const SAMPLE_BYTES: usize = 1 << 20;
 /// Bytes of one batch of a columnar file while it is decoded, 8 MiB.
 pub(super) const BATCH_BYTES: u64 = 8 << 20;
 
-/// Bytes that a file may expand to.
-///
-/// * `stored`: bytes of the file as it lies on the disk
-/// * `free`: bytes that are allowed whatever the ratio says
-pub(super) fn expanded_most(stored: u64, free: u64) -> u64 {
-    stored.saturating_mul(RATIO_MOST).max(free).min(EXPANDED_MOST)
+/// What one file may expand to.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Allowance {
+    /// Bytes of the file as it lies on the disk.
+    pub(super) stored: u64,
+    /// Bytes that the rig file allows in place of what follows from the stored size.
+    pub(super) stated: Option<u64>,
 }
 
-/// A limit of [`expanded_most`] in words.
-pub(super) fn expanded_words(most: u64, stored: u64) -> String {
-    let size = most >> 20;
-    if most == stored.saturating_mul(RATIO_MOST) {
-        format!("{size} MiB, {RATIO_MOST} times its size")
-    } else {
-        format!("{size} MiB")
+impl Allowance {
+    /// Bytes of text that may come out of a packed file.
+    pub(super) fn text(self) -> u64 {
+        self.most(TEXT_RATIO_MOST, TEXT_FREE)
+    }
+
+    /// Bytes that columns may take.
+    pub(super) fn columns(self) -> u64 {
+        self.most(RATIO_MOST, COLUMNS_FREE)
+    }
+
+    /// Bytes of a file of columns that may come out of a packed file.
+    pub(super) fn packed_columns(self) -> u64 {
+        self.most(RATIO_MOST_TWICE, COLUMNS_FREE)
+    }
+
+    fn most(self, ratio: u64, free: u64) -> u64 {
+        self.stated.unwrap_or_else(|| self.stored.saturating_mul(ratio).max(free).min(EXPANDED_MOST))
+    }
+
+    /// One of these limits in words.
+    pub(super) fn words(self, most: u64) -> String {
+        let size = most >> 20;
+        if self.stated.is_some() {
+            return format!("{} MB, which the rig file states", most / 1_000_000);
+        }
+        let mut ratios = [RATIO_MOST, TEXT_RATIO_MOST, RATIO_MOST_TWICE].into_iter();
+        let ratio = ratios.find(|ratio| most == self.stored.saturating_mul(*ratio));
+        ratio.map_or_else(|| format!("{size} MiB"), |ratio| format!("{size} MiB, {ratio} times its size"))
     }
 }
 
@@ -55,15 +92,14 @@ pub(super) struct Room {
 }
 
 impl Room {
-    /// * `stored`: bytes of the file as it lies on the disk
-    pub(super) fn new(stored: u64) -> Self {
-        let most = expanded_most(stored, COLUMNS_FREE);
-        Self { left: most, words: expanded_words(most, stored) }
+    pub(super) fn new(allowance: Allowance) -> Self {
+        let most = allowance.columns();
+        Self { left: most, words: allowance.words(most) }
     }
 
     /// Columns that stand in memory already, whatever they were packed into.
     pub(super) fn in_memory() -> Self {
-        Self { left: EXPANDED_MOST, words: expanded_words(EXPANDED_MOST, 0) }
+        Self { left: EXPANDED_MOST, words: format!("{} MiB", EXPANDED_MOST >> 20) }
     }
 
     /// Takes some of it, before it is allocated.
@@ -88,10 +124,14 @@ mod tests {
     }
 
     #[test]
-    fn room_ends_at_the_ratio_or_at_what_is_always_allowed() {
-        assert!(Room::new(900).take(COLUMNS_FREE).is_ok());
-        assert_eq!(Room::new(900).take(COLUMNS_FREE + 1), Err("32 MiB".to_owned()));
-        assert_eq!(Room::new(1 << 20).take(1 << 30), Err("250 MiB, 250 times its size".to_owned()));
-        assert_eq!(Room::new(u64::MAX).take(EXPANDED_MOST + 1), Err("4096 MiB".to_owned()));
+    fn room_ends_at_the_ratio_at_what_is_always_allowed_or_at_what_the_rig_states() {
+        let room = |stored, stated| Room::new(Allowance { stored, stated });
+        assert!(room(900, None).take(COLUMNS_FREE).is_ok());
+        assert_eq!(room(900, None).take(COLUMNS_FREE + 1), Err("32 MiB".to_owned()));
+        assert_eq!(room(1 << 20, None).take(1 << 30), Err("250 MiB, 250 times its size".to_owned()));
+        assert_eq!(room(u64::MAX, None).take(EXPANDED_MOST + 1), Err("4096 MiB".to_owned()));
+        assert!(room(900, Some(1 << 40)).take(1 << 39).is_ok());
+        let stated = "2 MB, which the rig file states".to_owned();
+        assert_eq!(room(1 << 30, Some(2_000_000)).take(2_000_001), Err(stated));
     }
 }

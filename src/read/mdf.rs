@@ -4,17 +4,19 @@ use std::sync::Arc;
 
 use arrow_array::{Array, ArrayRef, Float64Array, Int64Array, StringArray};
 use arrow_buffer::NullBuffer;
-use falcon_mdf::{Channel, ChannelGroup, Mf4Error, Mf4File, SignalValues};
+use falcon_mdf::blocks::channel::{ChannelType, DataType};
+use falcon_mdf::{Channel, ChannelGroup, Conversion, Mf4Error, Mf4File, SignalValues};
 
 use super::header::{self, Heading};
-use super::limits::{COLUMNS_FREE, expanded_most, expanded_words};
+use super::limits::Allowance;
+use super::mdf_claim::Blocks;
 use super::merge::{self, Group};
 use super::{Column, Place, ReadError, Table, check_columns, content_error};
 use crate::guard::guarded;
 use crate::log::{Note, Source};
 
-/// Head of a packed block up to the length of its data, bytes: ASAM MDF 4.1, block DZ, from memory.
-const PACKED_HEAD: usize = 40;
+/// Bytes of a number.
+const NUMBER_BYTES: u64 = 8;
 /// Channels that could not be read are named up to this many.
 const NAMED_MOST: usize = 8;
 /// Steps of a master "in seconds" from which on it counts nanoseconds, s: no log has eleven days between rows.
@@ -27,27 +29,28 @@ const NANOSECONDS_FROM_S: f64 = 1e6;
 ///
 /// # Errors
 /// [`ReadError::Content`] when the blocks are damaged or no channel with values is left.
-pub(super) fn read(source: Source, bytes: Vec<u8>) -> Result<Table, ReadError> {
+pub(super) fn read(source: Source, bytes: &[u8], allowance: Allowance) -> Result<Table, ReadError> {
     let path = source.path.clone();
     let damaged = |found: &str| {
         let help = "copy the file again from where it was recorded, or export it as CSV or Parquet";
         content_error(&path, Place::default(), "the MDF file cannot be read", found, help)
     };
-    let stored = source.bytes;
-    let most = expanded_most(stored, COLUMNS_FREE);
+    let most = allowance.columns();
     let too_large = || {
-        let problem = format!("the MDF data expand to more than {}", expanded_words(most, stored));
-        let help = "split the file, or write fewer channels";
+        let problem = format!("the MDF data expand to more than {}", allowance.words(most));
+        let help = "split the file, write fewer channels, or set `unpacked_limit_mb` in the rig file";
         content_error(&path, Place::default(), &problem, "a file that is not what it seems", help)
     };
-    if packed_bytes(&bytes) > most {
+    let mut blocks = Blocks::new(bytes);
+    if blocks.named_bytes() > most {
         return Err(too_large());
     }
     // The decoder is young: a fault of its own on a damaged file must stay an error of that file.
     let work = || {
-        let file = Mf4File::from_bytes(bytes)?;
+        let file = Mf4File::from_bytes(bytes.to_vec())?;
         let wide = check_columns(&path, file.channel_count());
-        let fits = wide.and_then(|()| if cell_bytes(&file) > most { Err(too_large()) } else { Ok(()) });
+        let fits =
+            wide.and_then(|()| if cell_bytes(&file, &mut blocks) > most { Err(too_large()) } else { Ok(()) });
         Ok::<_, Mf4Error>(fits.map(|()| (gather(&file), details(&file))))
     };
     let (gathered, metadata) = guarded(work)
@@ -80,25 +83,52 @@ pub(super) fn read(source: Source, bytes: Vec<u8>) -> Result<Table, ReadError> {
     Ok(Table { source, columns, rows, restarts: Vec::new(), metadata, notes })
 }
 
-/// What the packed blocks of a file say that they expand to, bytes: told before any of them is unpacked.
-fn packed_bytes(bytes: &[u8]) -> u64 {
-    let claim = |at: usize| {
-        let block = bytes.get(at..at + PACKED_HEAD)?;
-        let inside = block.get(24..26)?;
-        // The mark may stand in a channel's data: then no known block stands behind it.
-        let is_block = matches!(inside, b"DT" | b"SD" | b"RD" | b"DV" | b"DI" | b"RV" | b"RI");
-        let length = block.get(32..40)?.first_chunk::<8>()?;
-        is_block.then(|| u64::from_le_bytes(*length))
-    };
-    memchr::memmem::find_iter(bytes, b"##DZ").filter_map(claim).fold(0, u64::saturating_add)
+/// Memory that the values of all channels take, bytes. Channels may share their bytes in the file, a record may have none
+/// at all, and rows may share one long text.
+fn cell_bytes(file: &Mf4File, blocks: &mut Blocks<'_>) -> u64 {
+    let mut sum: u64 = 0;
+    for data in file.data_groups() {
+        for group in &data.channel_groups {
+            for channel in &group.channels {
+                let width = (channel.byte_size() as u64).max(NUMBER_BYTES);
+                let cell = width.saturating_add(blocks.longest_text(channel.block_offset()));
+                sum = sum.saturating_add(group.sample_count.saturating_mul(cell));
+                if channel.channel_type == ChannelType::VariableLength {
+                    let own = blocks.stream_bytes(channel.data_link());
+                    // The texts may also be records of a group of the same data.
+                    let stream = if own > 0 { own } else { blocks.stream_bytes(data.data_block_offset()) };
+                    sum = sum.saturating_add(text_bytes(file, channel, stream));
+                }
+            }
+        }
+    }
+    sum
 }
 
-/// Memory that the values of all channels take, bytes. Channels may share their bytes in the file, and a record may
-/// have none at all.
-fn cell_bytes(file: &Mf4File) -> u64 {
-    let groups = file.data_groups().iter().flat_map(|data| &data.channel_groups);
-    let of = |group: &ChannelGroup| group.sample_count.saturating_mul(8 * group.channels.len() as u64);
-    groups.map(of).fold(0, u64::saturating_add)
+/// What the texts of a channel take once every row has its own, bytes: a row holds the place of its text in a stream, and
+/// a text ends at the latest where the next one that is named begins.
+fn text_bytes(file: &Mf4File, channel: &Channel, stream: u64) -> u64 {
+    let mut places = channel.clone();
+    places.channel_type = ChannelType::FixedLength;
+    places.data_type = DataType::UIntLe;
+    places.conversion = Conversion::None;
+    let Ok(values) = file.signal(&places).and_then(|signal| signal.values()) else { return 0 };
+    let mut places: Vec<u64> = match values {
+        SignalValues::U8(places) => places.into_iter().map(u64::from).collect(),
+        SignalValues::U16(places) => places.into_iter().map(u64::from).collect(),
+        SignalValues::U32(places) => places.into_iter().map(u64::from).collect(),
+        SignalValues::U64(places) => places,
+        _ => return 0,
+    };
+    places.sort_unstable();
+    let mut sum: u64 = 0;
+    let mut end = stream;
+    for run in places.chunk_by(|a, b| a == b).rev() {
+        let place = run.first().copied().unwrap_or(0);
+        sum = sum.saturating_add((run.len() as u64).saturating_mul(end.saturating_sub(place)));
+        end = end.min(place);
+    }
+    sum
 }
 
 #[derive(Default)]
@@ -334,9 +364,47 @@ mod tests {
         block.extend_from_slice(b"DT");
         block.resize(32, 0);
         block.extend_from_slice(&(40_u64 << 30).to_le_bytes());
+        // Named as the data of the first group of data, its third link.
+        let group = memchr::memmem::find(&bytes, b"##DG").expect("a group");
+        let place = bytes.len() as u64;
+        bytes[group + 40..group + 48].copy_from_slice(&place.to_le_bytes());
         bytes.extend_from_slice(&block);
         let error = table(&bytes).expect_err("an error").to_string();
         assert!(error.contains("expand to more than 32 MiB") && error.contains("help:"), "{error}");
+    }
+
+    /// Rows of text, of which the first is long and the others are short.
+    fn of_texts(long: usize) -> Vec<u8> {
+        let rows: u32 = 2_000;
+        let mut writer = Mf4Writer::new();
+        let time: Vec<f64> = (0..rows).map(|row| f64::from(row) * 0.1).collect();
+        let group = writer.add_group(&time).expect("group");
+        let text = |row: u32| if row == 0 { "x".repeat(long) } else { format!("{row}") };
+        let texts: Vec<String> = (0..rows).map(text).collect();
+        let texts: Vec<&str> = texts.iter().map(String::as_str).collect();
+        group.add_channel_vlsd_str("state", "", &texts).expect("channel");
+        let folder = tempfile::tempdir().expect("folder");
+        let path = folder.path().join("log.mf4");
+        writer.write_to_file(&path).expect("written");
+        std::fs::read(path).expect("read")
+    }
+
+    #[test]
+    fn one_long_text_that_every_row_names_is_counted_before_it_is_written_out() {
+        let good = of_texts(100_000);
+        assert_eq!(table(&good).expect("a table").rows, 2_000);
+        let mut bytes = good;
+        // The places of the short texts, in the records behind the time: all of them become that of the long one.
+        let mut place: u64 = 4 + 100_000;
+        for row in 1..2_000_u32 {
+            let time = (f64::from(row) * 0.1).to_le_bytes();
+            let at = memchr::memmem::find_iter(&bytes, &[&time[..], &place.to_le_bytes()].concat()).next();
+            let at = at.expect("a record") + 8;
+            bytes[at..at + 8].copy_from_slice(&0_u64.to_le_bytes());
+            place += 4 + row.to_string().len() as u64;
+        }
+        let error = table(&bytes).expect_err("too large").to_string();
+        assert!(error.contains("expand to more than") && error.contains("help:"), "{error}");
     }
 
     #[test]

@@ -12,6 +12,8 @@ mod limits;
 #[cfg(feature = "mdf")]
 mod mdf;
 #[cfg(feature = "mdf")]
+mod mdf_claim;
+#[cfg(feature = "mdf")]
 mod merge;
 mod nmea;
 mod number;
@@ -29,7 +31,7 @@ pub use arrow_file::{ROLE_KEY, SOURCE_NAME_KEY, UNIT_KEY, from_batches};
 pub use cells::UNREADABLE_KEPT;
 pub use header::HEADER_LINES;
 pub(crate) use limits::SETTINGS_MOST;
-pub use limits::{COLUMNS_MOST, EXPANDED_MOST, FILE_MOST, RATIO_MOST};
+pub use limits::{COLUMNS_MOST, EXPANDED_MOST, FILE_MOST, RATIO_MOST, TEXT_RATIO_MOST};
 pub use table::{Column, Table};
 pub use time::{TimeAxis, find_time};
 pub use write::{FieldMeta, FileFormat, WriteError, write_table};
@@ -39,6 +41,9 @@ use std::fmt::Write as _;
 use std::path::{Path, PathBuf};
 
 use sha2::{Digest, Sha256};
+
+use compress::Compression;
+use limits::Allowance;
 
 use crate::clip::clip;
 use crate::log::{Note, Source};
@@ -51,6 +56,9 @@ const QUOTED_MOST: usize = 200;
 pub struct ReadOptions {
     /// Decimal mark, when stated.
     pub decimal: Option<char>,
+    /// Bytes that a packed file may expand to, when stated, in place of [`RATIO_MOST`], [`TEXT_RATIO_MOST`]
+    /// and [`EXPANDED_MOST`].
+    pub unpacked_most: Option<u64>,
 }
 
 /// Why a file could not be read: what, where, what was found, what to do.
@@ -138,7 +146,7 @@ pub fn open(path: &Path, options: &ReadOptions) -> Result<Table, ReadError> {
 ///
 /// # Errors
 /// [`ReadError::Content`] when the bytes are empty, of another kind, damaged beyond use, or expand beyond
-/// [`EXPANDED_MOST`] or [`RATIO_MOST`].
+/// [`EXPANDED_MOST`], [`RATIO_MOST`] or [`TEXT_RATIO_MOST`].
 pub fn from_bytes(name: &str, bytes: &[u8], options: &ReadOptions) -> Result<Table, ReadError> {
     if bytes.is_empty() {
         let help = "the logger closed it without writing; record it again";
@@ -162,72 +170,90 @@ fn hexadecimal(digest: &[u8]) -> String {
 }
 
 fn read_content(name: &str, bytes: &[u8], options: &ReadOptions) -> Result<Table, ReadError> {
-    let mut notes = Vec::new();
-    let mut packed = String::new();
-    let mut content = Cow::Borrowed(bytes);
-    if let Some(compression) = compress::Compression::of(bytes) {
-        packed = format!("+{}", compression.name());
-        let expanded =
-            compress::expand(compression, bytes).map_err(|why| refused(name, compression, &why))?;
-        if let Some(error) = expanded.cut_short {
-            let text =
-                format!("the {} data break off ({error}); what came before was read", compression.name());
-            notes.push(Note { line: None, channel: None, text });
-        }
-        content = Cow::Owned(expanded.bytes);
-    }
-    let format = Format::of(&content);
-    let source = Source {
+    let allowance = Allowance { stored: bytes.len() as u64, stated: options.unpacked_most };
+    let source = |format: Format, packed: &str| Source {
         path: name.to_owned(),
         sha256: String::new(),
         bytes: bytes.len() as u64,
         format: format!("{}{packed}", format.name()),
     };
-    let mut table = match format {
-        Format::Text if nmea::is_nmea(&content) => nmea::read(source, &content)?,
-        Format::Text => text::read(source, &content, options)?,
-        Format::Parquet => parquet_file::read(source, content.into_owned())?,
-        Format::ArrowFile | Format::ArrowStream => arrow_file::read_ipc(source, content.into_owned())?,
-        #[cfg(feature = "mdf")]
-        Format::Mdf => mdf::read(source, content.into_owned())?,
-        #[cfg(not(feature = "mdf"))]
-        Format::Mdf => {
-            let help = "build with the feature `mdf`, or export the log as CSV, Parquet or Arrow IPC";
-            let problem = "this program was built without MDF files";
-            return Err(content_error(name, Place::default(), problem, "an MDF file", help));
-        }
-        Format::Zip => {
-            let help = "unpack it and give the log inside; export spreadsheets as CSV";
-            return Err(content_error(
-                name,
-                Place::default(),
-                "this is an archive, not a log",
-                "a zip archive",
-                help,
-            ));
-        }
+    let Some(compression) = Compression::of(bytes) else {
+        let format = Format::of(bytes);
+        return of_format(format, source(format, ""), Cow::Borrowed(bytes), options, allowance);
     };
-    notes.append(&mut table.notes);
-    table.notes = notes;
+    let refuse = |why| refused(name, compression, &why);
+    let measured = compress::measure(compression, bytes, allowance).map_err(refuse)?;
+    let source = source(measured.format, &format!("+{}", compression.name()));
+    let table = match measured.format {
+        Format::Text => text::read_packed(&source, compression, bytes, measured.bytes, options)?,
+        _ => None,
+    };
+    let mut table = if let Some(table) = table {
+        table
+    } else {
+        let content = compress::expand(compression, bytes, measured.bytes).map_err(refuse)?;
+        of_format(measured.format, source, Cow::Owned(content), options, allowance)?
+    };
+    if let Some(error) = measured.cut_short {
+        let text = format!("the {} data break off ({error}); what came before was read", compression.name());
+        table.notes.insert(0, Note { line: None, channel: None, text });
+    }
     Ok(table)
 }
 
-fn refused(name: &str, compression: compress::Compression, why: &compress::Refused) -> ReadError {
+/// Reads the content of a file, unpacked where it was packed.
+fn of_format(
+    format: Format,
+    source: Source,
+    content: Cow<'_, [u8]>,
+    options: &ReadOptions,
+    allowance: Allowance,
+) -> Result<Table, ReadError> {
+    let refuse = |problem: &str, found: &str, help: &str| {
+        Err(content_error(&source.path, Place::default(), problem, found, help))
+    };
+    match format {
+        Format::Text if nmea::is_nmea(&content) => nmea::read(source, &content),
+        Format::Text => text::read(source, &content, options),
+        Format::Parquet => parquet_file::read(source, content.into_owned(), allowance),
+        Format::ArrowFile | Format::ArrowStream => {
+            arrow_file::read_ipc(source, content.into_owned(), allowance)
+        }
+        #[cfg(feature = "mdf")]
+        Format::Mdf => mdf::read(source, &content, allowance),
+        #[cfg(not(feature = "mdf"))]
+        Format::Mdf => refuse(
+            "this program was built without MDF files",
+            "an MDF file",
+            "build with the feature `mdf`, or export the log as CSV, Parquet or Arrow IPC",
+        ),
+        Format::Zip => refuse(
+            "this is an archive, not a log",
+            "a zip archive",
+            "unpack it and give the log inside; export spreadsheets as CSV",
+        ),
+    }
+}
+
+fn refused(name: &str, compression: Compression, why: &compress::Refused) -> ReadError {
     let kind = compression.name();
+    let refuse =
+        |problem: &str, found: &str, help: &str| content_error(name, Place::default(), problem, found, help);
     match why {
-        compress::Refused::TooLarge { limit } => content_error(
-            name,
-            Place::default(),
+        compress::Refused::TooLarge { limit } => refuse(
             &format!("the {kind} data expand to more than {limit}"),
             "a file that is not what it seems",
-            "if it is a real log, unpack it first",
+            "if it is a real log, unpack it first, or set `unpacked_limit_mb` in the rig file",
         ),
-        compress::Refused::Damaged(error) => content_error(
-            name,
-            Place::default(),
-            &format!("the {kind} data are damaged"),
+        compress::Refused::NoLines => refuse(
+            &format!("the {kind} data hold a line of more than {} MiB", limits::LINE_MOST >> 20),
+            "a file that is not what it seems",
+            "check that it is the log",
+        ),
+        compress::Refused::Damaged(error) => refuse(
+            &format!("the {kind} data are damaged, or packed in a way that takes too much memory"),
             &error.to_string(),
-            "copy the file again from where it was recorded",
+            "copy the file again from where it was recorded, or unpack it first",
         ),
     }
 }

@@ -18,7 +18,7 @@ use parquet::file::metadata::{ParquetMetaData, RowGroupMetaData};
 use parquet::file::serialized_reader::SerializedPageReader;
 
 use super::arrow_file::{Batches, Broken, collect, finish, guarded_batches, is_unreadable, schema_metadata};
-use super::limits::{BATCH_BYTES, COLUMNS_FREE, expanded_most, expanded_words};
+use super::limits::{Allowance, BATCH_BYTES, Room};
 use super::{ReadError, Table};
 use crate::log::Source;
 
@@ -32,18 +32,17 @@ const VIEW_BYTES: u64 = 16;
 ///
 /// # Errors
 /// [`ReadError::Content`] when the file is damaged, holds nested columns or no rows, or expands beyond the limits.
-pub(super) fn read(source: Source, bytes: Vec<u8>) -> Result<Table, ReadError> {
-    let stored = source.bytes;
+pub(super) fn read(source: Source, bytes: Vec<u8>, allowance: Allowance) -> Result<Table, ReadError> {
     let found = guarded_batches(|| {
         let bytes = Bytes::from(bytes);
         let stated = ArrowReaderMetadata::load(&bytes, ArrowReaderOptions::new())?;
         let metadata = schema_metadata(stated.schema());
-        let most = expanded_most(stored, COLUMNS_FREE);
+        let most = allowance.columns();
         let claims = stated.metadata().row_groups().iter().flat_map(RowGroupMetaData::columns);
         let claimed =
             claims.fold(0, |sum: u64, chunk| sum.saturating_add(chunk.uncompressed_size().max(0) as u64));
         if claimed > most {
-            return Err(Broken::TooLarge(expanded_words(most, stored)));
+            return Err(Broken::TooLarge(allowance.words(most)));
         }
         let schema = Arc::new(in_views(stated.schema()));
         if is_unreadable(&schema) {
@@ -52,11 +51,20 @@ pub(super) fn read(source: Source, bytes: Vec<u8>) -> Result<Table, ReadError> {
         let options = ArrowReaderOptions::new().with_schema(Arc::clone(&schema));
         let viewed = ArrowReaderMetadata::try_new(Arc::clone(stated.metadata()), options)?;
         let width = row_bytes(&bytes, viewed.metadata(), &schema)?;
+        // Runs of equal numbers take no room in a file: all rows are counted before the first one is decoded.
+        let all = stated
+            .metadata()
+            .row_groups()
+            .iter()
+            .fold(0, |sum: u64, group| sum.saturating_add(group.num_rows().max(0) as u64));
+        if all.saturating_mul(NUMBER_BYTES * schema.fields().len() as u64) > most {
+            return Err(Broken::TooLarge(allowance.words(most)));
+        }
         let rows = (BATCH_BYTES / width.max(1)).clamp(1, BATCH_ROWS) as usize;
         let reader = ParquetRecordBatchReaderBuilder::new_with_metadata(bytes, viewed);
-        collect(schema, metadata, reader.with_batch_size(rows).build()?, stored, false)
+        collect(schema, metadata, reader.with_batch_size(rows).build()?, allowance, false)
     });
-    finish(source, "Parquet", found)
+    finish(source, "Parquet", found, Room::new(allowance))
 }
 
 /// The schema with text and bytes as views; dictionaries as what they hold.

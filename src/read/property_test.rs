@@ -178,7 +178,7 @@ proptest! {
             text += end;
         }
         let decimal = Some(if comma { ',' } else { '.' });
-        let table = from_bytes("random", text.as_bytes(), &ReadOptions { decimal }).expect("table");
+        let table = from_bytes("random", text.as_bytes(), &ReadOptions { decimal, ..ReadOptions::default() }).expect("table");
         prop_assert_eq!(table.rows, rows.len());
         let floats = table.columns[0].values.as_primitive::<Float64Type>();
         for (row, (a, _, _)) in rows.iter().enumerate() {

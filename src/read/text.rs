@@ -18,7 +18,7 @@ use super::place::shown;
 use super::{Column, Place, ReadError, ReadOptions, Table, content_error};
 use crate::log::{Note, Source};
 
-pub(super) use waves::read_file;
+pub(super) use waves::{read_file, read_packed};
 
 /// Bytes per parallel piece of work. The result does not depend on it.
 const CHUNK_BYTES: usize = 128 << 10;

@@ -39,6 +39,7 @@ const TOP_KEYS: &[&str] = &[
     "full_load_lambda_max",
     "decimal",
     "rate_hz",
+    "unpacked_limit_mb",
     "sensor",
     "columns",
     "limits",
@@ -96,6 +97,7 @@ fn read_rig(table: &DeTable<'_>) -> Checked<Rig> {
             }
             "decimal" => rig.decimal = Some(decimal(value)?),
             "rate_hz" => rig.rate_hz = Some(number(value, 0.001, 1e6, "Hz")?),
+            "unpacked_limit_mb" => rig.unpacked_limit_mb = Some(number(value, 1.0, 1e6, "MB")?),
             "sensor" => rig.sensor = read_sensor(value)?,
             "columns" => rig.columns = read_columns(value)?,
             "limits" => read_limits(value, &mut rig.limits, &mut limit_spans)?,

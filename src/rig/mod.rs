@@ -30,6 +30,7 @@ pub use proposal::propose;
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::log::{ClockBasis, Dimension, Log, Role};
+use crate::read::ReadOptions;
 
 /// What a rig file says of one column.
 #[derive(Clone, Debug, PartialEq)]
@@ -120,6 +121,8 @@ pub struct Rig {
     pub decimal: Option<char>,
     /// Rate of logs without a time column, Hz.
     pub rate_hz: Option<f64>,
+    /// What a packed log may expand to, millions of bytes, in place of the limits of [`crate::read`].
+    pub unpacked_limit_mb: Option<f64>,
     /// Top-level keys that the rig file states.
     pub stated: BTreeSet<String>,
 }
@@ -139,12 +142,19 @@ impl Default for Rig {
             limits: BTreeMap::new(),
             decimal: None,
             rate_hz: None,
+            unpacked_limit_mb: None,
             stated: BTreeSet::new(),
         }
     }
 }
 
 impl Rig {
+    /// What the rig says about reading.
+    pub fn read_options(&self) -> ReadOptions {
+        let unpacked_most = self.unpacked_limit_mb.map(|size_mb| (size_mb * 1e6) as u64);
+        ReadOptions { decimal: self.decimal, unpacked_most }
+    }
+
     /// What the rig says of a column.
     pub fn column(&self, name: &str) -> Option<&ColumnRig> {
         self.columns.get(name)
@@ -202,6 +212,11 @@ impl Rig {
             self.decimal.is_some() && !log.source.format.starts_with("text"),
             "decimal",
             "the log is no text",
+        );
+        lacks(
+            self.unpacked_limit_mb.is_some() && matches!(log.source.format.as_str(), "text" | "nmea0183"),
+            "unpacked_limit_mb",
+            "the log is not packed",
         );
         let fuel = log.channels.iter().any(|channel| channel.unit.dimension == Dimension::AirFuelRatio);
         lacks(self.stated.contains("stoich_afr") && !fuel, "stoich_afr", "no channel is an air/fuel ratio");

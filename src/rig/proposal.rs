@@ -33,6 +33,11 @@ pub fn propose(log: &Log, rig: &Rig) -> String {
         || "# decimal = \",\"  # only when numbers are misread".to_owned(),
         |mark| format!("decimal = \"{mark}\""),
     ));
+    line(number_or(
+        "unpacked_limit_mb",
+        rig.unpacked_limit_mb,
+        "4000  # only for packed logs that are refused",
+    ));
     line(String::new());
     for text in sensor_lines(log, rig) {
         line(text);

@@ -2,7 +2,7 @@
 
 #![allow(clippy::format_push_string, reason = "a log is written line by line")]
 
-use std::io::Write;
+use std::io::{Read, Write};
 use std::sync::Arc;
 
 use arrow_array::types::Int32Type;
@@ -81,18 +81,73 @@ fn values_that_repeat_the_one_before_are_counted_before_they_are_written_out() {
     refused("repeated.parquet", &bytes, "expand to more than 32 MiB");
 }
 
+/// A header and one piece of text many times over, packed.
+fn gzip_of(piece: &str, times: usize) -> Vec<u8> {
+    let mut packer = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::best());
+    packer.write_all(b"Time (s),RPM\n").expect("packed");
+    let many = piece.repeat((1 << 20) / piece.len() + 1);
+    for _ in 0..=times * piece.len() / many.len() {
+        packer.write_all(many.as_bytes()).expect("packed");
+    }
+    packer.finish().expect("packed")
+}
+
 #[test]
 fn packed_text_expands_within_its_limit() {
-    let pack = |rows: usize| {
-        let mut packer = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::best());
-        packer.write_all(b"Time (s),RPM\n").expect("packed");
-        packer.write_all("1,1\n".repeat(rows).as_bytes()).expect("packed");
-        packer.finish().expect("packed")
-    };
-    let bytes = pack(5_000_000);
+    let bytes = gzip_of("1,1\n", 5_000_000);
     assert!(bytes.len() < 25_000, "{} bytes", bytes.len());
     refused("ones.csv.gz", &bytes, "expand to more than");
-    within_means("fewer.csv.gz", &pack(1_000_000));
+    within_means("fewer.csv.gz", &gzip_of("1,1\n", 1_000_000));
+}
+
+#[test]
+fn what_unpacks_without_end_is_counted_and_never_held() {
+    refused("bomb.csv.gz", &gzip_of("1,1\n", 200 << 20), "100 times its size");
+    refused("line.csv.gz", &gzip_of("0", 200 << 20), "a line of more than 16 MiB");
+    let zeros = zstd::encode_all(std::io::repeat(0).take(300 << 20), 1).expect("packed");
+    refused("zeros.csv.zst", &zeros, "expand to more than 4 MiB");
+    let columns = b"PAR1".chain(std::io::repeat(0).take(300 << 20));
+    refused(
+        "zeros.parquet.zst",
+        &zstd::encode_all(columns, 1).expect("packed"),
+        "expand to more than 32 MiB",
+    );
+}
+
+/// A log that packs well is read, its text never in memory whole; the rig file may allow what is refused.
+#[test]
+fn a_log_that_packs_well_is_read_as_it_unpacks() {
+    let mut log = String::from("Time (s),RPM,Lambda,TPS\n");
+    for row in 0..500_000_u32 {
+        log.push_str(&format!(
+            "{}.{:02},{},1.00{},0\n",
+            row / 100,
+            row % 100,
+            800 + row / 100 % 7,
+            row / 64 % 3
+        ));
+    }
+    let folder = folder();
+    let packed = file(folder.path(), "idle.csv.zst", zstd::encode_all(log.as_bytes(), 9).expect("packed"));
+    let plain = file(folder.path(), "idle.csv", &log);
+    let columns = |path: &str, options: &[&str]| {
+        let out = text(&folder.path().join("out.parquet"));
+        outcome(&[&["convert", path, "--output", &out], options].concat(), 0);
+        std::fs::read(out).expect("written")
+    };
+    let (of_plain, of_packed) = (columns(&plain, &[]), columns(&packed, &[]));
+    assert!(of_plain == of_packed, "the same table");
+    let (_, peak_mb, code, errors) = measured(&packed);
+    assert_eq!(code, Some(0), "{errors}");
+    let unpacked_mb = log.len() as f64 / 1_048_576.0;
+    assert!(peak_mb.is_none_or(|mb| mb < 8.0 * unpacked_mb + 64.0), "{peak_mb:?} MB of {unpacked_mb:.1} MB");
+
+    let bomb = file(folder.path(), "bomb.csv.gz", gzip_of("1,1\n", 5_000_000));
+    let rig = file(folder.path(), "rig.toml", "unpacked_limit_mb = 100\nrate_hz = 10\n");
+    columns(&bomb, &["--rig", &rig]);
+    let rig = file(folder.path(), "less.toml", "unpacked_limit_mb = 2\n");
+    let (_, errors) = outcome(&["audit", &packed, "--rig", &rig], 2);
+    assert!(errors.contains("more than 2 MB, which the rig file states"), "{errors}");
 }
 
 #[test]

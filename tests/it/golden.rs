@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 use std::path::Path;
 
 use sondeproof::document::Audit;
-use sondeproof::read::{ReadOptions, open};
+use sondeproof::read::open;
 use sondeproof::rig::{Rig, assemble};
 
 use crate::kept;
@@ -25,7 +25,7 @@ fn rig_of(log: &Path) -> Rig {
 
 fn audit(log: &Path) -> Result<Audit, String> {
     let rig = rig_of(log);
-    let table = open(log, &ReadOptions { decimal: rig.decimal }).map_err(|error| error.to_string())?;
+    let table = open(log, &rig.read_options()).map_err(|error| error.to_string())?;
     let log = assemble(table, &rig).map_err(|error| error.to_string())?;
     Ok(sondeproof::audit::audit(&log, &rig).document)
 }

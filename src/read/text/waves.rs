@@ -1,4 +1,5 @@
-//! Large text logs straight from the file, a wave of lines at a time: the bytes of the file never stand in memory whole.
+//! Large text logs straight from the file, or as they unpack, a wave of lines at a time: the text never stands in memory
+//! whole.
 
 use std::borrow::Cow;
 use std::fs::File;
@@ -10,9 +11,9 @@ use sha2::{Digest, Sha256};
 use super::rows::{self, Layout};
 use super::{CHUNK_BYTES, Rows, WAVE, columns, guess, table};
 use crate::log::Source;
-use crate::read::compress::Compression;
+use crate::read::compress::{Compression, Unpacked};
 use crate::read::header::{self, SAMPLE_LINES};
-use crate::read::limits::{COLUMNS_MOST, is_too_sparse};
+use crate::read::limits::{COLUMNS_MOST, LINE_MOST, is_too_sparse};
 use crate::read::{FILE_MOST, Format, ReadError, ReadOptions, Table, encoding, hexadecimal, nmea};
 
 const WAVE_BYTES: usize = WAVE * CHUNK_BYTES;
@@ -29,7 +30,54 @@ const LINES_LEAST: usize = 3 * SAMPLE_LINES;
 /// # Errors
 /// As [`super::read`]; what the file system says is left to the reading of the bytes.
 pub(in crate::read) fn read_file(path: &Path, options: &ReadOptions) -> Result<Option<Table>, ReadError> {
-    let Some((file, mut first)) = open(path) else { return Ok(None) };
+    // Asked before it is opened: a pipe can be opened only once.
+    let Ok(about) = std::fs::metadata(path) else { return Ok(None) };
+    if !about.is_file() || !(FILE_LEAST..=FILE_MOST).contains(&about.len()) {
+        return Ok(None);
+    }
+    let Ok(file) = File::open(path) else { return Ok(None) };
+    let source = Source {
+        path: path.to_string_lossy().into_owned(),
+        sha256: String::new(),
+        bytes: 0,
+        format: Format::Text.name().to_owned(),
+    };
+    let Some((mut table, seen)) = read(&source, Origin::File(&file), about.len(), options)? else {
+        return Ok(None);
+    };
+    table.source.sha256 = hexadecimal(&seen.hash.finalize());
+    table.source.bytes = seen.bytes;
+    Ok(Some(table))
+}
+
+/// Reads a large plain text log as it unpacks. Null for every other text.
+///
+/// * `unpacked`: bytes of the text
+///
+/// # Errors
+/// As [`super::read`].
+pub(in crate::read) fn read_packed(
+    source: &Source,
+    compression: Compression,
+    packed: &[u8],
+    unpacked: u64,
+    options: &ReadOptions,
+) -> Result<Option<Table>, ReadError> {
+    if unpacked < FILE_LEAST {
+        return Ok(None);
+    }
+    let read = read(source, Origin::Packed(compression, packed), unpacked, options)?;
+    Ok(read.map(|(table, _)| table))
+}
+
+/// * `length`: bytes of the text
+fn read(
+    source: &Source,
+    origin: Origin<'_>,
+    length: u64,
+    options: &ReadOptions,
+) -> Result<Option<(Table, Seen)>, ReadError> {
+    let Some(mut first) = first_wave(origin) else { return Ok(None) };
     let Some(mark) = byte_order_mark(&first) else { return Ok(None) };
     let text = first.get(mark..).unwrap_or_default();
     let Some(head) = header::find(text, options.decimal) else { return Ok(None) };
@@ -41,62 +89,69 @@ pub(in crate::read) fn read_file(path: &Path, options: &ReadOptions) -> Result<O
     };
     let body = mark + head.body;
     let kinds = guess(lines, &head);
-    let length = file.metadata().map_or(0, |about| about.len() as usize).saturating_sub(body);
-    let estimate = rows::estimated_rows(lines, length, head.headings.len());
+    let below = usize::try_from(length).unwrap_or(usize::MAX).saturating_sub(body);
+    let estimate = rows::estimated_rows(lines, below, head.headings.len());
     first.truncate(body);
     let text = first.get(mark..).unwrap_or_default();
     let layout = Layout::of(&head, text);
     let mut known: Option<Seen> = None;
-    let name = path.to_string_lossy();
-    let read = columns(&name, &head, &layout, kinds, |kinds| {
+    let read = columns(&source.path, &head, &layout, kinds, |kinds| {
         let mut rows = Rows::new(&layout, kinds, estimate);
-        let seen = pass(&file, body, known.is_none(), &mut rows)?;
+        let seen = pass(origin, body, known.is_none(), &mut rows)?;
         let ended = seen.ended;
         known.get_or_insert(seen);
         Some((rows.whole, ended))
     })?;
     let (Some((shape, finished)), Some(seen)) = (read, known) else { return Ok(None) };
-    let source = Source {
-        path: name.into_owned(),
-        sha256: seen.sha256,
-        bytes: seen.bytes,
-        format: Format::Text.name().to_owned(),
-    };
-    Ok(Some(table(source, Vec::new(), head, &layout, shape, finished)))
+    Ok(Some((table(source.clone(), Vec::new(), head, &layout, shape, finished), seen)))
 }
 
-/// The file and its first wave, where it looks like a large plain text.
-fn open(path: &Path) -> Option<(File, Vec<u8>)> {
-    // Asked before it is opened: a pipe can be opened only once.
-    let about = std::fs::metadata(path).ok()?;
-    if !about.is_file() || !(FILE_LEAST..=FILE_MOST).contains(&about.len()) {
-        return None;
+/// Where the text comes from, once for each pass.
+#[derive(Clone, Copy)]
+enum Origin<'a> {
+    File(&'a File),
+    Packed(Compression, &'a [u8]),
+}
+
+impl<'a> Origin<'a> {
+    fn waves(self) -> io::Result<Waves<'a>> {
+        let source: Box<dyn Read + Send + 'a> = match self {
+            Self::File(mut file) => {
+                file.seek(SeekFrom::Start(0))?;
+                Box::new(file)
+            }
+            Self::Packed(compression, packed) => Box::new(Unpacked::new(compression, packed)?),
+        };
+        Ok(Waves { source, carry: Vec::new(), bytes: 0 })
     }
-    let file = File::open(path).ok()?;
+}
+
+/// The first wave, where it looks like a large plain text.
+fn first_wave(origin: Origin<'_>) -> Option<Vec<u8>> {
     let mut first = Vec::new();
-    Waves { file: &file, carry: Vec::new(), bytes: 0 }.next(&mut first).ok()?;
+    origin.waves().ok()?.next(&mut first).ok()?;
     let known =
         Compression::of(&first).is_some() || Format::of(&first) != Format::Text || nmea::is_nmea(&first);
     let lines = first.split(|byte| *byte == b'\n').filter(|line| !line.trim_ascii().is_empty());
     let long = lines.take(LINES_LEAST).count() == LINES_LEAST;
-    (long && !known).then_some((file, first))
+    (long && !known).then_some(first)
 }
 
 /// What a pass over the file tells beside the rows.
 struct Seen {
     bytes: u64,
-    sha256: String,
+    hash: Sha256,
     ended: bool,
 }
 
 /// Reads all waves: the next one while this one is parsed.
 ///
 /// * `body`: where the rows begin
-/// * `first`: hash the bytes as well
-/// * returns null where the file turns out not to be plain, or cannot be read
-fn pass(mut file: &File, body: usize, first: bool, rows: &mut Rows<'_>) -> Option<Seen> {
-    file.seek(SeekFrom::Start(0)).ok()?;
-    let mut waves = Waves { file, carry: Vec::new(), bytes: 0 };
+/// * `first`: hash the bytes of a file as well
+/// * returns null where the text turns out not to be plain, or cannot be read
+fn pass(origin: Origin<'_>, body: usize, first: bool, rows: &mut Rows<'_>) -> Option<Seen> {
+    let mut waves = origin.waves().ok()?;
+    let first = first && matches!(origin, Origin::File(_));
     let (mut now, mut next) = (Vec::new(), Vec::new());
     let mut hash = Sha256::new();
     let (mut skip, mut ended, mut line_ends) = (body, true, 0);
@@ -134,25 +189,25 @@ fn pass(mut file: &File, body: usize, first: bool, rows: &mut Rows<'_>) -> Optio
         skip = 0;
         std::mem::swap(&mut now, &mut next);
     }
-    Some(Seen { bytes: waves.bytes, sha256: hexadecimal(&hash.finalize()), ended })
+    Some(Seen { bytes: waves.bytes, hash, ended })
 }
 
 /// Whole lines of a file, wave by wave.
 struct Waves<'a> {
-    file: &'a File,
+    source: Box<dyn Read + Send + 'a>,
     /// The beginning of a line that the last wave did not end.
     carry: Vec<u8>,
     bytes: u64,
 }
 
 impl Waves<'_> {
-    /// Fills the buffer with the next whole lines; empty at the end of the file.
+    /// Fills the buffer with the next whole lines; empty at the end of the text. A line without end is an error.
     fn next(&mut self, wave: &mut Vec<u8>) -> io::Result<()> {
         wave.clear();
         wave.reserve(WAVE_BYTES + CHUNK_BYTES);
         wave.append(&mut self.carry);
         loop {
-            let read = self.file.take(WAVE_BYTES as u64).read_to_end(wave)?;
+            let read = self.source.by_ref().take(WAVE_BYTES as u64).read_to_end(wave)?;
             self.bytes += read as u64;
             if read == 0 {
                 return Ok(());
@@ -161,6 +216,9 @@ impl Waves<'_> {
                 self.carry.extend_from_slice(&wave[last + 1..]);
                 wave.truncate(last + 1);
                 return Ok(());
+            }
+            if wave.len() > LINE_MOST {
+                return Err(io::ErrorKind::InvalidData.into());
             }
         }
     }

@@ -1,0 +1,209 @@
+//! What the blocks of an MDF 4 file stand for, told from their heads before any is unpacked.
+//!
+//! Blocks name each other by their place: a list may name one block of data a thousand times, ten thousand channels one
+//! long text, and tables of conversion tables that name tables. So everything is counted as often as it is named.
+
+use std::collections::HashMap;
+
+/// Head of a block: its name, four bytes, its length, the number of its links. ASAM MDF 4.1, from memory, as all places
+/// in this file.
+const HEAD: usize = 24;
+/// Place of a packed block's unpacked length.
+const UNPACKED_LENGTH: usize = 32;
+/// Places of a channel's conversion and of its stream of texts among its links.
+const CONVERSION: usize = 4;
+/// The kind of conversion that joins the texts of its table; the others name one of them.
+const BITS_TO_TEXT: u8 = 11;
+/// Tables within tables; the decoder refuses deeper ones.
+const DEPTH_MOST: usize = 64;
+
+/// The blocks of a file and what each of them stands for.
+pub(super) struct Blocks<'a> {
+    bytes: &'a [u8],
+    /// Bytes by place, of lists and conversions with all that they name.
+    weights: HashMap<usize, u64>,
+}
+
+impl<'a> Blocks<'a> {
+    pub(super) fn new(bytes: &'a [u8]) -> Self {
+        Self { bytes, weights: HashMap::new() }
+    }
+
+    /// What all blocks name, bytes when unpacked: each text, list and stream as often as it is named.
+    pub(super) fn named_bytes(&mut self) -> u64 {
+        let mut sum: u64 = 0;
+        let bytes = self.bytes;
+        for at in memchr::memmem::find_iter(bytes, b"##") {
+            // What a list, a conversion or a source names is counted with those who name it.
+            if matches!(self.kind(at), b"DL" | b"HL" | b"LD" | b"CC" | b"SI") {
+                continue;
+            }
+            for link in self.links(at) {
+                sum = sum.saturating_add(self.weight(link, DEPTH_MOST));
+            }
+        }
+        sum
+    }
+
+    /// Bytes of a stream of data, a list's all together.
+    pub(super) fn stream_bytes(&mut self, link: u64) -> u64 {
+        usize::try_from(link).map_or(0, |at| self.weight(at, DEPTH_MOST))
+    }
+
+    /// The longest text that a channel's conversion may put in a row, bytes.
+    ///
+    /// * `channel`: place of the channel's block
+    pub(super) fn longest_text(&mut self, channel: u64) -> u64 {
+        let Ok(channel) = usize::try_from(channel) else { return 0 };
+        let conversion = self.links(channel).nth(CONVERSION);
+        conversion.map_or(0, |at| self.text_of(at, DEPTH_MOST))
+    }
+
+    fn text_of(&mut self, at: usize, depth: usize) -> u64 {
+        match self.kind(at) {
+            b"TX" | b"MD" => self.length(at),
+            b"CC" if depth > 0 => {
+                let links: Vec<usize> = self.links(at).collect();
+                let kind = self.bytes.get(at + HEAD + 8 * links.len()).copied();
+                if kind == Some(BITS_TO_TEXT) {
+                    return self.weight(at, depth);
+                }
+                // A table within the table is counted whole.
+                let longest = |link: usize| match self.kind(link) {
+                    b"CC" => self.weight(link, depth - 1),
+                    _ => self.text_of(link, 0),
+                };
+                links.into_iter().map(longest).max().unwrap_or(0)
+            }
+            _ => 0,
+        }
+    }
+
+    fn weight(&mut self, at: usize, depth: usize) -> u64 {
+        match self.kind(at) {
+            b"TX" | b"MD" | b"DT" | b"SD" | b"RD" | b"DV" | b"DI" => self.length(at),
+            b"DZ" => self.number(at + UNPACKED_LENGTH).unwrap_or(0),
+            b"DL" | b"HL" | b"LD" | b"CC" | b"SI" => self.with_named(at, depth),
+            _ => 0,
+        }
+    }
+
+    /// The next list of a list is its first link: chains of them are walked, not called within each other.
+    fn with_named(&mut self, first: usize, depth: usize) -> u64 {
+        let mut chain: Vec<(usize, u64)> = Vec::new();
+        let mut next = Some(first);
+        let mut sum: u64 = 0;
+        while let Some(at) = next {
+            if let Some(known) = self.weights.get(&at) {
+                sum = *known;
+                break;
+            }
+            // A block that leads back to itself adds nothing.
+            self.weights.insert(at, 0);
+            let mut links = self.links(at);
+            next = if matches!(self.kind(at), b"DL" | b"LD") { links.next() } else { None };
+            next = next.filter(|next| matches!(self.kind(*next), b"DL" | b"LD"));
+            let mut own = self.length(at);
+            if depth > 0 {
+                for link in links {
+                    own = own.saturating_add(self.weight(link, depth - 1));
+                }
+            }
+            chain.push((at, own));
+        }
+        for (at, own) in chain.into_iter().rev() {
+            sum = sum.saturating_add(own);
+            self.weights.insert(at, sum);
+        }
+        sum
+    }
+
+    fn kind(&self, at: usize) -> &'a [u8; 2] {
+        let name =
+            at.checked_add(4).and_then(|end| self.bytes.get(at..end)).and_then(<[u8]>::first_chunk::<4>);
+        match name {
+            Some([b'#', b'#', ..]) => self.bytes[at + 2..].first_chunk::<2>().unwrap_or(b"  "),
+            _ => b"  ",
+        }
+    }
+
+    fn number(&self, at: usize) -> Option<u64> {
+        self.bytes.get(at..)?.first_chunk::<8>().map(|number| u64::from_le_bytes(*number))
+    }
+
+    /// Bytes of a block; no more than stand behind its head.
+    fn length(&self, at: usize) -> u64 {
+        let rest = self.bytes.len().saturating_sub(at) as u64;
+        self.number(at + 8).unwrap_or(0).min(rest).saturating_sub(HEAD as u64)
+    }
+
+    /// Where the links of a block lead; none where they do not fit in the file.
+    fn links(&self, at: usize) -> impl Iterator<Item = usize> + use<'a> {
+        let count = self.number(at.saturating_add(16)).and_then(|count| usize::try_from(count).ok());
+        let size = count.and_then(|count| count.checked_mul(8));
+        let from = at.saturating_add(HEAD);
+        let end = size.and_then(|size| from.checked_add(size));
+        let links = end.and_then(|end| self.bytes.get(from..end)).unwrap_or_default();
+        let place = |link: &[u8; 8]| usize::try_from(u64::from_le_bytes(*link)).unwrap_or(usize::MAX);
+        links.as_chunks::<8>().0.iter().map(place)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Appends a block and returns its place.
+    fn block(bytes: &mut Vec<u8>, name: [u8; 2], links: &[usize], data: &[u8]) -> usize {
+        let at = bytes.len();
+        bytes.extend_from_slice(b"##");
+        bytes.extend_from_slice(&name);
+        bytes.extend_from_slice(&[0; 4]);
+        bytes.extend_from_slice(&((HEAD + 8 * links.len() + data.len()) as u64).to_le_bytes());
+        bytes.extend_from_slice(&(links.len() as u64).to_le_bytes());
+        for link in links {
+            bytes.extend_from_slice(&(*link as u64).to_le_bytes());
+        }
+        bytes.extend_from_slice(data);
+        at
+    }
+
+    #[test]
+    fn a_block_counts_as_often_as_it_is_named() {
+        let mut bytes = vec![0; 64];
+        let data = block(&mut bytes, *b"DT", &[], &[0; 1000]);
+        let second = block(&mut bytes, *b"DL", &[0, data, data], &[]);
+        let list = block(&mut bytes, *b"DL", &[second, data, data, data], &[]);
+        block(&mut bytes, *b"DG", &[0, 0, list], &[]);
+        block(&mut bytes, *b"DG", &[0, 0, second], &[]);
+        let mut blocks = Blocks::new(&bytes);
+        let links = |count: u64| 8 * count;
+        assert_eq!(blocks.stream_bytes(list as u64), 5_000 + links(7));
+        assert_eq!(blocks.named_bytes(), 7_000 + links(7 + 3));
+    }
+
+    #[test]
+    fn tables_of_tables_multiply_and_circles_end() {
+        let mut bytes = vec![0; 64];
+        let mut inner = block(&mut bytes, *b"TX", &[], &[b'x'; 100]);
+        for _ in 0..30 {
+            inner = block(&mut bytes, *b"CC", &[inner; 100], &[8]);
+        }
+        let channel = block(&mut bytes, *b"CN", &[0, 0, 0, 0, inner], &[]);
+        let own = bytes.len();
+        block(&mut bytes, *b"DL", &[own, own], &[]);
+        let mut blocks = Blocks::new(&bytes);
+        assert_eq!(blocks.named_bytes(), u64::MAX);
+        assert!(blocks.longest_text(channel as u64) > 1 << 40);
+        assert!(blocks.stream_bytes(own as u64) < 100);
+    }
+
+    #[test]
+    fn any_bytes_are_survived() {
+        let mut bytes = vec![0xff; 200];
+        bytes[100..104].copy_from_slice(b"##DG");
+        assert_eq!(Blocks::new(&bytes).named_bytes(), 0);
+        assert_eq!(Blocks::new(b"##").named_bytes(), 0);
+        assert_eq!(Blocks::new(b"##DG").stream_bytes(u64::MAX), 0);
+    }
+}
