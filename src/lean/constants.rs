@@ -112,6 +112,9 @@ constants! {
     GLITCH_ROWS_S = 0.11 "s" Assumed "no throttle, manifold or rail goes out and comes back within this together with lambda, which gas reaches late";
     GLITCH_SPREADS = 8.0 "spreads" Assumed "a jump of a slow channel beyond its own noise and back";
     LR_TAIL = 0.2 "log10" Computed "electrics have no reason to decay with the sensor's time constant, but what sits on gas does: measured on tune seeds 0-2999";
+    TAIL_QUANTILE = 0.05 "probability" Computed "one healthy sensor in twenty is faster (43 ms for the prior)";
+    TAIL_RICHER = 1.1 "ratio" Assumed "after a lean moment an engine burns no richer than this against before it";
+    LR_NO_TAIL = 1.0 "log10" Computed "a tail is missing for one sensor in twenty, and twice as often for gas that comes back richer";
     TAIL_TOLERANCE = 0.30 "ratio" Assumed "fitted against own time constant";
     LR_ROOT_LAW = 2.0 "log10" Assumed "two independent instruments agree in numbers";
     LR_PRESSURE_FIRST = 1.5 "log10" Assumed "pressure dips, then lambda rises after the delay";
@@ -191,6 +194,8 @@ constants! {
     RESET_STOP_S = 2.0 "s" Assumed "a reset to the end stop is looked for in runs at least this long";
     PULL_WINDOW_S = 0.5 "s" Assumed "slope of engine speed in one window, longer than the 0.3 s that noise needs";
     PULL_MATCH = 0.07 "ratio" Assumed "windows this close in engine speed, gear ratio and manifold pressure compare";
+    PULL_CLIMB = 150.0 "1/min per s" Assumed "a gear in which no pass climbs faster says nothing of torque";
+    PULL_FREE = 0.5 "of best in gear" Assumed "climbing slower than this the load takes most of the torque";
     PULL_PROOF = 1.3 "log10" Computed "pooled over windows: full torque against the loss that the reading implies";
     RESET_HOLD_S = 1.0 "s" Assumed "a reset lasts longer than this";
     LR_ZERO_LAG = 1.5 "log10" Assumed "gas needs the delay, current does not";

@@ -357,6 +357,54 @@ fn a_glitch_at_100_hz_with_a_second_witness_is_an_artefact() {
 }
 
 #[test]
+fn torque_lost_beyond_the_mixture_is_misfire_and_full_torque_is_none() {
+    for rate_hz in [20.0, 50.0, 100.0] {
+        let pulled = |share: f64| {
+            // The same pull twice; the second one reads lean from 16 s.
+            let mut pull = Pull::new(rate_hz);
+            pull.seconds = 26.0;
+            pull.throttle = Box::new(|t| match t {
+                t if (2.0..8.0).contains(&t) || (14.0..20.0).contains(&t) => 1.0,
+                t if (8.0..13.4).contains(&t) => 0.0,
+                _ => 0.2,
+            });
+            let lean = |t: f64| (16.0..19.0).contains(&t);
+            pull.gas = Box::new(move |t| lean(t).then_some(0.95));
+            pull.torque = Box::new(move |t| if lean(t) { share } else { 1.0 });
+            pull.event(15.9, 16.5)
+        };
+        let weight = |event: &LeanEvent| {
+            let evidence =
+                event.evidence.iter().find(|e| e.name == "pulls_less").expect("a feature of every event");
+            assert!(evidence.evaluated, "{}", evidence.text);
+            evidence.log10_lr
+        };
+        let missing = pulled(0.65);
+        assert!(weight(&missing) > 1.0, "{}", brief(&missing));
+        assert_eq!(missing.verdict, Verdict::Misfire, "{}", brief(&missing));
+        let burning = pulled(1.0);
+        assert!(weight(&burning) < -0.2, "{}", brief(&burning));
+        assert_ne!(burning.verdict, Verdict::Misfire, "{}", brief(&burning));
+        assert_eq!(burning.treat_as, TreatAs::Hazard);
+    }
+}
+
+#[test]
+fn a_value_without_its_tail_is_told_from_a_breath_of_air() {
+    let weight = |pull: &Pull| {
+        let event = pull.event(5.9, 6.2);
+        event.evidence.iter().find(|e| e.name == "no_tail").map(|e| (e.evaluated, e.log10_lr))
+    };
+    assert_eq!(weight(&spiked(50.0, 6.0, 1.0, 1.05)), Some((true, 1.0)));
+    let mut breath = Pull::new(50.0);
+    breath.gas = Box::new(|t| (6.0..6.03).contains(&t).then_some(4.0));
+    let (_, spoke) = weight(&breath).expect("a feature of every event");
+    assert!(spoke.abs() < 1e-9);
+    // At 10 Hz a fast sensor is back by itself.
+    assert_eq!(weight(&spiked(10.0, 6.0, 1.0, 1.05)), Some((false, 0.0)));
+}
+
+#[test]
 fn removing_a_channel_never_turns_a_hazard_into_anything_else() {
     let all = Pull::new(10.0).channels;
     for rate_hz in [10.0, 50.0, 100.0] {

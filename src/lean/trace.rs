@@ -54,6 +54,21 @@ pub(super) struct Settled {
     pub excess: f64,
 }
 
+/// A stretch of full load with a nearly constant charge and one gear.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Pull {
+    /// First and last moment, s.
+    pub span_s: (f64, f64),
+    /// Engine speed, 1/min.
+    pub rpm: f64,
+    /// Speed over engine speed, gear, or 1 where there is one ratio only.
+    pub ratio: f64,
+    /// Manifold pressure, Pa.
+    pub pressure_pa: Option<f64>,
+    /// Of engine speed, 1/min per s, and its standard error.
+    pub climb: (f64, f64),
+}
+
 /// A straight line through a witness.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Slope {
@@ -196,6 +211,8 @@ pub(super) struct Scene<'a> {
     pub cells: BTreeMap<Cell, Vec<usize>>,
     /// Settled running of the whole log, for the first event that asks.
     pub settled: OnceLock<Vec<Settled>>,
+    /// Pulls with a rich reading of the whole log, or why there are none, for the first event that asks.
+    pub rich_pulls: OnceLock<Result<Vec<Pull>, String>>,
     /// Way of the gas from the cylinders to the sensor.
     path: Path<'a>,
     /// Last moment at which the controller is known to have just been switched on, s.
@@ -234,6 +251,7 @@ impl<'a> Scene<'a> {
             power_up_s: None,
             path: Path::default(),
             settled: OnceLock::new(),
+            rich_pulls: OnceLock::new(),
         };
         scene.ambient_pa = scene.ambient();
         scene.dense_pa = limit::dense_pa(&scene);

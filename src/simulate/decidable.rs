@@ -20,21 +20,30 @@ fn need(holds: bool, why: &str, otherwise: &str) -> Verdict {
     if holds { Ok(why.to_owned()) } else { Err(otherwise.to_owned()) }
 }
 
+/// What lean gas did at the sensor, and the engine meanwhile.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct Gas {
+    /// How long, s.
+    pub(super) seconds: f64,
+    /// Leanest, phi.
+    pub(super) leanest_phi: f64,
+    /// Highest reading of a healthy chain, lambda.
+    pub(super) healthy_peak: f64,
+    /// Longest time for which a healthy chain reads [`LEAK_LAMBDA`] or more, s.
+    pub(super) beyond_loop_s: f64,
+    /// Longest time of steady full load, away from the limiter and from cuts, s.
+    pub(super) pulled_s: f64,
+}
+
+/// A closed loop swings to about 1.1 by itself, and a lean map at low flow bends the same way: a share of 12 % of air
+/// is the least that one log tells from either (assumed).
+pub(super) const LEAK_LAMBDA: f64 = 1.12;
+
 /// For lean gas.
-///
-/// * `seconds`: its length at the sensor
-/// * `leanest_phi`: of the gas
-/// * `healthy_peak`: highest reading of a healthy chain, lambda
-pub(super) fn gas(
-    scenario: &Scenario,
-    cause: GasCause,
-    seconds: f64,
-    leanest_phi: f64,
-    healthy_peak: f64,
-) -> Verdict {
+pub(super) fn gas(scenario: &Scenario, cause: GasCause, gas: &Gas) -> Verdict {
     let fresh_s = scenario.fresh_period_s();
     let shortest_s = (0.8 * scenario.sensor.tau_rich_to_lean_s).max(2.0 * fresh_s);
-    if seconds < shortest_s || healthy_peak <= scenario.lean_limit {
+    if gas.seconds < shortest_s || gas.healthy_peak <= scenario.lean_limit {
         return Err(format!("shorter or smaller than this log can show ({shortest_s:.3} s)"));
     }
     let speed = has(scenario, Role::EngineSpeed);
@@ -57,9 +66,9 @@ pub(super) fn gas(
         }
         GasCause::FuelSupply => {
             // Fuel follows the square root of the pressure: 4 % in phi is the 8 % that a pressure channel proves.
-            let drop = leanest_phi * scenario.lean_limit < 1.0;
+            let drop = gas.leanest_phi * scenario.lean_limit < 1.0;
             need(
-                has(scenario, Role::FuelPressure) && speed && load && drop && seconds >= 0.3,
+                has(scenario, Role::FuelPressure) && speed && load && drop && gas.seconds >= 0.3,
                 "fuel pressure falls with it",
                 "no fuel pressure, or too short",
             )
@@ -72,17 +81,19 @@ pub(super) fn gas(
             let pulls = scenario.program.iter().filter(|phase| matches!(phase, Phase::Pull { .. })).count();
             need(speed && load && pulls >= 2, "comes back in the same cell", "one pass cannot show a pattern")
         }
+        // Acceleration is torque at a known charge and ratio only: with a moving throttle, on a closed one, between
+        // gears or at the limiter it says nothing.
         GasCause::Misfire => need(
-            speed && load && fresh_s <= 0.1 && seconds >= 0.5,
+            speed && load && knows_ratio(scenario) && fresh_s <= 0.1 && gas.pulled_s >= LOADED_S,
             "more torque is lost than the mixture explains",
-            "too short, or torque is not resolved",
+            "no steady pull in it, ratio not known, or torque is not resolved",
         ),
-        // A closed loop swings to about 1.1 by itself, and a lean map at low flow bends the same way: a share of
-        // 12 % of air is the least that one log tells from either (assumed).
+        // One crest of the closed loop on a small leak reads as high as a trough on a larger one: only a whole swing
+        // shows the mean. The sensor's way back from a cut reads higher still, but not for so long.
         GasCause::AirIngress => need(
-            speed && has(scenario, Role::ManifoldPressure) && healthy_peak >= 1.12,
+            speed && has(scenario, Role::ManifoldPressure) && gas.beyond_loop_s >= scenario.fuel.trim_s,
             "shrinks as the flow grows",
-            "no witness of the flow, or within the swing of a closed loop",
+            "no witness of the flow, or no whole swing of the closed loop beyond what it reaches by itself",
         ),
         GasCause::None => Err("nothing happened".to_owned()),
     }
@@ -223,17 +234,21 @@ fn reset(scenario: &Scenario, shown: &Shown, steps: f64) -> Verdict {
             "a channel this quiet rests at lambda 1 by itself, and the curve is not resolved",
         );
     }
-    let one_ratio = matches!(scenario.engine.machine, Machine::Kart | Machine::Propeller | Machine::Jet);
-    let ratio = one_ratio || has(scenario, Role::VehicleSpeed) || has(scenario, Role::Gear);
     need(
         has(scenario, Role::EngineSpeed)
             && load
-            && ratio
+            && knows_ratio(scenario)
             && shown.loaded_s >= LOADED_S
             && link.clip_lean >= 1.25,
         "the engine pulls as in other passes while the rest value says air",
         "at rest it reads the lean end stop, as a cut does, and no torque contradicts it",
     )
+}
+
+/// Whether engine speeds of two passes can be compared gear by gear.
+fn knows_ratio(scenario: &Scenario) -> bool {
+    let one = matches!(scenario.engine.machine, Machine::Kart | Machine::Propeller | Machine::Jet);
+    one || has(scenario, Role::VehicleSpeed) || has(scenario, Role::Gear)
 }
 
 #[cfg(test)]
@@ -280,5 +295,16 @@ mod tests {
         own.logger.channels.push(Role::Throttle);
         assert!(chain(&own, FaultKind::ControllerReset, &pulling).is_ok());
         assert!(chain(&own, FaultKind::ControllerReset, &lasting).is_err());
+    }
+
+    #[test]
+    fn misfire_is_decidable_in_a_pull_and_a_leak_over_a_whole_swing() {
+        let mut made = scenario(0.02);
+        made.fuel.trim_s = 1.3;
+        let seen = Gas { seconds: 3.0, leanest_phi: 0.85, healthy_peak: 1.16, ..Gas::default() };
+        let misfire = |pulled_s| gas(&made, GasCause::Misfire, &Gas { pulled_s, ..seen }).is_ok();
+        assert!(misfire(1.0) && !misfire(0.5));
+        let leak = |beyond_loop_s| gas(&made, GasCause::AirIngress, &Gas { beyond_loop_s, ..seen }).is_ok();
+        assert!(leak(1.4) && !leak(1.2));
     }
 }

@@ -260,12 +260,16 @@ fn gas_events(parts: &Parts<'_>) -> Vec<TruthEvent> {
         };
         let seen = own_reading_is_lean(parts, &range);
         let reads_lean = seen && mixture.is_some_and(|index| reads_lean(parts, index, rows.clone()));
-        let healthy_peak = parts
-            .healthy_reading
-            .lambda
-            .get(stretch.start..(stretch.end + (tail_s / STEP_S) as usize).min(trace.steps()))
-            .map_or(0.0, |v| v.iter().fold(0.0, |most: f64, v| most.max(f64::from(*v))));
-        let verdict = decidable::gas(scenario, stretch.cause, end_s - start_s, leanest, healthy_peak);
+        let read = stretch.start..(stretch.end + (tail_s / STEP_S) as usize).min(trace.steps());
+        let healthy = |at: usize| parts.healthy_reading.lambda.get(at).map_or(0.0, |v| f64::from(*v));
+        let gas = decidable::Gas {
+            seconds: end_s - start_s,
+            leanest_phi: leanest,
+            healthy_peak: read.clone().map(healthy).fold(0.0, f64::max),
+            beyond_loop_s: longest_s(range.clone(), |at| healthy(at) >= decidable::LEAK_LAMBDA),
+            pulled_s: longest_s(range.clone(), |at| pulls(parts, at)),
+        };
+        let verdict = decidable::gas(scenario, stretch.cause, &gas);
         TruthEvent {
             start_s,
             end_s,
@@ -378,12 +382,6 @@ fn shown(
         && rows.len() == 1
         && left.is_some()
         && left == right;
-    let longest = |holds: &dyn Fn(usize) -> bool| {
-        let flags: Vec<bool> = steps.clone().map(holds).collect();
-        run_ranges(&flags).iter().map(std::ops::Range::len).max().unwrap_or(0) as f64 * STEP_S
-    };
-    let ceiling = 0.97 * scenario.engine.ceiling_rpm;
-    let rpm = |at: usize| trace.engine_rpm.get(at).map_or(0.0, |v| f64::from(*v));
     let cut = |at: usize| trace.cause.get(at).is_some_and(|cause| cause.is_cut());
     let lean =
         |at: usize| trace.gas_phi.get(at).is_some_and(|v| f64::from(*v) * limit(scenario, trace, at) < 1.0);
@@ -397,13 +395,28 @@ fn shown(
             right.unwrap_or(1.0),
         ],
         inside_frame,
-        loaded_s: longest(&|at| {
-            let pulls = loaded(scenario, trace, at) && open(at) > 0.9 && !cut(at) && rpm(at) < ceiling;
-            pulls && !lean(at) && !witnessed(scenario, trace, at)
+        loaded_s: longest_s(steps.clone(), |at| {
+            pulls(parts, at) && !lean(at) && !witnessed(scenario, trace, at)
         }),
         witnessed: witnessed(scenario, trace, steps.start),
-        over_run_s: longest(&|at| cut(at) && open(at) < 0.05),
+        over_run_s: longest_s(steps.clone(), |at| cut(at) && open(at) < 0.05),
     }
+}
+
+/// Longest stretch of milliseconds of which something holds, s.
+fn longest_s(steps: std::ops::Range<usize>, holds: impl Fn(usize) -> bool) -> f64 {
+    let flags: Vec<bool> = steps.map(holds).collect();
+    run_ranges(&flags).iter().map(std::ops::Range::len).max().unwrap_or(0) as f64 * STEP_S
+}
+
+/// Whether the engine pulls at full load, with no cut and below the limiter, at a millisecond.
+fn pulls(parts: &Parts<'_>, at: usize) -> bool {
+    let (scenario, trace) = (parts.scenario, parts.trace);
+    let value = |list: &[f32]| list.get(at).map_or(0.0, |v| f64::from(*v));
+    loaded(scenario, trace, at)
+        && value(&trace.throttle) > 0.9
+        && !trace.cause.get(at).is_some_and(|cause| cause.is_cut())
+        && value(&trace.engine_rpm) < 0.97 * scenario.engine.ceiling_rpm
 }
 
 /// Whether a logged witness of the fuel side speaks for a real cause at a millisecond: pressure over the injectors

@@ -5,6 +5,7 @@ mod causality;
 mod electrical;
 mod flow;
 mod fuel;
+mod pull;
 mod repeat;
 mod reset;
 mod shape;
@@ -253,6 +254,7 @@ pub static ALL: &[&Feature] = &[
     &shape::IMPOSSIBLE_SLEW,
     &shape::SUB_FRAME_WIDTH,
     &shape::EXPONENTIAL_TAIL,
+    &shape::NO_TAIL,
     &shape::DURATION,
     &speed::CUT_DEPTH,
     &electrical::CODE_OR_BIT,
@@ -272,6 +274,7 @@ pub static ALL: &[&Feature] = &[
     &speed::UNLOAD,
     &state::OPENING,
     &torque::TORQUE,
+    &torque::PULLS_LESS,
     &reset::PULLS_ON,
     &torque::ROUGHNESS,
     &torque::EXHAUST_HEAT,

@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use super::pull::{self, Others};
 use super::{Case, Feature, Group, Reading};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{Cause, TORQUE as TORQUE_CAUSES};
@@ -62,6 +63,14 @@ fn resting(case: &Case<'_, '_>) -> Option<(Range<usize>, f64)> {
     let (first, last) = (scene.frames.get(run.start)?, scene.frames.get(run.end.checked_sub(1)?)?);
     let held_s = last.time_s - first.time_s;
     Some((run, held_s))
+}
+
+/// Whether an event ends at the rest value with a proof that the controller was not measuring: what follows is its
+/// warm-up, not the sensor's way back.
+pub(super) fn ends_at_rest(case: &Case<'_, '_>) -> bool {
+    let last = case.episode.frames.end.checked_sub(1);
+    let rests = last.and_then(|i| case.scene.frames.get(i)).is_some_and(|f| at_rest(case.scene, f.lambda));
+    rests && rest_value(case).proof.zip(last).is_some_and(|(proof, last)| proof.contains(&last))
 }
 
 /// Whether the last values of an event stood still for ten fresh ones, off the end stop, on a channel whose noise
@@ -287,20 +296,8 @@ fn pulls_on(case: &Case<'_, '_>) -> Reading {
     }
 }
 
-/// A stretch of full load with a nearly constant charge and one gear.
-struct Window {
-    start_s: f64,
-    rpm: f64,
-    /// Speed over engine speed, gear, or 1 where there is one ratio only.
-    ratio: f64,
-    pressure_pa: Option<f64>,
-    /// 1/min per s.
-    climb: f64,
-    error: f64,
-}
-
-/// What the windows of a run say together.
-struct Pull {
+/// What the pulls of a run say together.
+struct Torque {
     /// First frame from which the engine is known to fire.
     from: usize,
     windows: usize,
@@ -313,7 +310,7 @@ struct Pull {
 }
 
 /// Compares the pull under a run at the end stop with the other pulls of the log.
-fn pulling(scene: &Scene<'_>, run: &Range<usize>, held_s: f64) -> Result<Pull, String> {
+fn pulling(scene: &Scene<'_>, run: &Range<usize>, held_s: f64) -> Result<Torque, String> {
     if held_s < k::RESET_STOP_S.value {
         return Err(format!("it lasts {held_s:.1} s only"));
     }
@@ -322,50 +319,33 @@ fn pulling(scene: &Scene<'_>, run: &Range<usize>, held_s: f64) -> Result<Pull, S
     else {
         return Err("it has no frames".to_owned());
     };
-    let here = windows(scene, first.time_s, last.time_s)?;
+    let here = pull::pulls(scene, first.time_s, last.time_s)?;
     if here.is_empty() {
         return Err("no half second of steady full load lies in it".to_owned());
     }
-    let end_s = scene.time_s.last().copied().unwrap_or(0.0);
-    let mut others = windows(scene, scene.time_s.first().copied().unwrap_or(0.0), first.time_s)?;
-    others.extend(windows(scene, last.time_s, end_s)?);
-    others.retain(|w| rich(scene, w));
-    let usual = |window: &Window| -> Option<(f64, f64)> {
-        let near = |a: f64, b: f64| (a / b - 1.0).abs() <= k::PULL_MATCH.value;
-        let gear: Vec<&Window> = others.iter().filter(|w| near(w.ratio, window.ratio)).collect();
-        let same = gear.iter().filter(|w| {
-            near(w.rpm, window.rpm)
-                && match (w.pressure_pa, window.pressure_pa) {
-                    (Some(a), Some(b)) => near(a, b),
-                    _ => true,
-                }
-        });
-        let climb = median(same.map(|w| w.climb).collect())?;
-        // Torque over inertia is at least the best climb of the gear.
-        let best = gear.iter().map(|w| w.climb).fold(climb, f64::max);
-        Some((climb, best)).filter(|(_, best)| *best > 150.0)
-    };
+    let others = Others::outside(scene, first.time_s, last.time_s)?;
     // The mildest reading of the end stop that gas could have had.
     let expected = (1.02 * first.phi).min(1.0);
-    let mut pull = Pull { from: run.end, windows: 0, torque: 0.0, expected, log10: 0.0 };
+    let mut pull = Torque { from: run.end, windows: 0, torque: 0.0, expected, log10: 0.0 };
     let mut free_s = f64::NEG_INFINITY;
     for window in &here {
-        let Some((climb, best)) = usual(window) else { continue };
-        let change = ((window.climb - climb) / best).min(0.0);
-        let variance = (window.error / best).powi(2) + k::TORQUE_MODEL.value.powi(2);
+        let Some((climb, best)) = others.usual(window) else { continue };
+        let change = ((window.climb.0 - climb) / best).min(0.0);
+        let variance = (window.climb.1 / best).powi(2) + k::TORQUE_MODEL.value.powi(2);
         let loss = 1.0 - expected;
         let log10 = ((change + loss).powi(2) - change.powi(2)) / (2.0 * variance) / std::f64::consts::LN_10;
         if log10 < 0.0 {
             // Torque is lost: from here on, and before, the reading may be right.
             return Err("in it the engine loses torque".to_owned());
         }
-        if window.start_s < free_s {
+        let start_s = window.span_s.0;
+        if start_s < free_s {
             continue;
         }
-        free_s = window.start_s + k::PULL_WINDOW_S.value;
+        free_s = start_s + k::PULL_WINDOW_S.value;
         if pull.windows == 0 {
             let end = scene.frames.get(run.clone()).unwrap_or(&[]);
-            pull.from = run.start + end.partition_point(|f| f.time_s < window.start_s);
+            pull.from = run.start + end.partition_point(|f| f.time_s < start_s);
         }
         pull.windows += 1;
         pull.torque += 1.0 + change;
@@ -406,87 +386,4 @@ fn unloaded_before(scene: &Scene<'_>, run: &Range<usize>, from: usize) -> usize 
         }
     }
     open
-}
-
-/// Whether the reading of a window was rich: all cylinders burnt.
-fn rich(scene: &Scene<'_>, window: &Window) -> bool {
-    let limit = scene.view.rig.full_load_lambda_max + 0.03;
-    let start = scene.frames.partition_point(|f| f.time_s < window.start_s);
-    let frames = scene.frames.get(start..).unwrap_or(&[]);
-    frames.iter().take_while(|f| f.time_s <= window.start_s + 0.7).all(|f| f.lambda <= limit)
-}
-
-/// Windows of steady full load between two times, a quarter of a second apart.
-fn windows(scene: &Scene<'_>, start_s: f64, end_s: f64) -> Result<Vec<Window>, String> {
-    let speed = scene.witness(Role::EngineSpeed).ok_or("engine speed is not logged")?;
-    let (throttle, manifold) = (limit::throttle(scene), scene.manifold());
-    if throttle.is_none() && manifold.is_none() {
-        return Err("neither throttle nor manifold pressure tells the load".to_owned());
-    }
-    let gears = scene.view.state.bits.iter().any(|b| b & bit::GEAR_CHANGE != 0);
-    let road = scene.witness(Role::VehicleSpeed);
-    let gear = scene.witness(Role::Gear);
-    if gears && road.is_none() && gear.is_none() {
-        return Err("the gear is not known".to_owned());
-    }
-    let full = limit::throttle_full(scene).unwrap_or(1.0);
-    let ceiling = scene.view.state.ceiling_rpm.map_or(f64::INFINITY, |rpm| 0.97 * rpm);
-    let length_s = k::PULL_WINDOW_S.value.max(4.2 * speed.period_s());
-    let mut found = Vec::new();
-    let mut at = start_s;
-    while at + length_s <= end_s {
-        let until = at + length_s;
-        let rows = scene.view.log.clock.rows_between(at - 0.1, until + 0.1);
-        let odd = bit::GEAR_CHANGE | bit::UNLOAD | bit::LIMITER;
-        let steady = !rows.into_iter().any(|row| scene.view.state.has(row, odd));
-        let open = throttle.is_none_or(|w| {
-            w.range(at, until).is_some_and(|(low, _)| low >= k::LOAD_THROTTLE_SHARE.value * full)
-        });
-        let pressure = manifold.and_then(|w| w.range(at, until));
-        let charged = manifold.is_none()
-            || pressure.is_some_and(|(low, high)| {
-                low >= 0.85 * scene.ambient_pa.min(high) && high - low <= 0.12 * high
-            });
-        if steady
-            && open
-            && charged
-            && let Some(slope) = speed.slope(at, until)
-            && let Some((_, high)) = speed.range(at, until)
-            && high < ceiling
-            && let Some(rpm) = speed.median(at, until)
-            && rpm > k::RUNNING_RPM.value
-            && let Some(ratio) = ratio(gears, road, gear, (at, until), rpm)
-        {
-            found.push(Window {
-                start_s: at,
-                rpm,
-                ratio,
-                pressure_pa: manifold.and_then(|w| w.median(at, until)),
-                climb: slope.per_s,
-                error: slope.error,
-            });
-        }
-        let Some(next) = scene.next_window(at, 0.5 * k::PULL_WINDOW_S.value) else { break };
-        at = next;
-    }
-    Ok(found)
-}
-
-/// What stands for the gear in a window: 1 where the log shows no gear change.
-fn ratio(
-    gears: bool,
-    road: Option<crate::lean::trace::Witness<'_>>,
-    gear: Option<crate::lean::trace::Witness<'_>>,
-    window: (f64, f64),
-    rpm: f64,
-) -> Option<f64> {
-    if !gears {
-        return Some(1.0);
-    }
-    if let Some(gear) = gear {
-        let (low, high) = gear.range(window.0, window.1)?;
-        return (high - low < 0.5 && low > 0.5).then_some(low);
-    }
-    let speed = road?.median(window.0, window.1)?;
-    (speed > 1.0).then(|| 1e3 * speed / rpm)
 }

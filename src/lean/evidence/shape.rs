@@ -207,7 +207,7 @@ fn exponential_tail(case: &Case<'_, '_>) -> Reading {
             response.tau_s * 1e3
         ));
     }
-    if reset::stood_still(case) {
+    if reset::stood_still(case) || reset::ends_at_rest(case) {
         return Reading::not_evaluated("the way back begins at a value that stood still: it was not live");
     }
     let Some((tau_s, count)) = tail(case) else {
@@ -276,6 +276,57 @@ fn tail(case: &Case<'_, '_>) -> Option<(f64, usize)> {
         line(&points)?.per_s
     };
     (slope < 0.0).then(|| (-slope.recip(), points.len()))
+}
+
+pub(super) static NO_TAIL: Feature = Feature {
+    name: "no_tail",
+    id: "F6\"",
+    group: Group::Shape,
+    summary: "is gone at once, without the sensor's way back",
+    looks: "one or two values far off, the next one back in line",
+    decides: "what the sensor has read it forgets along its own exponential: to be back so soon it needs gas richer than \
+              the engine burnt before, even for a sensor as fast as one in twenty",
+    cannot: "no power where fresh values are so far apart that a fast sensor is back anyway; gas that comes back richer \
+             for a moment looks the same",
+    tag: Tag::Computed,
+    run: no_tail,
+};
+
+fn no_tail(case: &Case<'_, '_>) -> Reading {
+    let scene = case.scene;
+    let range = &case.episode.frames;
+    if range.len() > 2 {
+        return Reading::not_evaluated("more than two values: a glitch hits one or two");
+    }
+    let exit = range.end.checked_sub(1).and_then(|i| pair(scene, i, range.end));
+    let (Some((step_s, last, next)), Some(before)) = (exit, case.before_phi) else {
+        return Reading::not_evaluated("no value right after it, or none within the limit before it");
+    };
+    let tau_s = scene.chain.lean_to_rich.quantile(k::TAIL_QUANTILE.value);
+    let left = (-step_s / tau_s).exp();
+    // Of the way back from the last value at least this much must be left, for the sensor alone.
+    let tail = left * (before - last.phi);
+    let noise = 3.0 * scene.noise_phi * 2.0_f64.sqrt();
+    let rich = k::TAIL_RICHER.value * before;
+    if (1.0 - left).mul_add(rich, left * last.phi) + noise >= before {
+        return Reading::not_evaluated(format!(
+            "{:.0} ms after the last value a sensor of {:.0} ms may be back",
+            step_s * 1e3,
+            tau_s * 1e3
+        ));
+    }
+    let missing = 100.0 * (1.0 - (before - next.phi) / tail);
+    let needed = (next.phi - noise - left * last.phi) / (1.0 - left);
+    let text = format!(
+        "{:.0} ms later {missing:.0} % of the tail of a sensor of {:.0} ms is missing: gas of lambda {:.2} would be \
+         needed, before it was {:.2}",
+        step_s * 1e3,
+        tau_s * 1e3,
+        needed.max(0.05).recip(),
+        before.recip()
+    );
+    let reading = Reading::seen(missing, "%", text);
+    if needed > rich { reading.weigh(&[Cause::Spike], k::LR_NO_TAIL.value) } else { reading }
 }
 
 pub(super) static DURATION: Feature = Feature {

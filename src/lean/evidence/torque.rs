@@ -1,9 +1,10 @@
 //! Torque and heat: what the engine itself felt.
 
+use super::pull::{self, Others};
 use super::{Case, Feature, Group, Reading};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{Cause, REAL, TORQUE as TORQUE_CAUSES};
-use crate::lean::trace::Slope;
+use crate::lean::trace::{Slope, median};
 use crate::lean::{deconvolve, limit};
 use crate::log::Role;
 use crate::state::bit;
@@ -137,6 +138,90 @@ fn cap(lambda: f64) -> f64 {
     } else {
         ((lambda - 1.1) / 0.1).max(0.0) * k::LR_TORQUE_WEAK.value
     }
+}
+
+pub(super) static PULLS_LESS: Feature = Feature {
+    name: "pulls_less",
+    id: "F12*",
+    group: Group::Torque,
+    summary: "the engine pulls less than in other passes, by more than the mixture explains, or no less",
+    looks: "engine speed climbs more slowly than at the same speed, ratio and manifold pressure with a rich reading",
+    decides: "charges that do not fire give no torque and all of their air; a lean mixture that burns costs only what \
+              1/lambda says",
+    cannot: "needs half a second under load away from limiter and gear changes, another pass in the same gear, and the \
+             ratio where there are gears; misfire of one cycle in ten is within the model error, and from lambda 1.3 on \
+             charges may fail for being lean",
+    tag: Tag::Computed,
+    run: pulls_less,
+};
+
+fn pulls_less(case: &Case<'_, '_>) -> Reading {
+    let scene = case.scene;
+    let (start_s, end_s) = (case.gas_start_s, case.gas_end_s);
+    if !case.episode.regime.rich() {
+        return Reading::not_evaluated("not under load");
+    }
+    let (here, others) = match (pull::pulls(scene, start_s, end_s), Others::outside(scene, start_s, end_s)) {
+        (Ok(here), Ok(others)) => (here, others),
+        (Err(because), _) | (_, Err(because)) => return Reading::not_evaluated(because),
+    };
+    if here.is_empty() {
+        return Reading::not_evaluated("no half second of steady full load lies in it");
+    }
+    // The readings of the same gas, through the sensor's own lag.
+    let reading_of = |span_s: (f64, f64)| {
+        let late_s = case.delay_s + scene.chain.rich_to_lean.tau_s;
+        let from = scene.frames.partition_point(|f| f.time_s < span_s.0 + late_s);
+        let frames = scene.frames.get(from..).unwrap_or(&[]).iter();
+        median(frames.take_while(|f| f.time_s <= span_s.1 + late_s).map(|f| f.phi).collect())
+    };
+    let (mut loss, mut phi, mut noise, mut count) = (0.0, 0.0, 0.0, 0.0);
+    let mut free_s = f64::NEG_INFINITY;
+    for window in here.iter().filter(|window| window.span_s.0 >= start_s) {
+        if window.span_s.0 < free_s {
+            continue;
+        }
+        let (Some((climb, best)), Some(read)) = (others.usual(window), reading_of(window.span_s)) else {
+            continue;
+        };
+        // Where the load takes most of the torque, a few per cent of it are all of the climb.
+        if read * case.episode.limit >= 1.0 || climb < k::PULL_FREE.value * best {
+            continue;
+        }
+        free_s = window.span_s.1;
+        loss += (climb - window.climb.0) / best;
+        noise += (window.climb.1 / best).powi(2);
+        phi += read;
+        count += 1.0;
+    }
+    if count < 1.0 {
+        return Reading::not_evaluated(
+            "no other pass pulls in the same gear at the same speed and pressure with torque to spare",
+        );
+    }
+    (loss, phi) = (loss / count, phi / count);
+    // The error of the comparison is the same in all windows, that of the slopes is not.
+    let variance = k::TORQUE_MODEL.value.powi(2) + noise / (count * count);
+    let burnt = 1.0 - (1.02 * phi).min(1.0);
+    // Every charge that fails takes all of its torque and at most all of its fuel from the reading.
+    let failed = 1.0 - phi / case.before_phi.unwrap_or_else(|| case.episode.limit.recip()).max(phi);
+    let text = format!(
+        "the engine pulled {:.0} % less than in other passes; lambda {:.2} costs {:.0} % if it burns, and {:.0} % or more \
+         if charges fail",
+        100.0 * loss,
+        phi.recip(),
+        100.0 * burnt,
+        100.0 * failed
+    );
+    let reading = Reading::seen(-100.0 * loss, "%", text);
+    if phi.recip() >= k::FIRES_LAMBDA.value {
+        return reading;
+    }
+    let log10 = ((loss - burnt).max(0.0).powi(2) - (failed - loss).max(0.0).powi(2))
+        / (2.0 * variance)
+        / std::f64::consts::LN_10;
+    let cap = k::LR_MISFIRE_TORQUE.value;
+    reading.weigh(&[Cause::Misfire], log10.clamp(-cap, cap))
 }
 
 pub(super) static ROUGHNESS: Feature = Feature {
