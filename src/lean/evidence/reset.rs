@@ -297,7 +297,7 @@ fn pulls_on(case: &Case<'_, '_>) -> Reading {
 }
 
 /// What the pulls of a run say together.
-struct Torque {
+struct Firing {
     /// First frame from which the engine is known to fire.
     from: usize,
     windows: usize,
@@ -310,7 +310,7 @@ struct Torque {
 }
 
 /// Compares the pull under a run at the end stop with the other pulls of the log.
-fn pulling(scene: &Scene<'_>, run: &Range<usize>, held_s: f64) -> Result<Torque, String> {
+fn pulling(scene: &Scene<'_>, run: &Range<usize>, held_s: f64) -> Result<Firing, String> {
     if held_s < k::RESET_STOP_S.value {
         return Err(format!("it lasts {held_s:.1} s only"));
     }
@@ -326,7 +326,7 @@ fn pulling(scene: &Scene<'_>, run: &Range<usize>, held_s: f64) -> Result<Torque,
     let others = Others::outside(scene, first.time_s, last.time_s)?;
     // The mildest reading of the end stop that gas could have had.
     let expected = (1.02 * first.phi).min(1.0);
-    let mut pull = Torque { from: run.end, windows: 0, torque: 0.0, expected, log10: 0.0 };
+    let mut pull = Firing { from: run.end, windows: 0, torque: 0.0, expected, log10: 0.0 };
     let mut free_s = f64::NEG_INFINITY;
     for window in &here {
         let Some((climb, best)) = others.usual(window) else { continue };
