@@ -110,15 +110,18 @@ pub fn render(rows: &[TauRow]) -> String {
                    absolute  wrong by over 30 %  of the sensor alone  inside its interval\n"
             .to_owned();
     for row in rows {
+        let range = if row.unclipped { "to air" } else { "clipped" };
+        let rate = row.rate_hz.map_or_else(|| ">= 10".to_owned(), |rate| rate.to_string());
         // Writing to a string cannot fail.
+        let _ =
+            write!(out, "  {:14} {range:9} {rate:>6} Hz {:>6} {:>9}", row.direction, row.logs, row.measured);
+        if row.measured == 0 {
+            let _ = writeln!(out, " {:>33}", "not measured");
+            continue;
+        }
         let _ = writeln!(
             out,
-            "  {:14} {:9} {:>6} Hz {:>6} {:>9} {:>+31.1} % {:>8.1} % {:>18} {:>+19.1} % {:>18.0} %",
-            row.direction,
-            if row.unclipped { "to air" } else { "clipped" },
-            row.rate_hz.map_or_else(|| ">= 10".to_owned(), |rate| rate.to_string()),
-            row.logs,
-            row.measured,
+            " {:>+31.1} % {:>8.1} % {:>18} {:>+19.1} % {:>18.0} %",
             100.0 * row.median_error,
             100.0 * row.median_absolute_error,
             row.wrong,

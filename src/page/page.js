@@ -145,6 +145,9 @@
         if (mine === round && answer.ok) {
           check.innerHTML = markup;
           text.setAttribute("aria-invalid", String(check.querySelector("#rig-refused") !== null));
+        } else if (mine === round && answer.status === 413) {
+          check.textContent = "This is longer than a rig file may be.";
+          text.setAttribute("aria-invalid", "true");
         }
       } catch {
         lost.hidden = false;

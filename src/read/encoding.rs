@@ -48,7 +48,7 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded<'_>, NoText> {
             }
             Cow::Owned(text.into_owned().into_bytes())
         }
-        None => Cow::Borrowed(bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes)),
+        None => Cow::Borrowed(without_mark(bytes, &mut notes)),
     };
     let text = without_nul(text, &mut notes)?;
     if control_share(&text) > CONTROL_SHARE {
@@ -58,14 +58,28 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded<'_>, NoText> {
     Ok(Decoded { text: line_ends(text), notes })
 }
 
+/// Text without the mark of its encoding. That of UTF-16 may also stand before text that is none.
+fn without_mark<'a>(bytes: &'a [u8], notes: &mut Vec<String>) -> &'a [u8] {
+    match bytes {
+        [0xff, 0xfe, text @ ..] | [0xfe, 0xff, text @ ..] => {
+            notes.push(
+                "the file begins with the mark of UTF-16 and is none: the mark was left out".to_owned(),
+            );
+            text
+        }
+        _ => bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes),
+    }
+}
+
 /// UTF-16 by its byte order mark, or by the NUL in every other byte of mostly ASCII text.
 fn utf16(bytes: &[u8]) -> Option<&'static Encoding> {
+    let head = &bytes[..bytes.len().min(4096)];
+    // Digits, delimiters and line ends hold a NUL byte each: a log without one is no UTF-16, whatever its mark says.
     match bytes {
-        [0xff, 0xfe, ..] => return Some(UTF_16LE),
-        [0xfe, 0xff, ..] => return Some(UTF_16BE),
+        [0xff, 0xfe, ..] => return head.contains(&0).then_some(UTF_16LE),
+        [0xfe, 0xff, ..] => return head.contains(&0).then_some(UTF_16BE),
         _ => {}
     }
-    let head = &bytes[..bytes.len().min(4096)];
     let pairs = head.len() / 2;
     if pairs < 4 {
         return None;
@@ -217,6 +231,15 @@ mod tests {
         let mut bytes = b"Time,RPM\n0.1,900\n".to_vec();
         bytes.extend(utf16_bytes("0.2,910\n0.3,920\n", true));
         assert_eq!(text(&bytes), "Time,RPM\n0.1,900\n0.2,910\n0.3,920\n");
+    }
+
+    #[test]
+    fn the_mark_of_utf16_before_ascii_is_left_out() {
+        for mark in [b"\xff\xfe", b"\xfe\xff"] {
+            let bytes = [&mark[..], b"Time,RPM\n0.1,900\n"].concat();
+            assert_eq!(text(&bytes), "Time,RPM\n0.1,900\n");
+            assert_eq!(decode(&bytes).map_err(|no| format!("{no:?}")).expect("text").notes.len(), 1);
+        }
     }
 
     #[test]

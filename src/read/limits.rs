@@ -12,15 +12,15 @@ pub(crate) const SETTINGS_MOST: u64 = 4 << 20;
 /// A file may expand to this many bytes, 4 GiB: its columns take as much again.
 pub const EXPANDED_MOST: u64 = 4 << 30;
 /// A file of columns may expand to this many times its stored size: made-up logs of an idling engine take 246 times what
-/// `convert` makes of them (2026-11-29), driven ones a tenth of it.
-pub const RATIO_MOST: u64 = 250;
+/// `convert` makes of them, of a standing one 990 times (2026-11-29).
+pub const RATIO_MOST: u64 = 1_000;
 /// Text may expand to this many times its packed size: at the best level of zstd made-up logs of an idling engine pack 39
 /// times, of a standing one 76 times (2026-11-29).
 pub const TEXT_RATIO_MOST: u64 = 100;
 /// The same for Parquet, Arrow and MDF files inside gzip or zstd: they are packed already, or nearly, and stand in
 /// memory whole before they are read.
 const RATIO_MOST_TWICE: u64 = 8;
-/// A line of a packed text is no longer than this, 16 MiB: 1 kB for each column that is allowed.
+/// A line of a packed text is no longer than this, 16 MiB: 4 kB for each column that is allowed.
 pub(super) const LINE_MOST: usize = 16 << 20;
 /// Memory that unpacking zstd may take for looking back, as a power of two: 32 MiB, what levels up to 20 take (from
 /// memory).
@@ -29,8 +29,9 @@ pub(super) const WINDOW_LOG_MOST: u32 = 25;
 pub(super) const TEXT_FREE: u64 = 4 << 20;
 /// Columns of this many bytes are always allowed, 32 MiB: constant columns pack to nothing.
 pub(super) const COLUMNS_FREE: u64 = 32 << 20;
-/// Columns of one file: what a common spreadsheet holds; four times the widest log known (from memory).
-pub const COLUMNS_MOST: usize = 16_384;
+/// Columns of one file: as many as the widest log known has (from memory), a car's own has hundreds. A column of four rows
+/// costs report, page and document about 10 kB together.
+pub const COLUMNS_MOST: usize = 4_096;
 /// Cells that short rows may leave out however small the file, 4 Mi: 32 MiB once they are numbers.
 const ABSENT_FREE: u64 = 4 << 20;
 /// Bytes of the lines that tell how a text is written, 1 MiB: many more in a wide log tell nothing new.
@@ -128,7 +129,7 @@ mod tests {
         let room = |stored, stated| Room::new(Allowance { stored, stated });
         assert!(room(900, None).take(COLUMNS_FREE).is_ok());
         assert_eq!(room(900, None).take(COLUMNS_FREE + 1), Err("32 MiB".to_owned()));
-        assert_eq!(room(1 << 20, None).take(1 << 30), Err("250 MiB, 250 times its size".to_owned()));
+        assert_eq!(room(1 << 20, None).take(2 << 30), Err("1000 MiB, 1000 times its size".to_owned()));
         assert_eq!(room(u64::MAX, None).take(EXPANDED_MOST + 1), Err("4096 MiB".to_owned()));
         assert!(room(900, Some(1 << 40)).take(1 << 39).is_ok());
         let stated = "2 MB, which the rig file states".to_owned();

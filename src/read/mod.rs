@@ -34,6 +34,7 @@ pub(crate) use limits::SETTINGS_MOST;
 pub use limits::{COLUMNS_MOST, EXPANDED_MOST, FILE_MOST, RATIO_MOST, TEXT_RATIO_MOST};
 pub use table::{Column, Table};
 pub use time::{TimeAxis, find_time};
+pub(crate) use write::write_parquet;
 pub use write::{FieldMeta, FileFormat, WriteError, write_table};
 
 use std::borrow::Cow;

@@ -5,22 +5,26 @@ use std::io::Write;
 use std::path::Path;
 use std::sync::Arc;
 
+use arrow_array::cast::AsArray;
+use arrow_array::types::{Float64Type, Int64Type, UInt8Type};
 use arrow_array::{Array, ArrayRef, RecordBatch};
 use arrow_ipc::CompressionType;
 use arrow_ipc::writer::{FileWriter, IpcWriteOptions};
 use arrow_schema::{ArrowError, DataType, Field, Schema};
 use parquet::arrow::ArrowWriter;
 use parquet::basic::{Compression, Encoding, ZstdLevel};
+use parquet::column::writer::ColumnWriter;
+use parquet::data_type::ByteArray;
 use parquet::errors::ParquetError;
 use parquet::file::properties::{WriterProperties, WriterPropertiesBuilder};
 use parquet::schema::types::ColumnPath;
 
 use super::{Table, arrow_file};
 
-/// Rows per batch of an Arrow IPC file and per row group page run.
+/// Rows per batch of an Arrow IPC file.
 const BATCH_ROWS: usize = 64 * 1024;
 
-/// Below this many rows a column is written without a dictionary: the tables that build one take 64 kB a column.
+/// Below this many rows a column is written without a dictionary: there is little to gain.
 const DICTIONARY_ROWS: usize = 4096;
 
 /// What a written column says of itself.
@@ -112,7 +116,7 @@ fn joined(pairs: &[(String, String)]) -> std::collections::BTreeMap<String, Stri
 
 /// Null slots of a table hold NaN; a reader that ignores the mask must not meet it, and zeros pack better.
 fn without_nan(values: &ArrayRef) -> ArrayRef {
-    use arrow_array::{Float64Array, cast::AsArray, types::Float64Type};
+    use arrow_array::Float64Array;
     let Some(floats) = values.as_primitive_opt::<Float64Type>() else { return Arc::clone(values) };
     let Some(nulls) = floats.nulls() else { return Arc::clone(values) };
     let clean: Vec<f64> = floats
@@ -149,7 +153,6 @@ fn encodings(batch: &RecordBatch, mut properties: WriterPropertiesBuilder) -> Wr
 
 /// Whether a dictionary of the first batch's readings is at most a quarter of the readings.
 fn repeats(values: &dyn Array) -> bool {
-    use arrow_array::{cast::AsArray, types::Float64Type, types::Int64Type};
     let rows = values.len().min(BATCH_ROWS);
     let distinct: HashSet<u64> = match values.data_type() {
         DataType::Float64 => {
@@ -163,30 +166,96 @@ fn repeats(values: &dyn Array) -> bool {
     values.len() >= DICTIONARY_ROWS && distinct.len() * 4 <= rows
 }
 
+/// Writes Parquet column by column, so that the tables and buffers of one column stand in memory at a time.
+///
+/// # Errors
+/// What the library or the sink refuses, and a column of a type that neither a table nor the flags hold.
+pub(crate) fn write_parquet(
+    batch: &RecordBatch,
+    sink: impl Write + Send,
+    properties: WriterProperties,
+) -> Result<(), ParquetError> {
+    let group_rows = properties.max_row_group_row_count().unwrap_or(usize::MAX);
+    let writer = ArrowWriter::try_new(sink, batch.schema(), Some(properties))?;
+    let (mut file, _) = writer.into_serialized_writer()?;
+    for slice in slices(batch, group_rows) {
+        let mut group = file.next_row_group()?;
+        for (field, values) in slice.schema_ref().fields().iter().zip(slice.columns()) {
+            let Some(mut column) = group.next_column()? else { break };
+            for from in (0..values.len()).step_by(BATCH_ROWS) {
+                let part = values.slice(from, BATCH_ROWS.min(values.len() - from));
+                write_part(column.untyped(), field, &part)?;
+            }
+            column.close()?;
+        }
+        group.close()?;
+    }
+    file.close()?;
+    Ok(())
+}
+
+/// Adds values to a column.
+fn write_part(column: &mut ColumnWriter<'_>, field: &Field, values: &ArrayRef) -> Result<(), ParquetError> {
+    let valid = |row: &usize| values.is_valid(*row);
+    let rows = || (0..values.len()).filter(valid);
+    // A column that may hold nulls says of each row whether it holds a value.
+    let levels: Option<Vec<i16>> =
+        field.is_nullable().then(|| (0..values.len()).map(|row| i16::from(valid(&row))).collect());
+    let levels = levels.as_deref();
+    let written = match (column, values.data_type()) {
+        (ColumnWriter::DoubleColumnWriter(column), DataType::Float64) => {
+            let values = values.as_primitive::<Float64Type>();
+            let values: Vec<f64> = rows().map(|row| values.value(row)).collect();
+            column.write_batch(&values, levels, None)
+        }
+        (ColumnWriter::Int64ColumnWriter(column), DataType::Int64 | DataType::Timestamp(..)) => {
+            let values =
+                arrow_array::make_array(values.to_data().into_builder().data_type(DataType::Int64).build()?);
+            let values = values.as_primitive::<Int64Type>();
+            let values: Vec<i64> = rows().map(|row| values.value(row)).collect();
+            column.write_batch(&values, levels, None)
+        }
+        (ColumnWriter::Int32ColumnWriter(column), DataType::UInt8) => {
+            let values = values.as_primitive::<UInt8Type>();
+            let values: Vec<i32> = rows().map(|row| i32::from(values.value(row))).collect();
+            column.write_batch(&values, levels, None)
+        }
+        (ColumnWriter::BoolColumnWriter(column), DataType::Boolean) => {
+            let values = values.as_boolean();
+            let values: Vec<bool> = rows().map(|row| values.value(row)).collect();
+            column.write_batch(&values, levels, None)
+        }
+        (ColumnWriter::ByteArrayColumnWriter(column), DataType::Utf8) => {
+            let values = values.as_string::<i32>();
+            let values: Vec<ByteArray> = rows().map(|row| values.value(row).into()).collect();
+            column.write_batch(&values, levels, None)
+        }
+        (_, other) => Err(ParquetError::NYI(format!("a column of {other}"))),
+    };
+    written.map(|_| ())
+}
+
+fn slices(batch: &RecordBatch, rows: usize) -> impl Iterator<Item = RecordBatch> {
+    let all = batch.num_rows();
+    (0..all).step_by(rows).map(move |from| batch.slice(from, rows.min(all - from)))
+}
+
 fn write_batch(
     batch: &RecordBatch,
     writer: &mut (impl Write + Send),
     format: FileFormat,
 ) -> Result<(), WriteError> {
-    let slices = (0..batch.num_rows())
-        .step_by(BATCH_ROWS)
-        .map(|from| batch.slice(from, BATCH_ROWS.min(batch.num_rows() - from)));
     match format {
         FileFormat::Parquet => {
             let properties = WriterProperties::builder()
                 .set_compression(Compression::ZSTD(ZstdLevel::try_new(3)?))
                 .set_created_by(concat!("sondeproof ", env!("CARGO_PKG_VERSION")).to_owned());
-            let properties = encodings(batch, properties).build();
-            let mut parquet = ArrowWriter::try_new(&mut *writer, batch.schema(), Some(properties))?;
-            for slice in slices {
-                parquet.write(&slice)?;
-            }
-            parquet.close()?;
+            write_parquet(batch, &mut *writer, encodings(batch, properties).build())?;
         }
         FileFormat::ArrowIpc => {
             let options = IpcWriteOptions::default().try_with_compression(Some(CompressionType::ZSTD))?;
             let mut ipc = FileWriter::try_new_with_options(&mut *writer, &batch.schema(), options)?;
-            for slice in slices {
+            for slice in slices(batch, BATCH_ROWS) {
                 ipc.write(&slice)?;
             }
             ipc.finish()?;

@@ -7,13 +7,13 @@ use std::sync::Arc;
 use arrow_array::{Array, ArrayRef, Float64Array, RecordBatch, UInt8Array};
 use arrow_buffer::NullBuffer;
 use arrow_schema::{ArrowError, DataType, Field, Schema};
-use parquet::arrow::ArrowWriter;
 use parquet::basic::{Compression, ZstdLevel};
 use parquet::errors::ParquetError;
 use parquet::file::properties::WriterProperties;
 
 use crate::detect::Detection;
 use crate::log::{Channel, Log};
+use crate::read::write_parquet;
 
 /// Why the flags could not be written.
 #[derive(Debug, thiserror::Error)]
@@ -69,10 +69,7 @@ pub fn write<W: Write + Send>(sink: W, log: &Log, detection: &Detection) -> Resu
         .set_compression(Compression::ZSTD(ZstdLevel::default()))
         .set_created_by(concat!("sondeproof ", env!("CARGO_PKG_VERSION")).to_owned())
         .build();
-    let mut writer = ArrowWriter::try_new(sink, batch.schema(), Some(properties))?;
-    writer.write(&batch)?;
-    writer.close()?;
-    Ok(())
+    Ok(write_parquet(&batch, sink, properties)?)
 }
 
 /// Values in the log's own unit; null where the log holds none.

@@ -31,10 +31,13 @@ struct Degrees {
     latitude: bool,
     varies: bool,
     far: bool,
+    /// Six decimals or more, which only receivers write of what moves so slowly; assumed.
+    micro: bool,
 }
 
 /// Which columns hold positions by their values: two beside each other that no role is known of and that move like the
-/// degrees of a machine, or one whose name may mean an axis of the earth.
+/// degrees of a machine, one alone that moves in steps as fine as a receiver's, or one whose name may mean an axis of the
+/// earth.
 pub(super) fn told_by_values(columns: &[Judged<'_>]) -> Vec<bool> {
     let degrees: Vec<Option<Degrees>> =
         columns.iter().map(|column| may_be_place(column).then(|| degrees(column.values)).flatten()).collect();
@@ -42,7 +45,10 @@ pub(super) fn told_by_values(columns: &[Judged<'_>]) -> Vec<bool> {
     let mut places: Vec<bool> = degrees
         .iter()
         .enumerate()
-        .map(|(index, degrees)| axis(index) && degrees.as_ref().is_some_and(|degrees| degrees.far))
+        .map(|(index, degrees)| {
+            let told = |degrees: &Degrees| degrees.far && (axis(index) || degrees.varies && degrees.micro);
+            degrees.as_ref().is_some_and(told)
+        })
         .collect();
     for (index, pair) in degrees.windows(2).enumerate() {
         if let [Some(one), Some(two)] = pair
@@ -75,22 +81,24 @@ fn degrees(values: &[f64]) -> Option<Degrees> {
         return None;
     }
     let (low, high) = fixes.iter().fold((f64::MAX, f64::MIN), |(low, high), v| (low.min(*v), high.max(*v)));
-    let fine = fixes.iter().filter(|value| has_fifth_decimal(**value)).count();
+    let share =
+        |decimals| fixes.iter().filter(|v| has_more_than(decimals, **v)).count() as f64 / fixes.len() as f64;
     let jumps = fixes.windows(2).filter(|pair| (pair[1] - pair[0]).abs() > STEP_MOST_DEG).count();
     let moves_like_one = low >= -180.0
         && high <= 180.0
         && high - low <= SPAN_MOST_DEG
-        && fine as f64 >= FINE_SHARE * fixes.len() as f64
+        && share(4) >= FINE_SHARE
         && jumps as f64 <= JUMPS_MOST * fixes.len() as f64;
     moves_like_one.then(|| Degrees {
         latitude: low >= -90.0 && high <= 90.0,
         varies: high > low,
         far: low.abs().max(high.abs()) >= FAR_DEG,
+        micro: share(5) >= FINE_SHARE,
     })
 }
 
-fn has_fifth_decimal(value: f64) -> bool {
-    let scaled = value * 1e4;
+fn has_more_than(decimals: i32, value: f64) -> bool {
+    let scaled = value * 10_f64.powi(decimals);
     (scaled - scaled.round()).abs() > 0.05
 }
 
@@ -110,7 +118,13 @@ mod tests {
         let east: Vec<f64> = (0..200).map(|row| if row % 50 == 3 { 0.0 } else { 8.412_345 }).collect();
         let heat: Vec<f64> = (0..200).map(|row| 80.0 + f64::from(row % 7) * 0.1).collect();
         assert_eq!(told(&[("f1", &north), ("f2", &east), ("f3", &heat)]), [true, true, false]);
-        assert_eq!(told(&[("f1", &north), ("f3", &heat)]), [false, false]);
+        assert_eq!(told(&[("f1", &north), ("f3", &heat)]), [true, false], "alone");
+        let coarse: Vec<f64> = north.iter().map(|value| (value * 1e5).round() * 1e-5).collect();
+        assert_eq!(
+            told(&[("f1", &coarse), ("f3", &heat)]),
+            [false, false],
+            "as any slow reading of five decimals"
+        );
         assert_eq!(told(&[("G_LAT", &north), ("f3", &heat)]), [true, false]);
         // A factor that drifts in small steps beside another one.
         let factor: Vec<f64> = (0..200).map(|row| 0.987_654 + f64::from(row) * 1.37e-5).collect();
