@@ -1,5 +1,9 @@
 //! Analog readings that shift when an electrical load switches: a voltage between two grounds.
 
+use std::borrow::Cow;
+use std::cell::LazyCell;
+use std::ops::Range;
+
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
@@ -7,7 +11,7 @@ use crate::chain::Chain;
 use crate::flag::Flag;
 use crate::log::{Channel, Dimension, Role};
 use crate::signal::step::{self, LevelStep, Levels, Shape};
-use crate::signal::uncertainty;
+use crate::signal::{search, uncertainty};
 
 mod levels;
 
@@ -223,8 +227,7 @@ struct Pool {
     heights: Vec<f64>,
     delays_s: Vec<f64>,
     /// Rows in which the reading stood shifted: from a load's onset to its end.
-    rows: Vec<std::ops::Range<usize>>,
-    level: f64,
+    rows: Vec<Range<usize>>,
 }
 
 impl Pool {
@@ -233,16 +236,17 @@ impl Pool {
         channel: &Channel,
         load: &Channel,
         view: &View<'_>,
-        segment: std::ops::Range<usize>,
+        segment: Range<usize>,
         test: &Test,
     ) {
         let clock = &view.log.clock;
-        let (rows, time_s, value) = readings(channel, &clock.time_s, segment.clone());
-        let (_, load_time_s, load_value) = readings(load, &clock.time_s, segment.clone());
+        let reading = Readings::of(channel, &clock.time_s, segment.clone());
+        let loads = Readings::of(load, &clock.time_s, segment);
         let rise_s = (2.0 * test.skew_s).max(0.05);
         let shape = Shape { window_s: 0.5, rise_s, least: test.least };
-        let steps = step::level_steps(&load_time_s, &load_value, &shape);
-        let levels = Levels::new(&time_s, &value);
+        let steps = step::level_steps(&loads.time_s, &loads.value, &shape);
+        // Needed by hardly any step: most leave no time to tell a shift from gas.
+        let levels = LazyCell::new(|| Levels::new(&reading.time_s, &reading.value));
         let heavier = |step: &LevelStep| (load.role == Role::Other) == (step.height > 0.0);
         for (k, load_step) in steps.iter().enumerate() {
             self.steps += 1;
@@ -261,18 +265,16 @@ impl Pool {
             self.heights.push(load_step.height.abs());
             self.delays_s.push(delay_s);
             if heavier(load_step) {
-                let start = rows.get(time_s.partition_point(|t| *t < at_s));
+                let start = reading.row(search::below(&reading.time_s, at_s));
                 let until_s = steps.get(k + 1).map_or(f64::INFINITY, |next| next.time_s);
-                let end = time_s.partition_point(|t| *t < until_s).checked_sub(1).and_then(|k| rows.get(k));
+                let end = search::below(&reading.time_s, until_s).checked_sub(1).and_then(|k| reading.row(k));
                 if let (Some(start), Some(end)) = (start, end)
                     && end >= start
                 {
-                    self.rows.push(*start..end + 1);
+                    self.rows.push(start..end + 1);
                 }
             }
         }
-        self.level =
-            self.level.max(value.iter().copied().fold(0.0, |m, v| if v.abs() > m { v.abs() } else { m }));
     }
 
     fn findings(&self, channel: &Channel, load: &Channel, limits: &Limits<'_>) -> Vec<Finding> {
@@ -281,7 +283,7 @@ impl Pool {
         let spread =
             (self.shifts.iter().map(|s| (s - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0)).sqrt();
         let error = spread.max(uncertainty::quantisation(channel.resolution())) / n.sqrt();
-        let middle = crate::signal::robust::median(channel.values()).unwrap_or(self.level).abs();
+        let middle = crate::signal::robust::median(channel.values()).unwrap_or(0.0).abs();
         // Temperatures count from the ice point: a share of an absolute temperature means nothing.
         let scale = if channel.role.dimension() == Dimension::Temperature { 100.0 } else { middle };
         let real = mean.abs() > limits.get(&SIGMAS) * error && mean.abs() > limits.get(&LEAST) * scale;
@@ -321,16 +323,43 @@ impl Pool {
     }
 }
 
-fn readings(
-    channel: &Channel,
-    time_s: &[f64],
-    segment: std::ops::Range<usize>,
-) -> (Vec<usize>, Vec<f64>, Vec<f64>) {
-    let values = channel.values();
-    let rows: Vec<usize> = segment.filter(|row| values.get(*row).is_some_and(|v| v.is_finite())).collect();
-    let times = rows.iter().map(|row| time_s[*row]).collect();
-    let value = rows.iter().map(|row| values[*row]).collect();
-    (rows, times, value)
+/// Readings of a channel in one stretch; without a blank they are the rows themselves, and nothing is copied.
+struct Readings<'a> {
+    start: usize,
+    /// Row of each reading; null where there is no blank between them.
+    rows: Option<Vec<usize>>,
+    time_s: Cow<'a, [f64]>,
+    value: Cow<'a, [f64]>,
+}
+
+impl<'a> Readings<'a> {
+    fn of(channel: &'a Channel, time_s: &'a [f64], segment: Range<usize>) -> Self {
+        let values = channel.values();
+        let known = segment.start..segment.end.min(values.len());
+        if channel.count() == channel.rows()
+            && let (Some(time_s), Some(value)) = (time_s.get(known.clone()), values.get(known))
+            && value.iter().all(|v| v.is_finite())
+        {
+            let (time_s, value) = (Cow::Borrowed(time_s), Cow::Borrowed(value));
+            return Self { start: segment.start, rows: None, time_s, value };
+        }
+        let rows: Vec<usize> =
+            segment.clone().filter(|row| values.get(*row).is_some_and(|v| v.is_finite())).collect();
+        Self {
+            time_s: rows.iter().map(|row| time_s[*row]).collect(),
+            value: rows.iter().map(|row| values[*row]).collect(),
+            start: segment.start,
+            rows: Some(rows),
+        }
+    }
+
+    /// Row of a reading.
+    fn row(&self, at: usize) -> Option<usize> {
+        match &self.rows {
+            None => (at < self.value.len()).then_some(self.start + at),
+            Some(rows) => rows.get(at).copied(),
+        }
+    }
 }
 
 /// How long gas takes to the sensor at a time; null where the engine speed is not known.

@@ -6,8 +6,8 @@ use super::{Ageing, Meta, Subject, Verdict, Worse, against};
 use crate::chain::{Chain, Fit, Fresh, Response};
 use crate::document::HealthMetric;
 use crate::log::{Channel, Estimate, Role};
-use crate::signal::robust::median;
-use crate::signal::uncertainty::{combine, quantile_sorted, rectangular};
+use crate::signal::robust::{median, quantile_in_place};
+use crate::signal::uncertainty::{combine, rectangular};
 
 pub(super) const DEAD_TIME: Meta = Meta {
     name: "dead_time",
@@ -175,9 +175,8 @@ struct Fuel<'a> {
 
 impl<'a> Fuel<'a> {
     fn of(delivery: &'a Channel) -> Self {
-        let mut sorted: Vec<f64> = delivery.values().iter().copied().filter(|v| v.is_finite()).collect();
-        sorted.sort_unstable_by(f64::total_cmp);
-        let high = quantile_sorted(&sorted, 0.95).unwrap_or(0.0);
+        let mut known: Vec<f64> = delivery.values().iter().copied().filter(|v| v.is_finite()).collect();
+        let high = quantile_in_place(&mut known, 0.95).unwrap_or(0.0);
         Self { values: delivery.values(), none_below: NO_FUEL * high }
     }
 

@@ -221,31 +221,46 @@ pub(super) struct Scene<'a> {
 
 impl<'a> Scene<'a> {
     pub(super) fn new(view: &'a View<'a>, detection: &'a Detection, chain: &'a Chain) -> Option<Self> {
-        let channel = view.log.channels.get(chain.channel)?;
-        let time_s = view.log.clock.time_s.as_slice();
-        let frames = frames(channel, time_s, chain, &view.log.clock.segments);
-        let period_s =
-            chain.fresh_period_s.or(view.log.clock.period_s).filter(|p| *p > 0.0).unwrap_or(f64::INFINITY);
-        let link_known = chain.frame_period_s.is_some()
+        let mut scene = Self::brief(view, detection, chain)?;
+        let channel = scene.channel;
+        scene.frames = frames(channel, scene.time_s, chain, &view.log.clock.segments);
+        scene.link_known = chain.frame_period_s.is_some()
             || view.rig.sensor.link.as_deref() == Some("analog")
             || renewed_share(channel) >= 0.5;
-        let (noise, floor) = noise_phi(chain, channel, &frames);
+        let (noise, floor) = noise_phi(chain, channel, &scene.frames);
+        scene.noise_phi = noise.max(floor).max(1e-4);
+        scene.noise_phi_raw = noise;
+        let repeats = repeats(&scene.frames);
+        scene.repeats = if scene.link_known { 1.0 } else { repeats };
+        scene.repeats_are_common = repeats > 1.1;
+        scene.highest_lambda = scene.frames.iter().map(|f| f.lambda).fold(0.0, f64::max);
+        scene.dense_pa = limit::dense_pa(&scene);
+        scene.path = scene.way_of_the_gas();
+        scene.power_up_s = scene.power_up();
+        scene.best_in_gear = scene.best_in_gear();
+        Some(scene)
+    }
+
+    /// The same without frames and what follows from them: for witnesses and numbers of the chain.
+    pub(super) fn brief(view: &'a View<'a>, detection: &'a Detection, chain: &'a Chain) -> Option<Self> {
+        let period_s =
+            chain.fresh_period_s.or(view.log.clock.period_s).filter(|p| *p > 0.0).unwrap_or(f64::INFINITY);
         let mut scene = Self {
             view,
             detection,
             chain,
-            channel,
-            time_s,
+            channel: view.log.channels.get(chain.channel)?,
+            time_s: view.log.clock.time_s.as_slice(),
+            frames: Vec::new(),
             period_s,
-            link_known,
-            noise_phi: noise.max(floor).max(1e-4),
-            noise_phi_raw: noise,
-            repeats: if link_known { 1.0 } else { repeats(&frames) },
-            highest_lambda: frames.iter().map(|f| f.lambda).fold(0.0, f64::max),
-            repeats_are_common: repeats(&frames) > 1.1,
+            link_known: false,
+            noise_phi: 0.0,
+            noise_phi_raw: 0.0,
+            repeats: 1.0,
+            highest_lambda: 0.0,
+            repeats_are_common: false,
             best_in_gear: None,
             cells: BTreeMap::new(),
-            frames,
             ambient_pa: k::AMBIENT_PA.value,
             dense_pa: k::AMBIENT_PA.value,
             power_up_s: None,
@@ -254,16 +269,7 @@ impl<'a> Scene<'a> {
             rich_pulls: OnceLock::new(),
         };
         scene.ambient_pa = scene.ambient();
-        scene.dense_pa = limit::dense_pa(&scene);
-        scene.path = scene.way_of_the_gas();
-        scene.power_up_s = scene.power_up();
-        scene.best_in_gear = scene.best_in_gear();
         Some(scene)
-    }
-
-    /// The same without what only episodes need: for numbers of the chain and for witnesses.
-    pub(super) fn brief(view: &'a View<'a>, detection: &'a Detection, chain: &'a Chain) -> Option<Self> {
-        Self::new(view, detection, chain)
     }
 
     /// Sorts the frames under load into cells; `loaded` says which are.
@@ -318,7 +324,7 @@ impl<'a> Scene<'a> {
     /// is damaged, is one step. Null where the clock counts more coarsely than the steps.
     pub(super) fn next_window(&self, time_s: f64, step_s: f64) -> Option<f64> {
         let next = time_s + step_s;
-        let row = self.time_s.partition_point(|time| *time < next);
+        let row = self.view.log.clock.row_at(next);
         let due = self.time_s.get(row).copied().unwrap_or(next);
         let steps = ((due - time_s) / step_s).floor().max(1.0);
         let next = time_s + steps * step_s;

@@ -155,21 +155,25 @@ fn score(table: &Table, index: usize, column: &Column) -> u32 {
             Reading::Date(_) => 0,
         };
     }
-    let Some(values) = numeric_values(column) else { return 0 };
-    if !rises(&values, &table.restarts) {
-        return 0;
-    }
     let timed =
         column.unit.as_deref().and_then(Unit::parse).is_some_and(|unit| unit.dimension == Dimension::Time);
+    // A file without names: a first column that rises by one fraction each row is no counter and no channel.
+    let nameless = fit == Fit::None && !timed && index == 0 && column.source_name.is_empty();
     let numeric = match fit {
         Fit::Plain => 70,
         Fit::Qualified if timed || column.unit.is_none() => 50,
         Fit::None if timed => 40,
-        // A file without names: a first column that rises by one fraction each row is no counter and no channel.
-        Fit::None if index == 0 && column.source_name.is_empty() && even_fraction(&values) => 30,
+        Fit::None if nameless => 30,
         _ => 0,
     };
-    if numeric > 0 { by_role + numeric } else { by_role }
+    // Names are cheaper to look at than values, and by its name hardly a column is a time.
+    if by_role + numeric == 0 {
+        return 0;
+    }
+    let Some(values) = numeric_values(column).filter(|values| rises(values, &table.restarts)) else {
+        return 0;
+    };
+    if nameless && !even_fraction(&values) { by_role } else { by_role + numeric }
 }
 
 fn basis(column: &Column) -> ClockBasis {

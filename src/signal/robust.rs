@@ -82,8 +82,9 @@ fn narrowed(values: &[f64], rank: usize, rounds: usize) -> Option<(f64, f64)> {
     for value in rest {
         even[bin(*value)] += 1;
     }
+    let counted = |bin: usize| (even[bin] + odd[bin]) as usize;
     let mut below = 0;
-    let mut bins = even.iter().zip(&odd).map(|(even, odd)| (even + odd) as usize).enumerate();
+    let mut bins = (0..BINS).map(counted).enumerate();
     let (low, count) = bins.find(|(_, count)| {
         below += count;
         below > rank
@@ -91,8 +92,14 @@ fn narrowed(values: &[f64], rank: usize, rounds: usize) -> Option<(f64, f64)> {
     below -= count;
     let next = (rank + 1).min(values.len() - 1);
     let high = if next < below + count { low } else { bins.find(|(_, count)| *count > 0)?.0 };
-    let mut inside: Vec<f64> = Vec::with_capacity(count);
-    inside.extend(values.iter().filter(|value| (low..=high).contains(&bin(**value))));
+    // Every value is written and the place moves on behind those that count: a branch would be mistaken at every other.
+    let mut inside = vec![0.0; counted(low) + if high > low { counted(high) } else { 0 } + 1];
+    let mut place = 0;
+    for value in values {
+        inside[place] = *value;
+        place += usize::from((low..=high).contains(&bin(*value)));
+    }
+    inside.truncate(place);
     let rank = rank - below;
     Some(narrowed(&inside, rank, rounds - 1).unwrap_or_else(|| selected(&mut inside, rank)))
 }

@@ -57,8 +57,8 @@ pub fn before_calibration(
     let of_channel = |index: usize| -> Vec<(Range<usize>, f64)> {
         let Some(judge) = Judge::new(view, detection, events, index) else { return Vec::new() };
         let plain = |rows: &Range<usize>| {
-            let vote = judge.raw_vote(rows, Side::Middle)?;
-            Some((rows.clone(), 1.0 - vote.points.values().sum::<f64>()))
+            let points = judge.points(&judge.tally(rows)?, Side::Middle);
+            Some((rows.clone(), 1.0 - points.values().sum::<f64>()))
         };
         votes.iter().filter_map(plain).collect()
     };
@@ -129,9 +129,9 @@ impl Doubts {
         Self { raised: Vec::new(), worst: Vec::new(), rows }
     }
 
-    fn at(&self, row: usize) -> Option<&Doubt> {
-        let place = self.worst.get(row)?.checked_sub(1)?;
-        self.raised.get(place as usize)
+    /// Place of the worst doubt of a row among those that were raised.
+    fn at(&self, row: usize) -> Option<usize> {
+        self.worst.get(row)?.checked_sub(1).map(|place| place as usize)
     }
 
     fn raise(&mut self, rows: &Range<usize>, doubt: Doubt) {
@@ -224,19 +224,16 @@ impl<'a> Judge<'a> {
 
     /// * returns null when no row that counts holds a judged sample
     fn score(&self, votes: &[Range<usize>], basis: &str) -> Option<Trust> {
-        let mut judged: Vec<Vote> = votes.iter().filter_map(|rows| self.vote(rows)).collect();
-        judged.retain(|vote| vote.samples > 0);
+        let tallies: Vec<Tally> = votes.iter().filter_map(|rows| self.tally(rows)).collect();
+        let judged: Vec<Vote> = tallies.iter().map(|tally| self.vote(tally)).collect();
         if judged.is_empty() || judged.iter().all(|vote| vote.evaluated == 0) {
             return None;
         }
         let points = mean_points(&judged);
         let score = (1.0 - points.values().sum::<f64>()).clamp(0.0, 1.0);
         let bounds = |side: Side| {
-            let shares: Vec<(f64, f64)> = votes
-                .iter()
-                .filter_map(|rows| self.raw_vote(rows, side))
-                .map(|vote| (1.0 - vote.points.values().sum::<f64>(), 1.0))
-                .collect();
+            let share = |tally: &Tally| 1.0 - self.points(tally, side).values().sum::<f64>();
+            let shares: Vec<(f64, f64)> = tallies.iter().map(|tally| (share(tally), 1.0)).collect();
             let mean = shares.iter().map(|(share, _)| share).sum::<f64>() / shares.len().max(1) as f64;
             let (low, high) = bootstrap_mean(&shares, ROUNDS, SEED).unwrap_or((mean, mean));
             (low.min(mean), high.max(mean))
@@ -254,66 +251,65 @@ impl<'a> Judge<'a> {
         })
     }
 
-    /// Calibrated mean points over the samples of one vote; null where the channel was not due at all.
+    /// Calibrated mean points over the samples of one vote.
     ///
     /// The points shrink or grow in proportion, so that they still add up to what is missing from the score.
-    fn vote(&self, rows: &Range<usize>) -> Option<Vote> {
-        let mut vote = self.raw_vote(rows, Side::Middle)?;
-        let lost: f64 = vote.points.values().sum();
+    fn vote(&self, tally: &Tally) -> Vote {
+        let mut points = self.points(tally, Side::Middle);
+        let lost: f64 = points.values().sum();
         let curve = fitted::MIXTURE.filter(|_| self.channel.role.is_mixture());
         let (lost, scale) = calibration::calibrate(lost, curve);
         if scale.is_finite() {
-            vote.points.values_mut().for_each(|points| *points *= scale);
+            points.values_mut().for_each(|points| *points *= scale);
         } else {
-            vote.points.insert("baseline", lost);
+            points.insert("baseline", lost);
         }
-        Some(vote)
+        Vote { evaluated: tally.evaluated(), points }
     }
 
-    /// The same before calibration.
-    fn raw_vote(&self, rows: &Range<usize>, side: Side) -> Option<Vote> {
-        let mut vote = Vote::default();
-        let [tested, untested] = [self.tested, self.untested].map(|prior| side.unseen(prior));
-        // Nearly every row adds to this and to nothing else.
-        let mut baseline = None;
-        for row in rows.clone() {
+    /// Counts the samples of one vote; null where the channel was not due at all.
+    fn tally(&self, rows: &Range<usize>) -> Option<Tally> {
+        let mut tally = Tally::default();
+        let flags = self.flags.get(rows.start..rows.end.min(self.flags.len()))?;
+        for (row, flag) in rows.clone().zip(flags) {
             if self.channel.not_sampled(row) {
                 continue;
             }
-            let Some(flag) = self.flags.get(row) else { break };
-            vote.samples += 1;
-            if *flag != Flag::NotEvaluated {
-                vote.evaluated += 1;
-            }
-            let unseen = if *flag == Flag::NotEvaluated { untested } else { tested };
-            if let Some(fine) = self.add_found(row, side, &mut vote.points) {
-                *baseline.get_or_insert(0.0) += fine * unseen;
-            }
+            let judged = *flag != Flag::NotEvaluated;
+            let counts = if self.channel.missing(row) {
+                &mut tally.missing
+            } else if let Some(place) = self.doubts.at(row) {
+                tally.doubted.entry(place).or_default()
+            } else {
+                &mut tally.clean
+            };
+            counts[usize::from(judged)] += 1;
         }
-        if let Some(points) = baseline {
-            *vote.points.entry("baseline").or_insert(0.0) += points;
-        }
-        if vote.samples == 0 {
-            return None;
-        }
-        let samples = vote.samples as f64;
-        vote.points.values_mut().for_each(|points| *points /= samples);
-        Some(vote)
+        (tally.samples() > 0).then_some(tally)
     }
 
-    /// Adds what was found in a row.
-    ///
-    /// * returns the probability that what was found is nothing; null where no value is
-    fn add_found(&self, row: usize, side: Side, points: &mut Points) -> Option<f64> {
+    /// Mean points over the samples of one vote, before calibration.
+    fn points(&self, tally: &Tally, side: Side) -> Points {
+        let unseen = [self.untested, self.tested].map(|prior| side.unseen(prior));
+        let mut points = Points::new();
         let mut add = |name, value: f64| *points.entry(name).or_insert(0.0) += value;
-        if self.channel.missing(row) {
-            add("dropout", 1.0);
-            return None;
+        let missing: usize = tally.missing.iter().sum();
+        if missing > 0 {
+            add("dropout", missing as f64);
         }
-        let Some(doubt) = self.doubts.at(row) else { return Some(1.0) };
-        let off = side.found(doubt.off);
-        add(doubt.detector, off);
-        Some(1.0 - off)
+        let expected = |counts: &[usize; 2]| counts[0] as f64 * unseen[0] + counts[1] as f64 * unseen[1];
+        if tally.clean != [0; 2] {
+            add("baseline", expected(&tally.clean));
+        }
+        for (place, counts) in &tally.doubted {
+            let Some(doubt) = self.doubts.raised.get(*place) else { continue };
+            let off = side.found(doubt.off);
+            add(doubt.detector, off * counts.iter().sum::<usize>() as f64);
+            add("baseline", (1.0 - off) * expected(counts));
+        }
+        let samples = tally.samples() as f64;
+        points.values_mut().for_each(|points| *points /= samples);
+        points
     }
 
     fn deductions(&self, points: &Points) -> Vec<Deduction> {
@@ -356,10 +352,32 @@ impl<'a> Judge<'a> {
     }
 }
 
-/// Mean points of one window.
+/// Samples of one vote; each number twice: those that no detector could judge, and those that one judged.
 #[derive(Default)]
+struct Tally {
+    missing: [usize; 2],
+    /// Nothing was found there.
+    clean: [usize; 2],
+    /// By the place of their worst doubt.
+    doubted: BTreeMap<usize, [usize; 2]>,
+}
+
+impl Tally {
+    fn all(&self) -> impl Iterator<Item = &[usize; 2]> {
+        [&self.missing, &self.clean].into_iter().chain(self.doubted.values())
+    }
+
+    fn samples(&self) -> usize {
+        self.all().flatten().sum()
+    }
+
+    fn evaluated(&self) -> usize {
+        self.all().map(|[_, judged]| judged).sum()
+    }
+}
+
+/// Mean points of one window.
 struct Vote {
-    samples: usize,
     evaluated: usize,
     points: Points,
 }

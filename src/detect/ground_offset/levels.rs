@@ -3,7 +3,7 @@
 
 use super::{
     COUNT, DELAY, ERROR, Field, Finding, HEIGHT, IDLE_PRESSURE, IDLE_STROKE, LOOP_SHIFT, LOOP_V, Limits,
-    SHIFT, SIGMAS, View, readings,
+    Readings, SHIFT, SIGMAS, View,
 };
 use crate::flag::Flag;
 use crate::log::{Channel, Role};
@@ -81,9 +81,9 @@ pub(super) fn findings(
     let mut levels = [Vec::new(), Vec::new()];
     let (mut heights, mut spans) = (Vec::new(), Vec::new());
     for segment in &clock.segments {
-        let (_, load_time_s, load_value) = readings(load, &clock.time_s, segment.clone());
+        let loads = Readings::of(load, &clock.time_s, segment.clone());
         let shape = Shape { window_s: 2.0, rise_s: 0.4, least: limits.get(&LOOP_V) };
-        let steps = step::level_steps(&load_time_s, &load_value, &shape);
+        let steps = step::level_steps(&loads.time_s, &loads.value, &shape);
         let Some(first) = steps.first() else { continue };
         let begin_s = clock.time_s.get(segment.start).copied().unwrap_or(0.0);
         let before = (first.height > 0.0, begin_s..first.time_s);

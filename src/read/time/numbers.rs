@@ -53,12 +53,17 @@ pub(super) fn first_value(column: &Column) -> Option<f64> {
 
 /// Whether values rise over the log and hardly ever fall.
 pub(super) fn rises(values: &[f64], restarts: &[usize]) -> bool {
-    let known: Vec<f64> = values.iter().copied().filter(|value| !value.is_nan()).collect();
-    let (Some(first), Some(last)) = (known.first(), known.last()) else { return false };
-    let falls = known.windows(2).filter(|pair| pair[1] < pair[0]).count();
-    let rises = known.windows(2).any(|pair| pair[1] > pair[0]);
-    let allowed = (BACK_SHARE * known.len() as f64) as usize + restarts.len() + 1;
-    known.len() == 1 || (rises && falls <= allowed && (last > first || falls > 0))
+    let mut known = values.iter().copied().filter(|value| !value.is_nan());
+    let Some(first) = known.next() else { return false };
+    let (mut last, mut count, mut falls, mut rises) = (first, 1, 0, false);
+    for value in known {
+        count += 1;
+        falls += usize::from(value < last);
+        rises |= value > last;
+        last = value;
+    }
+    let allowed = (BACK_SHARE * count as f64) as usize + restarts.len() + 1;
+    count == 1 || (rises && falls <= allowed && (last > first || falls > 0))
 }
 
 /// Whether values rise by one and the same step that is no whole number.
