@@ -66,8 +66,11 @@ impl Loads {
         let (delay_s, doubt_s) = (scene.delay_s(frame.time_s), scene.delay_doubt_s());
         let cycle_s = scene.cycle_s(frame.time_s).min(delay_s);
         let at = |late_s: f64| witnesses.load(scene, frame.time_s - late_s);
+        // Between a sample under load and one without it only the delay as known says which of the two it was.
+        let lasts = at(cycle_s - witnesses.period_s) == Load::Full;
+        let soonest = if lasts { at(cycle_s) } else { Load::Part };
         Self {
-            soonest: at(cycle_s),
+            soonest,
             // Between two samples of the load the second half is taken for the later one.
             usually: at((delay_s - doubt_s).max(cycle_s) - 0.5 * witnesses.period_s),
             surely: at(delay_s + doubt_s),
@@ -336,6 +339,8 @@ struct Follower {
     /// Until when old, leaner gas explains the reading after an opening, s; infinite until the new gas must have
     /// arrived, null before an opening.
     old_gas_until_s: Option<f64>,
+    /// When the throttle opened, s.
+    opened_s: f64,
     /// Since when the gas of an opening must have been there, s.
     new_gas_since_s: f64,
     /// Since when the reading has been rich without a break, s.
@@ -395,6 +400,7 @@ impl Follower {
             self.opened_lambda = self.leanest_before(scene).max(1.0);
             self.old_gas_until_s = Some(f64::INFINITY);
             self.new_gas_since_s = f64::INFINITY;
+            self.opened_s = time_s;
         }
         if self.old_gas_until_s == Some(f64::INFINITY) && load.surely == Load::Full {
             self.new_gas_since_s = time_s;
@@ -456,29 +462,35 @@ impl Follower {
         }
     }
 
-    /// Whether the reading has stood where it was before the opening, and soon falls to the limit as fast as the sensor
-    /// can: gas of before that arrives late, in one step. What a film holds back it gives back bit by bit, which frames
-    /// this close would show.
+    /// Whether the reading stands where it was before the opening for no longer than the gas of before may need, and then
+    /// falls to the limit as fast as the slowest sensor believed in: gas of before that arrives late, in one step. What a
+    /// film holds back it gives back bit by bit, which frames this close would show.
     fn arrives_late(&self, scene: &Scene<'_>, margin: f64, rich: f64) -> bool {
-        let response = &scene.chain.lean_to_rich;
-        let fall_s = self.way_down_tau(self.opened_lambda.recip(), rich) * response.quantile(0.975)
+        let fall_s = self.way_down_tau(self.opened_lambda.recip(), rich)
+            * scene.chain.lean_to_rich.quantile(0.975)
             + k::MIXING_S.value
             + scene.period_s.min(1.0);
-        let latest_s = self.old_gas_until_s.map_or(0.0, |until| until + k::LATE_ARRIVAL_S.value);
-        if fall_s > k::SHORTEST_FILM_S.value {
-            return false;
-        }
         let ahead = scene.frames.get(self.index..).unwrap_or(&[]);
         let Some(count) = ahead
             .iter()
-            .take_while(|f| f.time_s <= latest_s && f.lambda <= self.opened_lambda + margin)
+            .take_while(|f| f.time_s <= self.opened_s + k::LONGEST_DELAY_S.value && f.lambda <= self.opened_lambda + margin)
             .position(|f| f.lambda <= rich)
         else {
             return false;
         };
         let (earlier, later) = scene.frames.split_at(self.index + count);
         let stood = earlier.iter().rev().find(|f| f.lambda >= self.opened_lambda - margin);
-        later.first().zip(stood).is_some_and(|(fallen, stood)| fallen.time_s - stood.time_s <= fall_s)
+        let Some((fallen, stood)) = later.first().zip(stood) else { return false };
+        let waited_s = stood.time_s - self.opened_s - scene.delay_doubt_s() - scene.period_s.min(0.2);
+        // A film as fast as the sensor would pass for a step: the gas itself must have become that of full load.
+        let whole = || {
+            let half_phi = self.full_phi.map(|full| 0.5 * (full + rich.recip()));
+            let gas_phi = deconvolve::likeliest_gas(scene, self.index + count);
+            gas_phi.zip(half_phi).is_some_and(|(gas, half)| gas >= half)
+        };
+        fallen.time_s - stood.time_s <= fall_s
+            && waited_s <= scene.latest_delay_s(stood.time_s)
+            && (fall_s <= k::SHORTEST_FILM_S.value || whole())
     }
 
     /// Whether the gas that arrived since the new one must be there is lean by the best estimate: the reading then falls

@@ -23,6 +23,9 @@ pub(super) struct Path<'a> {
     breath: Vec<f64>,
     /// The same from port to sensor.
     volume: f64,
+    /// The largest volume that a single change of load shows, were its delay plug flow alone: gas that left at idle is
+    /// colder and denser, and fills the pipe for longer, than gas of full load.
+    largest: f64,
     /// What comes on top whatever the flow: dead time, averaging, the link, the build-up of the load, s.
     late_s: f64,
     /// Spread of single changes of load about the two, s.
@@ -87,6 +90,7 @@ impl<'a> Path<'a> {
             rpm,
             breath,
             volume: k::EXHAUST_VOLUME.value,
+            largest: k::PIPE_FACTOR.value * k::EXHAUST_VOLUME.value,
             late_s: 0.0,
             doubt_s: 0.0,
             learnt: false,
@@ -99,8 +103,13 @@ impl<'a> Path<'a> {
             .changes()
             .into_iter()
             .filter_map(|(change_s, opens)| {
+                let arrival_s = learner.arrival_s(change_s)?;
+                // What moved before the load did is no answer to it, but a swing of the closed loop.
+                if arrival_s < change_s - learner.load.skew_s() {
+                    return None;
+                }
                 let port_s = change_s + self.cycle_s(change_s);
-                let takes_s = learner.arrival_s(change_s)? - port_s;
+                let takes_s = arrival_s - port_s;
                 let breath = self.breath_at(port_s + takes_s) - self.breath_at(port_s);
                 Some(if takes_s > 0.0 && breath > 0.0 {
                     Way { opens, takes_s, per_volume_s: takes_s / breath }
@@ -115,6 +124,7 @@ impl<'a> Path<'a> {
             return;
         }
         self.learnt = true;
+        self.largest = ways.iter().map(|way| way.takes_s / way.per_volume_s).fold(0.0, f64::max);
         self.volume = slope(&ways).unwrap_or(self.volume).max(0.0);
         let (mut opening, mut closing) = rests(&ways, self.volume);
         if opening.min(closing) < 0.0 {
@@ -134,7 +144,16 @@ impl<'a> Path<'a> {
 
     /// Delay from cylinder to reading of the gas that is read at a time, s.
     pub(super) fn delay_s(&self, time_s: f64) -> f64 {
-        let target = self.breath_at(time_s - self.late_s) - self.volume;
+        self.delay_through_s(self.volume, time_s)
+    }
+
+    /// The longest that a change of load of this log allows at this flow, s.
+    pub(super) fn latest_delay_s(&self, time_s: f64) -> f64 {
+        self.delay_through_s(self.largest.max(self.volume), time_s)
+    }
+
+    fn delay_through_s(&self, volume: f64, time_s: f64) -> f64 {
+        let target = self.breath_at(time_s - self.late_s) - volume;
         let port_s = if target <= 0.0 {
             // The gas left before the log began: as if it had gone on as it does first.
             let rate = self.rate(0);

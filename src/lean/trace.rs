@@ -359,6 +359,11 @@ impl<'a> Scene<'a> {
         self.path.delay_s(time_s)
     }
 
+    /// The longest delay that a change of load of this log allows at this flow, s.
+    pub(super) fn latest_delay_s(&self, time_s: f64) -> f64 {
+        self.path.latest_delay_s(time_s)
+    }
+
     /// The part of it that no gas can do without: from intake to exhaust, s.
     pub(super) fn cycle_s(&self, time_s: f64) -> f64 {
         self.path.cycle_s(time_s)
