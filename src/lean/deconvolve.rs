@@ -30,7 +30,7 @@ pub(super) fn gas_peak(scene: &Scene<'_>, episode: &Episode) -> Option<Bound> {
 /// The richest gas that a frame and the one most of a time constant before it allow, phi: over so long the noise is
 /// hardly amplified. Null without such a frame, or where one of the two is at an end stop.
 pub(super) fn richest_gas(scene: &Scene<'_>, index: usize) -> Option<f64> {
-    gas_phi(scene, index, k::GAS_SIGMAS.value)
+    gas_phi(scene, index, k::GAS_SIGMAS.value, scene.chain.lean_to_rich.tau_s)
 }
 
 /// The likeliest gas of a frame by the same two readings, phi; null where the value of before is only held on.
@@ -39,11 +39,17 @@ pub(super) fn likeliest_gas(scene: &Scene<'_>, index: usize) -> Option<f64> {
     if (now.lambda - before.lambda).abs() < 1e-12 {
         return None;
     }
-    gas_phi(scene, index, 0.0)
+    gas_phi(scene, index, 0.0, scene.chain.lean_to_rich.tau_s)
 }
 
-/// Gas of a frame, phi, richer by a number of deviations of the noise.
-fn gas_phi(scene: &Scene<'_>, index: usize, sigmas: f64) -> Option<f64> {
+/// The gas of a frame by the same two readings, phi, were the sensor the slowest one believed in on its way to richer
+/// gas.
+pub(super) fn slowest_gas(scene: &Scene<'_>, index: usize) -> Option<f64> {
+    gas_phi(scene, index, 0.0, scene.chain.lean_to_rich.quantile(0.975))
+}
+
+/// Gas of a frame, phi, richer by a number of deviations of the noise, for a time constant to richer gas.
+fn gas_phi(scene: &Scene<'_>, index: usize, sigmas: f64, to_rich_s: f64) -> Option<f64> {
     let frame = scene.frames.get(index)?;
     let rising = |from: &&Frame| frame.phi > from.phi;
     let before = |tau_s: f64| {
@@ -52,7 +58,7 @@ fn gas_phi(scene: &Scene<'_>, index: usize, sigmas: f64) -> Option<f64> {
     };
     let tau_s = scene.chain.rich_to_lean.tau_s;
     let from = before(tau_s)?;
-    let tau_s = if rising(&from) { scene.chain.lean_to_rich.tau_s } else { tau_s };
+    let tau_s = if rising(&from) { to_rich_s } else { tau_s };
     let interval_s = frame.time_s - from.time_s;
     if frame.clipped || from.clipped || interval_s > 3.0 * tau_s + 2.0 * scene.period_s {
         return None;

@@ -332,6 +332,8 @@ struct Follower {
     closed_loop: bool,
     /// The frame.
     index: usize,
+    /// Richest reading of the part load before the throttle opened, lambda.
+    stood_lambda: f64,
     /// Leanest reading of the part load before the throttle opened, lambda.
     opened_lambda: f64,
     /// Fuel was taken to be cut in the frame before.
@@ -397,7 +399,7 @@ impl Follower {
         // Opening: what is read now is still the gas of before, then the sensor's own way down.
         if self.old_gas_until_s.is_none() {
             // Part load is held at 1 while it lasts, however short it was to be read.
-            self.opened_lambda = self.leanest_before(scene).max(1.0);
+            (self.stood_lambda, self.opened_lambda) = self.swing_before(scene);
             self.old_gas_until_s = Some(f64::INFINITY);
             self.new_gas_since_s = f64::INFINITY;
             self.opened_s = time_s;
@@ -422,8 +424,8 @@ impl Follower {
             .min(k::TRANSITION_TAU.value)
     }
 
-    /// Leanest reading of the last swing of the closed loop, before this frame, lambda.
-    fn leanest_before(&self, scene: &Scene<'_>) -> f64 {
+    /// Richest and leanest reading of the last swing of the closed loop, before this frame, lambda; nothing is (1, 1).
+    fn swing_before(&self, scene: &Scene<'_>) -> (f64, f64) {
         let frames = scene.frames.get(..self.index).unwrap_or(&[]);
         let now_s = frames.last().map_or(0.0, |f| f.time_s);
         frames
@@ -434,7 +436,7 @@ impl Follower {
             .filter(|f| now_s - f.time_s >= k::CHANGE_S.value)
             .map(|f| f.lambda)
             .filter(|lambda| *lambda <= k::PART_LOAD_LAMBDA.value)
-            .fold(0.0, f64::max)
+            .fold((1.0, 1.0), |(least, most), lambda| (lambda.min(least), lambda.max(most)))
     }
 
     fn still_old(
@@ -466,27 +468,30 @@ impl Follower {
     /// falls to the limit as fast as the slowest sensor believed in: gas of before that arrives late, in one step. What a
     /// film holds back it gives back bit by bit, which frames this close would show.
     fn arrives_late(&self, scene: &Scene<'_>, margin: f64, rich: f64) -> bool {
-        let fall_s = self.way_down_tau(self.opened_lambda.recip(), rich)
-            * scene.chain.lean_to_rich.quantile(0.975)
-            + k::MIXING_S.value
-            + scene.period_s.min(1.0);
+        let slowest_s = scene.chain.lean_to_rich.quantile(0.975);
+        let (Some(full_phi), true) = (self.full_phi, slowest_s <= k::SHORTEST_FILM_S.value) else {
+            return false;
+        };
         let ahead = scene.frames.get(self.index..).unwrap_or(&[]);
+        let latest_s = self.opened_s + k::LONGEST_DELAY_S.value;
         let Some(count) = ahead
             .iter()
-            .take_while(|f| f.time_s <= self.opened_s + k::LONGEST_DELAY_S.value && f.lambda <= self.opened_lambda + margin)
+            .take_while(|f| f.time_s <= latest_s && f.lambda <= self.opened_lambda + margin)
             .position(|f| f.lambda <= rich)
         else {
             return false;
         };
         let (earlier, later) = scene.frames.split_at(self.index + count);
-        let stood = earlier.iter().rev().find(|f| f.lambda >= self.opened_lambda - margin);
+        let stands = self.stood_lambda - 3.0 * scene.noise_lambda(self.stood_lambda);
+        let stood = earlier.iter().rev().find(|f| f.lambda >= stands);
         let Some((fallen, stood)) = later.first().zip(stood) else { return false };
         let waited_s = stood.time_s - self.opened_s - scene.delay_doubt_s() - scene.period_s.min(0.2);
-        // A film as fast as the sensor would pass for a step: the gas itself must have become that of full load.
+        let fall_s =
+            self.way_down_tau(stands.recip(), rich) * slowest_s + k::MIXING_S.value + scene.period_s.min(1.0);
+        // A film nearly as fast as the sensor would pass for a step: the gas itself must have become that of full load.
         let whole = || {
-            let half_phi = self.full_phi.map(|full| 0.5 * (full + rich.recip()));
-            let gas_phi = deconvolve::likeliest_gas(scene, self.index + count);
-            gas_phi.zip(half_phi).is_some_and(|(gas, half)| gas >= half)
+            let half_phi = 0.5 * (full_phi + rich.recip());
+            deconvolve::slowest_gas(scene, self.index + count).is_some_and(|gas| gas >= half_phi)
         };
         fallen.time_s - stood.time_s <= fall_s
             && waited_s <= scene.latest_delay_s(stood.time_s)
