@@ -35,11 +35,20 @@ pub(super) fn richest_gas(scene: &Scene<'_>, index: usize) -> Option<f64> {
 
 /// The likeliest gas of a frame by the same two readings, phi; null where the value of before is only held on.
 pub(super) fn likeliest_gas(scene: &Scene<'_>, index: usize) -> Option<f64> {
+    renewed_gas(scene, index, 0.0)
+}
+
+/// The same, richer by one deviation of its noise.
+pub(super) fn gas_beyond_noise(scene: &Scene<'_>, index: usize) -> Option<f64> {
+    renewed_gas(scene, index, 1.0)
+}
+
+fn renewed_gas(scene: &Scene<'_>, index: usize, sigmas: f64) -> Option<f64> {
     let (now, before) = (scene.frames.get(index)?, scene.frames.get(index.checked_sub(1)?)?);
     if (now.lambda - before.lambda).abs() < 1e-12 {
         return None;
     }
-    gas_phi(scene, index, 0.0, scene.chain.lean_to_rich.tau_s)
+    gas_phi(scene, index, sigmas, scene.chain.lean_to_rich.tau_s)
 }
 
 /// The gas of a frame by the same two readings, phi, were the sensor the slowest one believed in on its way to richer

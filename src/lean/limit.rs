@@ -498,13 +498,13 @@ impl Follower {
             && (fall_s <= k::SHORTEST_FILM_S.value || whole())
     }
 
-    /// Whether the gas that arrived since the new one must be there is lean by the best estimate: the reading then falls
+    /// Whether the gas that arrived since the new one must be there is lean by more than the noise: the reading then falls
     /// more slowly than the old gas alone lets it, and the new gas is no longer excused by the old.
     fn lean_by_itself(&self, scene: &Scene<'_>, time_s: f64, lambda: f64, rich: f64) -> bool {
         let looks_s = k::SMOOTH_TAU.value * scene.chain.rich_to_lean.tau_s + scene.period_s.min(0.2);
         lambda > rich
             && time_s - self.new_gas_since_s >= looks_s
-            && deconvolve::likeliest_gas(scene, self.index).is_some_and(|phi| phi < rich.recip())
+            && deconvolve::gas_beyond_noise(scene, self.index).is_some_and(|phi| phi < rich.recip())
     }
 
     /// Whether the gas that arrives now must be within the limit for the reading to fall as fast as it does: then a
