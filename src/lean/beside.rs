@@ -81,7 +81,7 @@ fn lean_before(scene: &Scene<'_>, episode: &Episode, onset_s: f64, found: &[Rang
     let first = frames.partition_point(|f| f.time_s < start_s - k::BEFORE_S.value);
     let mut lean = false;
     for (index, frame) in frames.iter().enumerate().skip(first) {
-        if !before(frame, 0.0) {
+        if !before(frame, sooner_s) {
             continue;
         }
         if found.iter().any(|frames| frames.contains(&index)) {

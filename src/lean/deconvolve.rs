@@ -57,21 +57,28 @@ pub(super) fn slowest_gas(scene: &Scene<'_>, index: usize) -> Option<f64> {
     gas_phi(scene, index, 0.0, scene.chain.lean_to_rich.quantile(0.975))
 }
 
+/// The least that the gas of a frame on the way to richer must have been, phi: what the fastest healthy sensor would have
+/// needed, whatever this log says of its own.
+pub(super) fn least_gas(scene: &Scene<'_>, index: usize) -> Option<f64> {
+    gas_phi(scene, index, 0.0, Response::prior().quantile(0.025))
+}
+
 /// Gas of a frame, phi, richer by a number of deviations of the noise, for a time constant to richer gas.
 fn gas_phi(scene: &Scene<'_>, index: usize, sigmas: f64, to_rich_s: f64) -> Option<f64> {
     let frame = scene.frames.get(index)?;
-    let rising = |from: &&Frame| frame.phi > from.phi;
     let before = |tau_s: f64| {
         let earlier = scene.frames.get(..index)?;
         earlier.iter().rev().find(|f| frame.time_s - f.time_s >= k::SMOOTH_TAU.value * tau_s)
     };
-    let tau_s = scene.chain.rich_to_lean.tau_s;
-    let from = before(tau_s)?;
-    let tau_s = if rising(&from) { to_rich_s } else { tau_s };
+    let to_lean_s = scene.chain.rich_to_lean.tau_s;
+    let from = before(to_lean_s)?;
+    let rises = frame.phi > from.phi;
     let interval_s = frame.time_s - from.time_s;
-    if frame.clipped || from.clipped || interval_s > 3.0 * tau_s + 2.0 * scene.period_s {
+    let believed_s = if rises { scene.chain.lean_to_rich.tau_s } else { to_lean_s };
+    if frame.clipped || from.clipped || interval_s > 3.0 * believed_s + 2.0 * scene.period_s {
         return None;
     }
+    let tau_s = if rises { to_rich_s } else { to_lean_s };
     let noise = scene.noise_phi * noise_gain(interval_s, tau_s);
     Some(required_input(from.phi, frame.phi, interval_s, tau_s) + sigmas * noise)
 }

@@ -12,6 +12,7 @@ pub mod constants;
 mod deconvolve;
 mod episode;
 pub mod evidence;
+mod follower;
 pub mod hypothesis;
 mod limit;
 mod next_check;

@@ -5,7 +5,7 @@ use super::{Case, Feature, Group, Reading};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::deconvolve;
 use crate::lean::hypothesis::Cause;
-use crate::lean::trace::{Witness, median};
+use crate::lean::trace::{Scene, Witness, median};
 use crate::log::Role;
 use crate::state::bit;
 
@@ -188,9 +188,8 @@ fn turns(samples: impl Iterator<Item = (f64, f64)>, ceiling: f64) -> Vec<Stroke>
 
 /// Whether the mixture came back between the cuts of a limiter, as far as the log can show it: what burns there burns
 /// at full load. At the end of a climb in which the film had time to refill, the gas must be within the rig's limit by
-/// the best estimate. An estimate clearly richer than before the cuts refutes the time constant that it stands on, so
-/// nothing is shown. Nor may one climb be leaner than the others: the strokes of a limiter are alike. Climbs that the
-/// readings do not resolve say nothing.
+/// the best estimate, noise allowed for. Nor may one climb be leaner than the others: the strokes of a limiter are alike.
+/// Climbs that the readings do not resolve say nothing.
 pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
     let scene = case.scene;
     let Some(before_phi) = case.before_phi else { return true };
@@ -201,19 +200,32 @@ pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
         .into_iter()
         .filter(|stroke| stroke.turns_s - stroke.climbs_s >= resolved_s)
         .filter_map(|stroke| {
-            let late_s = scene.delay_s(stroke.turns_s);
-            let first = scene.frames.partition_point(|f| f.time_s < stroke.climbs_s + late_s);
-            let last = scene.frames.partition_point(|f| f.time_s <= stroke.turns_s + late_s + scene.period_s);
-            let gas = (first..last).filter_map(|index| deconvolve::likeliest_gas(scene, index));
-            Some((stroke.turns_s - stroke.climbs_s, gas.reduce(f64::max)?))
+            Some((stroke.turns_s - stroke.climbs_s, gas_of_climb(case, &stroke, before_phi)?))
         })
         .collect();
     let Some(usual) = median(climbs.iter().map(|climb| climb.1).collect()) else { return true };
     climbs.iter().all(|(lasts_s, phi)| {
         let least = k::BETWEEN_SPREAD.value * usual;
-        let least = if *lasts_s >= refill_s { least.max(limit_phi) } else { least };
-        (least..=k::BETWEEN_RATIO.value * before_phi).contains(phi)
+        *phi >= if *lasts_s >= refill_s { least.max(limit_phi) } else { least }
     })
+}
+
+/// Richest gas of a climb at the ceiling, phi. An estimate clearly richer than before the cuts refutes the time constant
+/// that it stands on; what the fastest healthy sensor would have needed is then the least that the gas must have been.
+fn gas_of_climb(case: &Case<'_, '_>, stroke: &Stroke, before_phi: f64) -> Option<f64> {
+    let scene = case.scene;
+    let late_s = scene.delay_s(stroke.turns_s);
+    let first = scene.frames.partition_point(|f| f.time_s < stroke.climbs_s + late_s);
+    let last = scene.frames.partition_point(|f| f.time_s <= stroke.turns_s + late_s + scene.period_s);
+    let richest = |gas: fn(&Scene<'_>, usize) -> Option<f64>| {
+        (first..last).filter_map(|index| gas(scene, index)).reduce(f64::max)
+    };
+    let likeliest = richest(deconvolve::gas_beyond_noise)?;
+    if likeliest <= k::BETWEEN_RATIO.value * before_phi {
+        Some(likeliest)
+    } else {
+        richest(deconvolve::least_gas)
+    }
 }
 
 /// When a cut of a kind can have begun at the earliest, s: what was lean before is not its work.
