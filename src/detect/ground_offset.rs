@@ -1,9 +1,9 @@
 //! Analog readings that shift when an electrical load switches: a voltage between two grounds.
 
-use std::borrow::Cow;
 use std::cell::LazyCell;
 use std::ops::Range;
 
+use super::dense::Dense;
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
@@ -240,8 +240,8 @@ impl Pool {
         test: &Test,
     ) {
         let clock = &view.log.clock;
-        let reading = Readings::of(channel, &clock.time_s, segment.clone());
-        let loads = Readings::of(load, &clock.time_s, segment);
+        let reading = Dense::of(channel, &clock.time_s, segment.clone(), f64::is_finite);
+        let loads = Dense::of(load, &clock.time_s, segment, f64::is_finite);
         let rise_s = (2.0 * test.skew_s).max(0.05);
         let shape = Shape { window_s: 0.5, rise_s, least: test.least };
         let steps = step::level_steps(&loads.time_s, &loads.value, &shape);
@@ -320,45 +320,6 @@ impl Pool {
                 )
             })
             .collect()
-    }
-}
-
-/// Readings of a channel in one stretch; without a blank they are the rows themselves, and nothing is copied.
-struct Readings<'a> {
-    start: usize,
-    /// Row of each reading; null where there is no blank between them.
-    rows: Option<Vec<usize>>,
-    time_s: Cow<'a, [f64]>,
-    value: Cow<'a, [f64]>,
-}
-
-impl<'a> Readings<'a> {
-    fn of(channel: &'a Channel, time_s: &'a [f64], segment: Range<usize>) -> Self {
-        let values = channel.values();
-        let known = segment.start..segment.end.min(values.len());
-        if channel.count() == channel.rows()
-            && let (Some(time_s), Some(value)) = (time_s.get(known.clone()), values.get(known))
-            && value.iter().all(|v| v.is_finite())
-        {
-            let (time_s, value) = (Cow::Borrowed(time_s), Cow::Borrowed(value));
-            return Self { start: segment.start, rows: None, time_s, value };
-        }
-        let rows: Vec<usize> =
-            segment.clone().filter(|row| values.get(*row).is_some_and(|v| v.is_finite())).collect();
-        Self {
-            time_s: rows.iter().map(|row| time_s[*row]).collect(),
-            value: rows.iter().map(|row| values[*row]).collect(),
-            start: segment.start,
-            rows: Some(rows),
-        }
-    }
-
-    /// Row of a reading.
-    fn row(&self, at: usize) -> Option<usize> {
-        match &self.rows {
-            None => (at < self.value.len()).then_some(self.start + at),
-            Some(rows) => rows.get(at).copied(),
-        }
     }
 }
 

@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use super::dense::Dense;
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
@@ -167,16 +168,10 @@ impl<'a> Rows<'a> {
         self.stops.iter().flatten().any(|stop| (lambda - stop).abs() <= 1.5 * self.channel.resolution())
     }
 
-    /// Rows, times and lambda of one stretch, without empty rows.
-    fn valid(&self, segment: &Range<usize>) -> (Vec<usize>, Vec<f64>, Vec<f64>) {
-        let values = self.channel.values();
-        let rows: Vec<usize> = segment
-            .clone()
-            .filter(|row| values.get(*row).is_some_and(|lambda| lambda.is_finite() && *lambda > 0.0))
-            .collect();
-        let time_s = rows.iter().map(|row| self.time_s[*row]).collect();
-        let lambda = rows.iter().map(|row| values[*row]).collect();
-        (rows, time_s, lambda)
+    /// The readings of one stretch.
+    fn valid(&self, segment: &Range<usize>) -> Dense<'a> {
+        let sound = |lambda: f64| lambda.is_finite() && lambda > 0.0;
+        Dense::of(self.channel, self.time_s, segment.clone(), sound)
     }
 }
 
@@ -205,15 +200,16 @@ fn slew_findings(rows: &Rows<'_>, chain: &Chain, limits: &Limits<'_>) -> Result<
     };
     let mut findings = Vec::new();
     for segment in rows.segments {
-        let (row, time_s, lambda) = rows.valid(segment);
+        let readings = rows.valid(segment);
+        let lambda = &readings.value;
         let phi: Vec<f64> = lambda.iter().map(|lambda| lambda.recip()).collect();
         let repeats = phi.windows(2).filter(|pair| pair[0] == pair[1]).count();
         let common = repeats * 5 > phi.len();
-        for pulse in slew::impossible_pulses(&time_s, &phi, &bounds, limits.get(&WIDTH), common) {
+        for pulse in slew::impossible_pulses(&readings.time_s, &phi, &bounds, limits.get(&WIDTH), common) {
             let peak = pulse.samples.clone().fold(0.0_f64, |peak, k| peak.max(lambda[k]));
             let before = lambda[pulse.samples.start - 1];
             if peak - before >= limits.get(&LEAST) {
-                findings.push(slew_finding(rows, &row, &pulse, (before, peak), &bounds));
+                findings.push(slew_finding(rows, &readings, &pulse, (before, peak), &bounds));
             }
         }
     }
@@ -228,15 +224,16 @@ fn noise_phi(channel: &Channel, chain: &Chain) -> f64 {
 
 fn slew_finding(
     rows: &Rows<'_>,
-    row: &[usize],
+    readings: &Dense<'_>,
     pulse: &Pulse,
     (before, peak): (f64, f64),
     bounds: &Bounds,
 ) -> Finding {
-    let range = row[pulse.samples.start]..row[pulse.samples.end - 1] + 1;
-    let width_s = row
+    let range = readings.rows(&pulse.samples);
+    let width_s = readings
+        .time_s
         .get(pulse.samples.end)
-        .map_or(bounds.interval_s, |next| rows.time_s[*next] - rows.time_s[range.start]);
+        .map_or(bounds.interval_s, |next_s| next_s - readings.time_s[pulse.samples.start]);
     let mut evidence = vec![
         (&FROM, before),
         (&PEAK, peak),
@@ -278,9 +275,10 @@ fn width_findings(rows: &Rows<'_>, chain: &Chain, limits: &Limits<'_>) -> Result
     };
     let mut findings = Vec::new();
     for segment in rows.segments {
-        let (row, time_s, lambda) = rows.valid(segment);
-        for k in slew::shorter_than_a_frame(&time_s, &lambda, frame_s, row_s, limits.get(&LEAST)) {
-            let range = row[k.start]..row[k.end - 1] + 1;
+        let readings = rows.valid(segment);
+        let (time_s, lambda) = (&readings.time_s, &readings.value);
+        for k in slew::shorter_than_a_frame(time_s, lambda, frame_s, row_s, limits.get(&LEAST)) {
+            let range = readings.rows(&k);
             let width_s = time_s[k.end] - time_s[k.start];
             let (before, peak) = (lambda[k.start - 1], lambda[k.start]);
             findings.push(Finding::new(
@@ -307,13 +305,14 @@ fn code_findings(rows: &Rows<'_>, limits: &Limits<'_>) -> Vec<Finding> {
     if resolution <= 0.0 {
         return findings;
     }
+    let least = limits.get(&LEAST);
     for segment in rows.segments {
-        let (row, _, lambda) = rows.valid(segment);
+        let readings = rows.valid(segment);
+        let lambda = &readings.value;
         for k in 1..lambda.len().saturating_sub(1) {
             let (before, value) = (lambda[k - 1], lambda[k]);
             // Two neighbours at an end stop are equal by the stop and not because nothing moved.
-            if before != lambda[k + 1] || (value - before).abs() < limits.get(&LEAST) || rows.at_stop(before)
-            {
+            if before != lambda[k + 1] || (value - before).abs() < least || rows.at_stop(before) {
                 continue;
             }
             let bit = slew::flipped_bit(value - before, resolution).filter(|bit| *bit >= LOWEST_BIT);
@@ -329,7 +328,7 @@ fn code_findings(rows: &Rows<'_>, limits: &Limits<'_>) -> Vec<Finding> {
                 None => continue,
             };
             findings.push(Finding::new(
-                row[k]..row[k] + 1,
+                readings.rows(&(k..k + 1)),
                 Flag::Suspect,
                 format!(
                     "{} shows lambda {value:.3} once between two {before:.3}: off by {what}",

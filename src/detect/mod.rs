@@ -17,6 +17,7 @@ use crate::state::States;
 
 mod cluster;
 mod cross_check;
+mod dense;
 mod dropout;
 mod flat_line;
 mod gross_range;

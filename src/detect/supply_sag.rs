@@ -2,6 +2,7 @@
 
 use std::ops::Range;
 
+use super::dense::Dense;
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
@@ -209,43 +210,36 @@ fn starter_times(view: &View<'_>, beside_s: f64) -> Vec<Range<f64>> {
 }
 
 /// Readings of a voltage, empty rows left out.
-struct Series {
-    row: Vec<usize>,
-    time_s: Vec<f64>,
-    volt: Vec<f64>,
+struct Series<'a> {
+    of: Dense<'a>,
     period_s: f64,
 }
 
-impl Series {
-    fn of(channel: &Channel, clock: &Clock, rows: Range<usize>) -> Self {
-        let values = channel.values();
-        let row: Vec<usize> =
-            rows.filter(|row| values.get(*row).is_some_and(|volt| volt.is_finite())).collect();
+impl<'a> Series<'a> {
+    fn of(channel: &'a Channel, clock: &'a Clock, rows: Range<usize>) -> Self {
         Self {
-            time_s: row.iter().map(|row| clock.time_s[*row]).collect(),
-            volt: row.iter().map(|row| values[*row]).collect(),
+            of: Dense::of(channel, &clock.time_s, rows, f64::is_finite),
             period_s: channel.measured.sample_period_s.or(clock.period_s).unwrap_or(0.0),
-            row,
         }
     }
 
     /// Runs of samples below a limit that no starter explains.
     fn below(&self, limit_v: f64, bounds: &Bounds) -> Vec<Range<usize>> {
-        let starting = |k: usize| bounds.starter_s.iter().any(|time| time.contains(&self.time_s[k]));
-        runs::of(self.volt.len(), |k| {
-            self.volt[k] < limit_v && (self.volt[k] < bounds.invalid_v || !starting(k))
+        let starting = |k: usize| bounds.starter_s.iter().any(|time| time.contains(&self.of.time_s[k]));
+        runs::of(self.of.value.len(), |k| {
+            self.of.value[k] < limit_v && (self.of.value[k] < bounds.invalid_v || !starting(k))
         })
     }
 
     /// How long samples stand for, s.
     fn length_s(&self, samples: &Range<usize>) -> f64 {
-        self.time_s[samples.end - 1] - self.time_s[samples.start] + self.period_s
+        self.of.time_s[samples.end - 1] - self.of.time_s[samples.start] + self.period_s
     }
 
     /// Rows of the log up to the next reading.
     fn rows(&self, samples: &Range<usize>) -> Range<usize> {
-        let last = self.row[samples.end - 1] + 1;
-        self.row[samples.start]..self.row.get(samples.end).copied().unwrap_or(last).max(last)
+        let rows = self.of.rows(samples);
+        rows.start..self.of.row(samples.end).unwrap_or(rows.end).max(rows.end)
     }
 }
 
@@ -292,7 +286,13 @@ fn voltage(
     Ok(findings)
 }
 
-fn levels(channel: &Channel, view: &View<'_>, series: &Series, bounds: &Bounds, findings: &mut Vec<Finding>) {
+fn levels(
+    channel: &Channel,
+    view: &View<'_>,
+    series: &Series<'_>,
+    bounds: &Bounds,
+    findings: &mut Vec<Finding>,
+) {
     let other = match channel.role {
         Role::SupplyVoltage => Role::BatteryVoltage,
         _ => Role::SupplyVoltage,
@@ -304,7 +304,7 @@ fn levels(channel: &Channel, view: &View<'_>, series: &Series, bounds: &Bounds, 
     };
     for samples in series.below(bounds.suspect_v, bounds) {
         let lasted_s = series.length_s(&samples);
-        let lowest = series.volt[samples.clone()].iter().copied().fold(f64::INFINITY, f64::min);
+        let lowest = series.of.value[samples.clone()].iter().copied().fold(f64::INFINITY, f64::min);
         if lasted_s < bounds.hold_s && lowest >= bounds.bad_v {
             continue;
         }
@@ -321,12 +321,12 @@ fn levels(channel: &Channel, view: &View<'_>, series: &Series, bounds: &Bounds, 
             .condition(),
         );
     }
-    for samples in runs::of(series.volt.len(), |k| series.volt[k] > bounds.high_v) {
+    for samples in runs::of(series.of.value.len(), |k| series.of.value[k] > bounds.high_v) {
         let lasted_s = series.length_s(&samples);
         if lasted_s < bounds.hold_s {
             continue;
         }
-        let highest = series.volt[samples.clone()].iter().copied().fold(0.0, f64::max);
+        let highest = series.of.value[samples.clone()].iter().copied().fold(0.0, f64::max);
         findings.push(Finding::new(
             series.rows(&samples),
             Flag::Suspect,
@@ -341,11 +341,11 @@ fn levels(channel: &Channel, view: &View<'_>, series: &Series, bounds: &Bounds, 
 }
 
 /// Swings of at least `least_v` that turn four times or more within a second.
-fn ripple(channel: &Channel, series: &Series, least_v: f64, findings: &mut Vec<Finding>) {
-    let turns = turning_points(&series.volt, least_v);
+fn ripple(channel: &Channel, series: &Series<'_>, least_v: f64, findings: &mut Vec<Finding>) {
+    let turns = turning_points(&series.of.value, least_v);
     let mut spans: Vec<Range<usize>> = Vec::new();
     for group in turns.windows(5) {
-        if series.time_s[group[4]] - series.time_s[group[0]] <= 1.0 {
+        if series.of.time_s[group[4]] - series.of.time_s[group[0]] <= 1.0 {
             match spans.last_mut() {
                 Some(last) if last.end > group[0] => last.end = group[4] + 1,
                 _ => spans.push(group[0]..group[4] + 1),
@@ -353,7 +353,7 @@ fn ripple(channel: &Channel, series: &Series, least_v: f64, findings: &mut Vec<F
         }
     }
     for span in spans {
-        let (low, high) = series.volt[span.clone()]
+        let (low, high) = series.of.value[span.clone()]
             .iter()
             .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| (low.min(*v), high.max(*v)));
         let lasted_s = series.length_s(&span);
@@ -427,16 +427,16 @@ fn consequence(
     channel: &Channel,
     supply: &Channel,
     view: &View<'_>,
-    series: &Series,
+    series: &Series<'_>,
     Sag { run, flag, limit_v }: &Sag,
     bounds: &Bounds,
 ) -> Finding {
     let lasted_s = series.length_s(run);
-    let lowest = series.volt[run.clone()].iter().copied().fold(f64::INFINITY, f64::min);
+    let lowest = series.of.value[run.clone()].iter().copied().fold(f64::INFINITY, f64::min);
     let mut rows = series.rows(run);
     let mut after = String::new();
     if lowest < bounds.invalid_v {
-        let until_s = series.time_s[run.end - 1] + bounds.recovery_s;
+        let until_s = series.of.time_s[run.end - 1] + bounds.recovery_s;
         rows.end = rows.end.max(view.log.clock.rows_between(0.0, until_s).end);
         after = format!(", and for {:.0} s after it, until the sensor can be warm again", bounds.recovery_s);
     }

@@ -11,13 +11,20 @@ pub const MAD_TO_SIGMA: f64 = 1.482_602;
 /// * returns null for an empty slice; O(n)
 pub fn median_in_place(values: &mut [f64]) -> Option<f64> {
     let rank = values.len().checked_sub(1)? / 2;
-    let (lower, upper) = neighbours(values, rank);
-    Some(if values.len() % 2 == 1 { lower } else { f64::midpoint(lower, upper) })
+    let middle = neighbours(values, rank);
+    Some(between(values.len(), middle))
 }
 
 /// Median of the values that are numbers; NaN is skipped.
 pub fn median(values: &[f64]) -> Option<f64> {
-    median_in_place(&mut numbers(values))
+    // Counting moves no value, so that many need no copy.
+    let counted = values.len().checked_sub(1).and_then(|last| narrowed(values, last / 2, ROUNDS));
+    counted.map(|middle| between(values.len(), middle)).or_else(|| median_in_place(&mut numbers(values)))
+}
+
+/// Median from the value of the middle rank and the next one.
+fn between(count: usize, (lower, upper): (f64, f64)) -> f64 {
+    if count % 2 == 1 { lower } else { f64::midpoint(lower, upper) }
 }
 
 /// The `share` quantile (0 to 1) of the values, which are reordered, by linear interpolation between order

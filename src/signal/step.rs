@@ -1,6 +1,7 @@
 //! Steps of level: where a quantity settles at a new value within a short time, and by how much.
 
 use std::cell::LazyCell;
+use std::ops::Range;
 
 use super::search;
 
@@ -52,19 +53,24 @@ impl<'a> Levels<'a> {
     /// Mean of the samples from `start_s` (inclusive) to `end_s` (exclusive), less the first value of all, and
     /// their number; null where there is none.
     pub fn mean(&self, start_s: f64, end_s: f64) -> Option<(f64, usize)> {
-        let start = search::below(self.time_s, start_s);
-        let end = search::below(self.time_s, end_s);
-        let count = end.checked_sub(start).filter(|count| *count > 0)?;
-        Some(((self.sums[end] - self.sums[start]) / count as f64, count))
+        self.over(search::below(self.time_s, start_s)..search::below(self.time_s, end_s))
+    }
+
+    /// The same of samples by their indices.
+    fn over(&self, samples: Range<usize>) -> Option<(f64, usize)> {
+        let count = samples.end.checked_sub(samples.start).filter(|count| *count > 0)?;
+        Some(((self.sums[samples.end] - self.sums[samples.start]) / count as f64, count))
     }
 
     /// Mean after minus mean before, with the smaller number of samples.
     pub fn change(&self, before: (f64, f64), after: (f64, f64)) -> Option<(f64, usize)> {
-        let (old, m) = self.mean(before.0, before.1)?;
-        let (new, n) = self.mean(after.0, after.1)?;
-        let change = new - old;
-        change.is_finite().then_some((change, m.min(n)))
+        difference(self.mean(before.0, before.1)?, self.mean(after.0, after.1)?)
     }
+}
+
+fn difference((old, m): (f64, usize), (new, n): (f64, usize)) -> Option<(f64, usize)> {
+    let change = new - old;
+    change.is_finite().then_some((change, m.min(n)))
 }
 
 /// Steps of at least `shape.least` that happen within `shape.rise_s`, one for each, ascending.
@@ -77,6 +83,12 @@ pub fn level_steps(time_s: &[f64], value: &[f64], shape: &Shape) -> Vec<LevelSte
     let n = time_s.len().min(value.len());
     // Needed by hardly any log.
     let levels = LazyCell::new(|| Levels::new(time_s, value));
+    // Each question is asked a little later than the one before: its answer lies near by.
+    let mut places = [0; 4];
+    let mut place = |which: usize, wanted_s: f64| {
+        places[which] = search::below_near(&time_s[..n], places[which], wanted_s);
+        places[which]
+    };
     let mut early = 0;
     let mut steps: Vec<LevelStep> = Vec::new();
     for k in 1..n {
@@ -93,8 +105,10 @@ pub fn level_steps(time_s: &[f64], value: &[f64], shape: &Shape) -> Vec<LevelSte
         if at - shape.rise_s - 0.5 * shape.window_s < *first || at + 0.5 * shape.window_s > *last {
             continue;
         }
-        let before = (at - shape.rise_s - shape.window_s, at - shape.rise_s + 1e-9);
-        let Some((height, count)) = levels.change(before, (at, at + shape.window_s)) else { continue };
+        let before = place(0, at - shape.rise_s - shape.window_s)..place(1, at - shape.rise_s + 1e-9);
+        let after = place(2, at)..place(3, at + shape.window_s);
+        let change = levels.over(before).zip(levels.over(after));
+        let Some((height, count)) = change.and_then(|(old, new)| difference(old, new)) else { continue };
         if height.abs() < shape.least || count < 2 || moved / height < 0.7 {
             continue;
         }

@@ -361,20 +361,21 @@ fn pressure_before(signals: &Signals<'_>, row: usize) -> Option<f64> {
 
 fn cruise(signals: &Signals<'_>, rpm: &[f64], states: &mut States) {
     const SPAN_S: f64 = 1.0;
-    let steady = |values: &[f64], within: &dyn Fn(f64) -> f64| -> Vec<bool> {
-        let low = sliding_min(signals.time_s, values, SPAN_S);
-        let negated: Vec<f64> = values.iter().map(|value| -value).collect();
-        let high = sliding_min(signals.time_s, &negated, SPAN_S);
+    let time_s = signals.time_s;
+    let steady = |values: &[f64], within: &(dyn Fn(f64) -> f64 + Sync)| -> Vec<bool> {
+        let highest = || {
+            let negated: Vec<f64> = values.iter().map(|value| -value).collect();
+            sliding_min(time_s, &negated, SPAN_S)
+        };
+        let (low, high) = rayon::join(|| sliding_min(time_s, values, SPAN_S), highest);
         low.iter().zip(&high).map(|(low, high)| -high - low <= within(*low)).collect()
     };
-    let mut cruising = steady(rpm, &|rpm| 0.05 * rpm);
-    let load = if let Some(demand) = signals.demand.as_deref() {
-        steady(demand, &|_| 0.04)
-    } else if let Some(manifold) = signals.manifold_pa.as_deref() {
-        steady(manifold, &|_| 8_000.0)
-    } else {
-        return;
+    let (load, share): (&[f64], f64) = match (signals.demand.as_deref(), signals.manifold_pa.as_deref()) {
+        (Some(demand), _) => (demand, 0.04),
+        (None, Some(manifold)) => (manifold, 8_000.0),
+        (None, None) => return,
     };
+    let (mut cruising, load) = rayon::join(|| steady(rpm, &|rpm| 0.05 * rpm), || steady(load, &|_| share));
     let other = bit::IDLE | bit::OVER_RUN | bit::WIDE_OPEN | bit::TIP_IN | bit::LIMITER | bit::UNLOAD;
     for (row, cruising) in cruising.iter_mut().enumerate() {
         let bits = states.bits[row];

@@ -260,7 +260,9 @@ impl<'a> Judge<'a> {
         let curve = fitted::MIXTURE.filter(|_| self.channel.role.is_mixture());
         let (lost, scale) = calibration::calibrate(lost, curve);
         if scale.is_finite() {
-            points.values_mut().for_each(|points| *points *= scale);
+            for points in points.values_mut() {
+                *points *= scale;
+            }
         } else {
             points.insert("baseline", lost);
         }
@@ -308,7 +310,9 @@ impl<'a> Judge<'a> {
             add("baseline", (1.0 - off) * expected(counts));
         }
         let samples = tally.samples() as f64;
-        points.values_mut().for_each(|points| *points /= samples);
+        for points in points.values_mut() {
+            *points /= samples;
+        }
         points
     }
 

@@ -3,8 +3,9 @@
 
 use super::{
     COUNT, DELAY, ERROR, Field, Finding, HEIGHT, IDLE_PRESSURE, IDLE_STROKE, LOOP_SHIFT, LOOP_V, Limits,
-    Readings, SHIFT, SIGMAS, View,
+    SHIFT, SIGMAS, View,
 };
+use crate::detect::dense::Dense;
 use crate::flag::Flag;
 use crate::log::{Channel, Role};
 use crate::signal::robust;
@@ -81,7 +82,7 @@ pub(super) fn findings(
     let mut levels = [Vec::new(), Vec::new()];
     let (mut heights, mut spans) = (Vec::new(), Vec::new());
     for segment in &clock.segments {
-        let loads = Readings::of(load, &clock.time_s, segment.clone());
+        let loads = Dense::of(load, &clock.time_s, segment.clone(), f64::is_finite);
         let shape = Shape { window_s: 2.0, rise_s: 0.4, least: limits.get(&LOOP_V) };
         let steps = step::level_steps(&loads.time_s, &loads.value, &shape);
         let Some(first) = steps.first() else { continue };

@@ -6,6 +6,7 @@ use super::{
     DROP, DROPPED, LASTED, LIMIT, LOAD_STEP_A, LOOP, NOMINAL_V, OFFSET, OHM, OHM_HIGH, OHM_LOW, SHARE,
     SKIP_S, STALE_S, STEP, STEPS, Series,
 };
+use crate::detect::dense::Dense;
 use crate::detect::{Field, Finding, Limits, View};
 use crate::flag::Flag;
 use crate::log::{Channel, Clock, Dimension};
@@ -13,7 +14,7 @@ use crate::signal::{regression, robust, runs, step, wire};
 
 /// Reference minus supply, one for each supply reading that has a recent reference reading.
 struct Drop {
-    series: Series,
+    series: Series<'static>,
     /// Samples in which something moved, so that skew spoils the difference.
     moving: Vec<bool>,
     current: Option<Vec<f64>>,
@@ -39,10 +40,10 @@ pub(super) fn drops(
     let limit_v = limits.get(&DROP) * NOMINAL_V;
     let slack_v = channel.resolution().max(reference.resolution());
     for drop in &all {
-        let volt = &drop.series.volt;
+        let volt = &drop.series.of.value;
         let far = |k: usize| volt[k].abs() > limit_v + slack_v && !drop.moving[k];
         let spans = runs::join(runs::of(volt.len(), far), |end, start| {
-            drop.series.time_s[start] - drop.series.time_s[end - 1] <= hold_s
+            drop.series.of.time_s[start] - drop.series.of.time_s[end - 1] <= hold_s
         });
         for span in spans {
             // Half of a joined stretch may lie inside the limit: the middle of all must not.
@@ -82,7 +83,7 @@ fn drop_finding(
     load: &Load,
 ) -> Finding {
     let lasted_s = drop.series.length_s(span);
-    let dropped = robust::median(&drop.series.volt[span.clone()]).unwrap_or(0.0);
+    let dropped = robust::median(&drop.series.of.value[span.clone()]).unwrap_or(0.0);
     let share = dropped / NOMINAL_V;
     let mut evidence = vec![(&DROPPED, dropped), (&SHARE, share), (&LIMIT, limit_v), (&LASTED, lasted_s)];
     evidence.extend(load.evidence());
@@ -151,7 +152,7 @@ impl Drop {
             })
             .collect();
         let period_s = supply.measured.sample_period_s.or(clock.period_s).unwrap_or(0.0);
-        let series = Series { row, time_s, volt: drop, period_s };
+        let series = Series { of: Dense::made(row, time_s, drop), period_s };
         Self { series, moving, current: current.map(|_| load) }
     }
 }
@@ -174,8 +175,8 @@ impl Load {
             for (k, amps) in current.iter().enumerate() {
                 if amps.is_finite() && !drop.moving[k] {
                     x.push(*amps);
-                    y.push(drop.series.volt[k]);
-                    row.push(drop.series.row[k]);
+                    y.push(drop.series.of.value[k]);
+                    row.extend(drop.series.of.row(k));
                 }
             }
         }
@@ -192,7 +193,7 @@ impl Load {
         let shape = step::Shape { window_s: 1.0, rise_s: 0.3, least: 0.1 };
         let heights: Vec<f64> = all
             .iter()
-            .flat_map(|drop| step::level_steps(&drop.series.time_s, &drop.series.volt, &shape))
+            .flat_map(|drop| step::level_steps(&drop.series.of.time_s, &drop.series.of.value, &shape))
             .map(|step| step.height.abs())
             .collect();
         match robust::median(&heights) {

@@ -55,7 +55,7 @@ pub(super) fn first_value(column: &Column) -> Option<f64> {
 pub(super) fn rises(values: &[f64], restarts: &[usize]) -> bool {
     let mut known = values.iter().copied().filter(|value| !value.is_nan());
     let Some(first) = known.next() else { return false };
-    let (mut last, mut count, mut falls, mut rises) = (first, 1, 0, false);
+    let (mut last, mut count, mut falls, mut rises) = (first, 1_usize, 0, false);
     for value in known {
         count += 1;
         falls += usize::from(value < last);
