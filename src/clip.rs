@@ -1,4 +1,4 @@
-//! Text of a file cut to a length that people read.
+//! Text of a file cut to what people read.
 
 /// At most `most` characters of a text; a longer one ends in how much was left out.
 pub(crate) fn clip(text: &str, most: usize) -> String {
@@ -9,6 +9,11 @@ pub(crate) fn clip(text: &str, most: usize) -> String {
             format!("{shown}.. ({} characters more)", rest.chars().count())
         }
     }
+}
+
+/// Marks that change the direction of the text around them (Unicode Standard Annex 9).
+pub(crate) const fn turns(c: char) -> bool {
+    matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
 }
 
 #[cfg(test)]

@@ -9,17 +9,25 @@ const CONTINUATION: [u8; 4] = [0xff; 4];
 /// A compressed buffer begins with its length when expanded; this says that it is not compressed after all.
 const AS_IT_IS: i64 = -1;
 
+/// A claim that does not fit.
+#[derive(Debug, PartialEq)]
+pub(super) enum Wrong {
+    Damaged(&'static str),
+    /// More than is allowed.
+    TooLarge,
+}
+
 /// Checks every block that the footer of an IPC file names.
 ///
 /// * `most`: bytes that the compressed buffers may expand to, together
 ///
 /// # Errors
-/// The claim that does not fit, in words. A footer that cannot be read is left to the reader to refuse.
-pub(super) fn check_file(bytes: &[u8], most: u64) -> Result<(), String> {
+/// The claim that does not fit. A footer that cannot be read is left to the reader to refuse.
+pub(super) fn check_file(bytes: &[u8], most: u64) -> Result<(), Wrong> {
     let Some((before, trailer)) = bytes.split_last_chunk::<10>() else { return Ok(()) };
     let Ok(length) = read_footer_length(*trailer) else { return Ok(()) };
     let Some(start) = before.len().checked_sub(length) else {
-        return Err("a footer longer than the file".to_owned());
+        return Err(Wrong::Damaged("a footer longer than the file"));
     };
     let Ok(footer) = root_as_footer(before.get(start..).unwrap_or_default()) else { return Ok(()) };
     let blocks =
@@ -27,9 +35,9 @@ pub(super) fn check_file(bytes: &[u8], most: u64) -> Result<(), String> {
     let mut expanded = 0;
     for block in blocks {
         let (offset, meta, body) = (block.offset(), i64::from(block.metaDataLength()), block.bodyLength());
-        let meta = part(bytes, offset, meta).ok_or("a block that lies outside the file")?;
+        let meta = part(bytes, offset, meta).ok_or(Wrong::Damaged("a block that lies outside the file"))?;
         let from = offset.saturating_add(i64::from(block.metaDataLength()));
-        let body = part(bytes, from, body).ok_or("a block that is longer than the file")?;
+        let body = part(bytes, from, body).ok_or(Wrong::Damaged("a block that is longer than the file"))?;
         let head = if meta.starts_with(&CONTINUATION) { 8 } else { 4 };
         if let Ok(message) = root_as_message(meta.get(head..).unwrap_or_default()) {
             expanded = check_message(&message, body, expanded, most)?;
@@ -42,7 +50,7 @@ pub(super) fn check_file(bytes: &[u8], most: u64) -> Result<(), String> {
 ///
 /// # Errors
 /// As [`check_file`].
-pub(super) fn whole_messages(bytes: &[u8], most: u64) -> Result<usize, String> {
+pub(super) fn whole_messages(bytes: &[u8], most: u64) -> Result<usize, Wrong> {
     let mut at = 0;
     let mut expanded = 0;
     while let Some(rest) = bytes.get(at..) {
@@ -71,25 +79,25 @@ fn part(bytes: &[u8], from: i64, length: i64) -> Option<&[u8]> {
 }
 
 /// Adds what the buffers of a message expand to.
-fn check_message(message: &Message<'_>, body: &[u8], expanded: u64, most: u64) -> Result<u64, String> {
+fn check_message(message: &Message<'_>, body: &[u8], expanded: u64, most: u64) -> Result<u64, Wrong> {
     let batch: Option<RecordBatch<'_>> = message
         .header_as_record_batch()
         .or_else(|| message.header_as_dictionary_batch().and_then(|dictionary| dictionary.data()));
     let Some(batch) = batch.filter(|batch| batch.compression().is_some()) else { return Ok(expanded) };
     let mut sum = expanded;
     for buffer in batch.buffers().into_iter().flatten() {
-        let content =
-            part(body, buffer.offset(), buffer.length()).ok_or("a buffer that lies outside its message")?;
+        let content = part(body, buffer.offset(), buffer.length())
+            .ok_or(Wrong::Damaged("a buffer that lies outside its message"))?;
         let Some(claim) = content.first_chunk::<8>().map(|claim| i64::from_le_bytes(*claim)) else {
             continue;
         };
         if claim == AS_IT_IS {
             continue;
         }
-        let claim = u64::try_from(claim).map_err(|_| "a buffer of negative length".to_owned())?;
+        let claim = u64::try_from(claim).map_err(|_| Wrong::Damaged("a buffer of negative length"))?;
         sum = sum.saturating_add(claim);
         if sum > most {
-            return Err(format!("buffers that expand to {sum} bytes"));
+            return Err(Wrong::TooLarge);
         }
     }
     Ok(sum)

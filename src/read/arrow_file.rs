@@ -21,7 +21,7 @@ use arrow_ipc::writer::StreamWriter;
 use arrow_schema::{ArrowError, DataType, Field, SchemaRef, TimeUnit};
 use sha2::{Digest, Sha256};
 
-use super::arrow_claim;
+use super::arrow_claim::{self, Wrong};
 use super::cells::nulls_of;
 use super::header::{self, Heading};
 use super::limits::{Allowance, COLUMNS_MOST, Room};
@@ -59,9 +59,13 @@ pub(super) struct Batches {
 pub(super) fn read_ipc(source: Source, mut bytes: Vec<u8>, allowance: Allowance) -> Result<Table, ReadError> {
     let stream = !bytes.starts_with(b"ARROW1");
     let found = guarded_batches(|| {
-        let most = allowance.columns();
+        let most = allowance.texts();
+        let broken = |wrong| match wrong {
+            Wrong::Damaged(words) => Broken::Damaged(words.to_owned()),
+            Wrong::TooLarge => Broken::TooLarge(allowance.words(most)),
+        };
         if stream {
-            let whole = arrow_claim::whole_messages(&bytes, most).map_err(Broken::Damaged)?;
+            let whole = arrow_claim::whole_messages(&bytes, most).map_err(broken)?;
             let cut = bytes.len() - whole;
             bytes.truncate(whole);
             let reader = StreamReader::try_new(Cursor::new(bytes), None)?;
@@ -73,7 +77,7 @@ pub(super) fn read_ipc(source: Source, mut bytes: Vec<u8>, allowance: Allowance)
             }
             return Ok(found);
         }
-        arrow_claim::check_file(&bytes, most).map_err(Broken::Damaged)?;
+        arrow_claim::check_file(&bytes, most).map_err(broken)?;
         let reader = FileReader::try_new(Cursor::new(bytes), None)?;
         let schema = reader.schema();
         let mut metadata = schema_metadata(&schema);
@@ -83,7 +87,7 @@ pub(super) fn read_ipc(source: Source, mut bytes: Vec<u8>, allowance: Allowance)
         metadata.extend(custom);
         collect(schema, metadata, reader, allowance, false)
     });
-    finish(source, "Arrow IPC", found, Room::new(allowance))
+    finish(source, "Arrow IPC", found, Room::of_texts(allowance))
 }
 
 /// Makes a table of record batches that another program hands over.
@@ -358,7 +362,7 @@ fn parts(batches: &[RecordBatch], index: usize) -> impl Iterator<Item = &ArrayRe
 fn take_room(batches: &[RecordBatch], index: usize, room: &mut Room) -> Result<(), NotSimple> {
     // Text stays where it is.
     for part in parts(batches, index).filter(|part| *part.data_type() != DataType::Utf8) {
-        let bytes = guarded(|| lengths(part).into_iter().fold(0, u64::saturating_add));
+        let bytes = guarded(|| written_out(part));
         let bytes = bytes.map_err(|_| NotSimple::damaged(part.data_type().to_string()))?;
         room.take(bytes).map_err(|limit| NotSimple {
             problem: format!("the columns expand to more than {limit}"),
@@ -367,6 +371,11 @@ fn take_room(batches: &[RecordBatch], index: usize, room: &mut Room) -> Result<(
         })?;
     }
     Ok(())
+}
+
+/// Bytes that an array takes beyond what stands in memory already, once every row has a value of its own.
+pub(super) fn written_out(array: &dyn Array) -> u64 {
+    lengths(array).into_iter().fold(0, u64::saturating_add)
 }
 
 /// Bytes that each value takes beyond what stands in memory already.

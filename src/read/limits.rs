@@ -12,14 +12,17 @@ pub(crate) const SETTINGS_MOST: u64 = 4 << 20;
 /// A file may expand to this many bytes, 4 GiB: its columns take as much again.
 pub const EXPANDED_MOST: u64 = 4 << 30;
 /// A file of columns may expand to this many times its stored size: made-up logs of an idling engine take 246 times what
-/// `convert` makes of them, of a standing one 990 times (2026-11-29).
-pub const RATIO_MOST: u64 = 1_000;
+/// `convert` makes of them, of a standing one 990 times (2026-11-29): a long log of the latter needs the rig file.
+pub const RATIO_MOST: u64 = 500;
 /// Text may expand to this many times its packed size: at the best level of zstd made-up logs of an idling engine pack 39
 /// times, of a standing one 76 times (2026-11-29).
 pub const TEXT_RATIO_MOST: u64 = 100;
 /// The same for Parquet, Arrow and MDF files inside gzip or zstd: they are packed already, or nearly, and stand in
 /// memory whole before they are read.
 const RATIO_MOST_TWICE: u64 = 8;
+/// Names, comments and tables of conversions that channels share may take this many times the file: few share a long one.
+#[cfg(feature = "mdf")]
+const NAMES_RATIO_MOST: u64 = 2;
 /// A line of a packed text is no longer than this, 16 MiB: 4 kB for each column that is allowed.
 pub(super) const LINE_MOST: usize = 16 << 20;
 /// Memory that unpacking zstd may take for looking back, as a power of two: 32 MiB, what levels up to 20 take (from
@@ -59,9 +62,21 @@ impl Allowance {
         self.most(RATIO_MOST, COLUMNS_FREE)
     }
 
+    /// Bytes that the texts of columns may take once every row has its own, and the packed buffers of an Arrow file: each
+    /// number is packed by itself there, so that what `convert` makes of the logs of [`RATIO_MOST`] unpacks 72 and 92 times.
+    pub(super) fn texts(self) -> u64 {
+        self.most(TEXT_RATIO_MOST, COLUMNS_FREE)
+    }
+
     /// Bytes of a file of columns that may come out of a packed file.
     pub(super) fn packed_columns(self) -> u64 {
         self.most(RATIO_MOST_TWICE, COLUMNS_FREE)
+    }
+
+    /// Bytes of names, comments and tables of a file in which channels may share them.
+    #[cfg(feature = "mdf")]
+    pub(super) fn names(self) -> u64 {
+        self.most(NAMES_RATIO_MOST, TEXT_FREE)
     }
 
     fn most(self, ratio: u64, free: u64) -> u64 {
@@ -94,7 +109,15 @@ pub(super) struct Room {
 
 impl Room {
     pub(super) fn new(allowance: Allowance) -> Self {
-        let most = allowance.columns();
+        Self::of(allowance, allowance.columns())
+    }
+
+    /// For texts that rows share until every row has its own.
+    pub(super) fn of_texts(allowance: Allowance) -> Self {
+        Self::of(allowance, allowance.texts())
+    }
+
+    fn of(allowance: Allowance, most: u64) -> Self {
         Self { left: most, words: allowance.words(most) }
     }
 
@@ -129,7 +152,7 @@ mod tests {
         let room = |stored, stated| Room::new(Allowance { stored, stated });
         assert!(room(900, None).take(COLUMNS_FREE).is_ok());
         assert_eq!(room(900, None).take(COLUMNS_FREE + 1), Err("32 MiB".to_owned()));
-        assert_eq!(room(1 << 20, None).take(2 << 30), Err("1000 MiB, 1000 times its size".to_owned()));
+        assert_eq!(room(1 << 20, None).take(2 << 30), Err("500 MiB, 500 times its size".to_owned()));
         assert_eq!(room(u64::MAX, None).take(EXPANDED_MOST + 1), Err("4096 MiB".to_owned()));
         assert!(room(900, Some(1 << 40)).take(1 << 39).is_ok());
         let stated = "2 MB, which the rig file states".to_owned();

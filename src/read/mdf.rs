@@ -5,7 +5,7 @@ use std::sync::Arc;
 use arrow_array::{Array, ArrayRef, Float64Array, Int64Array, StringArray};
 use arrow_buffer::NullBuffer;
 use falcon_mdf::blocks::channel::{ChannelType, DataType};
-use falcon_mdf::{Channel, ChannelGroup, Conversion, Mf4Error, Mf4File, SignalValues};
+use falcon_mdf::{Channel, ChannelGroup, Conversion, Mf4Error, Mf4File, OpenOptions, SignalValues};
 
 use super::header::{self, Heading};
 use super::limits::Allowance;
@@ -36,21 +36,27 @@ pub(super) fn read(source: Source, bytes: &[u8], allowance: Allowance) -> Result
         content_error(&path, Place::default(), "the MDF file cannot be read", found, help)
     };
     let most = allowance.columns();
-    let too_large = || {
+    let beyond = |most: u64| {
         let problem = format!("the MDF data expand to more than {}", allowance.words(most));
         let help = "split the file, write fewer channels, or set `unpacked_limit_mb` in the rig file";
         content_error(&path, Place::default(), &problem, "a file that is not what it seems", help)
     };
     let mut blocks = Blocks::new(bytes);
-    if blocks.named_bytes() > most {
-        return Err(too_large());
+    let named = blocks.named();
+    if named.data > most {
+        return Err(beyond(most));
     }
+    if named.texts > allowance.names() {
+        return Err(beyond(allowance.names()));
+    }
+    // No block unpacks to more than all of them say.
+    let options = OpenOptions { max_decompressed: named.data.saturating_add(1), ..OpenOptions::default() };
     // The decoder is young: a fault of its own on a damaged file must stay an error of that file.
     let work = || {
-        let file = Mf4File::from_bytes(bytes.to_vec())?;
+        let file = Mf4File::from_bytes_with_options(bytes.to_vec(), options)?;
         let wide = check_columns(&path, file.channel_count());
-        let fits =
-            wide.and_then(|()| if cell_bytes(&file, &mut blocks) > most { Err(too_large()) } else { Ok(()) });
+        let fits = wide
+            .and_then(|()| if cell_bytes(&file, &mut blocks) > most { Err(beyond(most)) } else { Ok(()) });
         Ok::<_, Mf4Error>(fits.map(|()| (gather(&file), details(&file))))
     };
     let (gathered, metadata) = guarded(work)

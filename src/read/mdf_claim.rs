@@ -24,14 +24,22 @@ pub(super) struct Blocks<'a> {
     weights: HashMap<usize, u64>,
 }
 
+/// Bytes that a file's blocks name.
+#[derive(Debug, Default, PartialEq)]
+pub(super) struct Named {
+    /// Names, comments, and the tables of conversions.
+    pub(super) texts: u64,
+    pub(super) data: u64,
+}
+
 impl<'a> Blocks<'a> {
     pub(super) fn new(bytes: &'a [u8]) -> Self {
         Self { bytes, weights: HashMap::new() }
     }
 
     /// What all blocks name, bytes when unpacked: each text, list and stream as often as it is named.
-    pub(super) fn named_bytes(&mut self) -> u64 {
-        let mut sum: u64 = 0;
+    pub(super) fn named(&mut self) -> Named {
+        let mut named = Named::default();
         let bytes = self.bytes;
         for at in memchr::memmem::find_iter(bytes, b"##") {
             // What a list, a conversion or a source names is counted with those who name it.
@@ -39,10 +47,14 @@ impl<'a> Blocks<'a> {
                 continue;
             }
             for link in self.links(at) {
-                sum = sum.saturating_add(self.weight(link, DEPTH_MOST));
+                let sum = match self.kind(link) {
+                    b"TX" | b"MD" | b"CC" | b"SI" => &mut named.texts,
+                    _ => &mut named.data,
+                };
+                *sum = sum.saturating_add(self.weight(link, DEPTH_MOST));
             }
         }
-        sum
+        named
     }
 
     /// Bytes of a stream of data, a list's all together.
@@ -179,7 +191,7 @@ mod tests {
         let mut blocks = Blocks::new(&bytes);
         let links = |count: u64| 8 * count;
         assert_eq!(blocks.stream_bytes(list as u64), 5_000 + links(7));
-        assert_eq!(blocks.named_bytes(), 7_000 + links(7 + 3));
+        assert_eq!(blocks.named(), Named { texts: 0, data: 7_000 + links(7 + 3) });
     }
 
     #[test]
@@ -193,7 +205,7 @@ mod tests {
         let own = bytes.len();
         block(&mut bytes, *b"DL", &[own, own], &[]);
         let mut blocks = Blocks::new(&bytes);
-        assert_eq!(blocks.named_bytes(), u64::MAX);
+        assert_eq!(blocks.named().texts, u64::MAX);
         assert!(blocks.longest_text(channel as u64) > 1 << 40);
         assert!(blocks.stream_bytes(own as u64) < 100);
     }
@@ -202,8 +214,8 @@ mod tests {
     fn any_bytes_are_survived() {
         let mut bytes = vec![0xff; 200];
         bytes[100..104].copy_from_slice(b"##DG");
-        assert_eq!(Blocks::new(&bytes).named_bytes(), 0);
-        assert_eq!(Blocks::new(b"##").named_bytes(), 0);
+        assert_eq!(Blocks::new(&bytes).named(), Named::default());
+        assert_eq!(Blocks::new(b"##").named(), Named::default());
         assert_eq!(Blocks::new(b"##DG").stream_bytes(u64::MAX), 0);
     }
 }

@@ -8,6 +8,7 @@ use std::sync::Arc;
 
 use arrow_schema::{DataType, Field, Schema};
 use bytes::Bytes;
+use parquet::arrow::ProjectionMask;
 use parquet::arrow::arrow_reader::{
     ArrowReaderMetadata, ArrowReaderOptions, ParquetRecordBatchReaderBuilder,
 };
@@ -17,7 +18,9 @@ use parquet::errors::ParquetError;
 use parquet::file::metadata::{ParquetMetaData, RowGroupMetaData};
 use parquet::file::serialized_reader::SerializedPageReader;
 
-use super::arrow_file::{Batches, Broken, collect, finish, guarded_batches, is_unreadable, schema_metadata};
+use super::arrow_file::{
+    Batches, Broken, collect, finish, guarded_batches, is_unreadable, schema_metadata, written_out,
+};
 use super::limits::{Allowance, BATCH_BYTES, Room};
 use super::{ReadError, Table};
 use crate::log::Source;
@@ -61,10 +64,35 @@ pub(super) fn read(source: Source, bytes: Vec<u8>, allowance: Allowance) -> Resu
             return Err(Broken::TooLarge(allowance.words(most)));
         }
         let rows = (BATCH_BYTES / width.max(1)).clamp(1, BATCH_ROWS) as usize;
+        count_texts(&bytes, &viewed, rows, Room::of_texts(allowance))?;
         let reader = ParquetRecordBatchReaderBuilder::new_with_metadata(bytes, viewed);
         collect(schema, metadata, reader.with_batch_size(rows).build()?, allowance, false)
     });
-    finish(source, "Parquet", found, Room::new(allowance))
+    finish(source, "Parquet", found, Room::of_texts(allowance))
+}
+
+/// Counts the texts of all rows, none of which is held: rows may share one long text.
+fn count_texts(
+    bytes: &Bytes,
+    viewed: &ArrowReaderMetadata,
+    rows: usize,
+    mut room: Room,
+) -> Result<(), Broken> {
+    let is_text = |of: &DataType| matches!(of, DataType::Utf8View | DataType::BinaryView);
+    let fields = viewed.schema().fields().iter().enumerate();
+    let texts: Vec<usize> =
+        fields.filter(|(_, field)| is_text(field.data_type())).map(|(index, _)| index).collect();
+    if texts.is_empty() {
+        return Ok(());
+    }
+    let projection = ProjectionMask::roots(viewed.parquet_schema(), texts);
+    let reader = ParquetRecordBatchReaderBuilder::new_with_metadata(bytes.clone(), viewed.clone());
+    for batch in reader.with_projection(projection).with_batch_size(rows).build()? {
+        for column in batch?.columns() {
+            room.take(written_out(column)).map_err(Broken::TooLarge)?;
+        }
+    }
+    Ok(())
 }
 
 /// The schema with text and bytes as views; dictionaries as what they hold.

@@ -3,6 +3,7 @@
 use anstyle::Style;
 
 use crate::clip::clip;
+use crate::clip::turns;
 
 /// Characters of a word without a blank: a longer one is no name that anybody reads.
 const WORD_MOST: usize = 300;
@@ -155,11 +156,6 @@ pub(super) fn clean(text: &str) -> String {
             c => c,
         })
         .collect()
-}
-
-/// Marks that change the direction of the text around them (Unicode Standard Annex 9).
-const fn turns(c: char) -> bool {
-    matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
 }
 
 /// What a JSON writer leaves as it is although a terminal would obey it.

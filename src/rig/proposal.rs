@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 
 use super::Rig;
+use crate::clip::turns;
 use crate::detect;
 use crate::log::{Log, Role};
 
@@ -118,6 +119,11 @@ fn text_or(key: &str, value: Option<&str>, example: &str) -> String {
     value.map_or_else(|| format!("# {key} = {example}"), |value| format!("{key} = {}", quoted(value)))
 }
 
+/// Signs that a terminal obeys or that turn the text around them.
+fn is_unseen(c: char) -> bool {
+    c.is_control() || turns(c)
+}
+
 /// A TOML basic string.
 fn quoted(text: &str) -> String {
     let mut out = String::from("\"");
@@ -125,7 +131,7 @@ fn quoted(text: &str) -> String {
         match c {
             '"' => out.push_str("\\\""),
             '\\' => out.push_str("\\\\"),
-            c if c.is_control() => {
+            c if is_unseen(c) => {
                 let _ = write!(out, "\\u{:04X}", c as u32);
             }
             c => out.push(c),
@@ -137,5 +143,5 @@ fn quoted(text: &str) -> String {
 
 /// A comment must stay one line.
 fn one_line(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect()
+    text.chars().map(|c| if is_unseen(c) { ' ' } else { c }).collect()
 }

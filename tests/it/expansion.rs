@@ -72,6 +72,32 @@ fn one_long_value_named_in_every_row_is_counted_before_it_is_written_out() {
 }
 
 #[test]
+fn texts_of_many_columns_are_counted_before_one_of_them_is_held() {
+    const ROWS: usize = 200_000;
+    let column = |n: usize| {
+        let values: ArrayRef = Arc::new(StringArray::from(vec!["z".repeat(900 + n)]));
+        let keys = Int32Array::from(vec![0; ROWS]);
+        (format!("c{n}"), Arc::new(DictionaryArray::<Int32Type>::new(keys, values)) as ArrayRef)
+    };
+    let batch = RecordBatch::try_from_iter((0..60).map(column)).expect("a batch");
+    refused("texts.parquet", &parquet_of(&[batch], packed().build()), "expand to more than");
+
+    let words = Arc::new(StringArray::from(vec!["z".repeat(900); 100_000])) as ArrayRef;
+    let batch = RecordBatch::try_from_iter([("word", words)]).expect("a batch");
+    let options = arrow_ipc::writer::IpcWriteOptions::default()
+        .try_with_compression(Some(arrow_ipc::CompressionType::ZSTD))
+        .expect("options");
+    let mut bytes = Vec::new();
+    let mut writer =
+        arrow_ipc::writer::FileWriter::try_new_with_options(&mut bytes, &batch.schema(), options)
+            .expect("writer");
+    writer.write(&batch).expect("written");
+    writer.finish().expect("finished");
+    drop(writer);
+    refused("texts.arrow", &bytes, "expand to more than");
+}
+
+#[test]
 fn values_that_repeat_the_one_before_are_counted_before_they_are_written_out() {
     let words = StringArray::from(vec!["x".repeat(20_000); 1_000]);
     let batch = RecordBatch::try_from_iter([("word", Arc::new(words) as ArrayRef)]).expect("a batch");

@@ -209,6 +209,51 @@ fn what_expands_without_end_or_counts_without_sense_stops_at_a_stated_limit() {
     }
 }
 
+/// A packed block that says it unpacks to a hundred bytes and unpacks to 200 MB, and one that a list names without end.
+#[cfg(feature = "mdf")]
+#[test]
+fn packed_blocks_that_lie_about_their_data_stay_within_their_means() {
+    use std::io::Write;
+    let good = crate::logs::mdf();
+    let group = good.windows(4).position(|name| name == b"##DG").expect("a group");
+    let mut packer = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::best());
+    for _ in 0..200 {
+        packer.write_all(&vec![0; 1 << 20]).expect("packed");
+    }
+    let data = packer.finish().expect("packed");
+    let with = |place: u64, blocks: &[u8]| {
+        let mut bytes = good.clone();
+        // The third link of a group of data names its data.
+        bytes[group + 40..group + 48].copy_from_slice(&place.to_le_bytes());
+        bytes.extend_from_slice(blocks);
+        bytes
+    };
+    let number = |value: usize| (value as u64).to_le_bytes();
+    let packed = [
+        b"##DZ\0\0\0\0",
+        &number(48 + data.len())[..],
+        &number(0),
+        b"DT\0\0\0\0\0\0",
+        &number(100),
+        &number(data.len()),
+        &data,
+    ]
+    .concat();
+    within_means("lies.mf4", &with(good.len() as u64, &packed));
+    let raw = [b"##DT\0\0\0\0", &number(24 + (1 << 20))[..], &number(0), &vec![0; 1 << 20]].concat();
+    let names = number(good.len()).repeat(10_000);
+    let list = [
+        b"##DL\0\0\0\0",
+        &number(24 + 8 + names.len() + 16)[..],
+        &number(10_001),
+        &number(0),
+        &names,
+        &[0; 16],
+    ]
+    .concat();
+    within_means("named.mf4", &with((good.len() + raw.len()) as u64, &[raw, list].concat()));
+}
+
 /// Every block of an MDF 4 file with one number in its header made absurd: lengths past the end, links that lead back,
 /// counts without sense. Each is an error or a table, within what a log may cost.
 #[cfg(feature = "mdf")]
