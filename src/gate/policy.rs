@@ -150,6 +150,15 @@ impl Policy {
 
 fn checked(top: &DeTable<'_>) -> Checked<Policy> {
     check_keys(top, &["summary", "trust", "columns", "claims", "lean_events", "sensor"], "a policy")?;
+    // A file that broke off while it was written must not open what it was written to guard.
+    if top.is_empty() {
+        return Err(Fault {
+            span: 0..0,
+            problem: "the policy is empty".to_owned(),
+            help: "write what must hold, or name a ready policy; `[lean_events]` alone asks that no danger was met"
+                .to_owned(),
+        });
+    }
     let mut policy = Policy::default();
     for (key, value) in top {
         match key.get_ref().as_ref() {
@@ -278,8 +287,8 @@ mod tests {
     }
 
     #[test]
-    fn an_empty_policy_still_lets_no_danger_pass() {
-        let policy = Policy::parse("", "empty.toml").expect("nothing asked");
+    fn a_policy_that_asks_for_little_still_lets_no_danger_pass() {
+        let policy = Policy::parse("[lean_events]", "little.toml").expect("nothing asked");
         for danger in [Verdict::Real, Verdict::Misfire, Verdict::Undetermined] {
             assert!(!policy.allowed.contains(&danger));
         }
@@ -288,6 +297,7 @@ mod tests {
     #[test]
     fn every_mistake_is_found_at_its_place() {
         for (text, place, help) in [
+            ("", (1, 1), "write what must hold"),
             ("trst = 1", (1, 1), "did you mean `trust`?"),
             ("[trust]\nlamda = 0.9", (2, 1), "did you mean `lambda`?"),
             ("[trust]\nlambda = 9", (2, 10), "write 0 to 1"),
