@@ -127,6 +127,7 @@ constants! {
     DUTY_ROOM = 0.90 "ratio" Assumed "below this the injectors have room";
     LR_DUTY = 1.5 "log10" Assumed "duty at its limit while demand grows";
     LR_DUTY_ELSE = -1.0 "log10" Assumed "a lean map or a lagging film meets injectors at their end by chance in one of ten cases";
+    KNOCK_ALIKE = 1.1 "ratio" Assumed "knock level of one sample scatters by a tenth between pulls that are alike";
     LR_KNOCK = 1.0 "log10" Assumed "knock grows with the event";
     LR_CUT_COMMANDED = 2.5 "log10" Assumed "fuel commanded off, or throttle closed with low manifold pressure: the definition of a cut";
     LR_CUT_THROTTLE_ONLY = 1.5 "log10" Assumed "throttle closed above idle speed, manifold pressure unknown";
@@ -171,6 +172,7 @@ constants! {
     TORQUE_MODEL = 0.10 "ratio" Assumed "model error of torque from acceleration";
     FIRES_LAMBDA = 1.3 "lambda" Assumed "leaner charges begin to misfire by themselves";
     LR_MISFIRE_TORQUE = 1.3 "log10" Assumed "torque falls more than the mixture explains";
+    LR_PULLS_LESS = 1.0 "log10" Computed "most that torque beside other pulls says of misfire: measured on tune seeds 0-2999 (0.6 to 1.0), where lean charges that fail lose torque too";
     LR_RIPPLE = 0.3 "log10" Computed "engine speed becomes rough with the event; on tune seeds it does so nearly as often without misfire";
     RIPPLE_RATIO = 2.5 "ratio" Assumed "roughness of engine speed against before";
     EGT_TAU_S = 2.0 "s" Assumed "sheathed thermocouple, 1 to 10 s";
@@ -195,6 +197,7 @@ constants! {
     PULL_WINDOW_S = 0.5 "s" Assumed "slope of engine speed in one window, longer than the 0.3 s that noise needs";
     PULL_MATCH = 0.07 "ratio" Assumed "windows this close in engine speed, gear ratio and manifold pressure compare";
     PULL_CLIMB = 150.0 "1/min per s" Assumed "a gear in which no pass climbs faster says nothing of torque";
+    PULL_LEFT_S = 1.0 "s" Assumed "windows begin every quarter of a second: what a lift or the ceiling leaves over of a pull is no longer";
     PULL_FREE = 0.5 "of best in gear" Assumed "climbing slower than this the load takes most of the torque";
     PULL_PROOF = 1.3 "log10" Computed "pooled over windows: full torque against the loss that the reading implies";
     RESET_HOLD_S = 1.0 "s" Assumed "a reset lasts longer than this";

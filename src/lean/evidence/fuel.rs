@@ -1,6 +1,7 @@
 //! The fuel side: pressure over the injectors, their duty, knock.
 
-use super::{Case, Feature, Group, Reading};
+use super::pull::Others;
+use super::{Case, Feature, Group, Reading, reset};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{Cause, REAL};
 use crate::lean::trace::{Scene, Witness, median};
@@ -303,7 +304,16 @@ fn knock(case: &Case<'_, '_>) -> Reading {
     let spread = 1.4826 * median(before.iter().map(|v| (v - level).abs()).collect()).unwrap_or(0.0);
     let before_high = before.iter().copied().max_by(f64::total_cmp).unwrap_or(level);
     let grown = high > level + 5.0 * spread.max(witness.channel.resolution()) && high > before_high;
-    if grown {
+    // A reading that stands at the rest value does so through changes of load, and knock rises with load by itself.
+    let usual = if grown && reset::rests(case) {
+        Others::outside(case.scene, start, end).ok().and_then(|others| others.highest(witness))
+    } else {
+        None
+    };
+    if let Some(usual) = usual.filter(|usual| high <= k::KNOCK_ALIKE.value * usual) {
+        let text = format!("knock rose to {high:.1}, and to {usual:.1} in pulls with a rich reading");
+        Reading::seen(high, "", text)
+    } else if grown {
         Reading::seen(high, "", format!("knock rose from {level:.1} to {high:.1}"))
             .weigh(REAL, k::LR_KNOCK.value)
     } else {

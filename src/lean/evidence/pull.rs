@@ -26,6 +26,12 @@ impl Others {
         Ok(Self(all.as_ref().map_err(Clone::clone)?.iter().filter(outside).copied().collect()))
     }
 
+    /// Highest value of a channel in them; null where they hold none.
+    pub(super) fn highest(&self, witness: Witness<'_>) -> Option<f64> {
+        let highest = self.0.iter().filter_map(|pull| witness.range(pull.span_s.0, pull.span_s.1));
+        highest.map(|(_, high)| high).max_by(f64::total_cmp)
+    }
+
     /// Climb to expect in a pull, and the best one of its gear: torque over inertia is at least that. Null where no
     /// other pass pulls so.
     pub(super) fn usual(&self, pull: &Pull) -> Option<(f64, f64)> {

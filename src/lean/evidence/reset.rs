@@ -65,6 +65,15 @@ fn resting(case: &Case<'_, '_>) -> Option<(Range<usize>, f64)> {
     Some((run, held_s))
 }
 
+/// Whether most of an event stands at the rest value.
+pub(super) fn rests(case: &Case<'_, '_>) -> bool {
+    let event = &case.episode.frames;
+    resting(case).is_some_and(|(run, held_s)| {
+        let inside = run.end.min(event.end).saturating_sub(run.start.max(event.start));
+        held_s >= k::RESET_HOLD_S.value && 2 * inside > event.len()
+    })
+}
+
 /// Whether an event ends at the rest value with a proof that the controller was not measuring: what follows is its
 /// warm-up, not the sensor's way back.
 pub(super) fn ends_at_rest(case: &Case<'_, '_>) -> bool {
@@ -121,7 +130,7 @@ fn rest_value(case: &Case<'_, '_>) -> Reading {
                  say whether all cylinders fired",
             ),
             Ok(pull) => {
-                let proof = pull.from.max(event.start)..run.end.min(event.end);
+                let proof = pull.of(scene, event);
                 let reading = Reading::seen(
                     held_s,
                     "s",
@@ -298,8 +307,10 @@ fn pulls_on(case: &Case<'_, '_>) -> Reading {
 
 /// What the pulls of a run say together.
 struct Firing {
-    /// First frame from which the engine is known to fire.
-    from: usize,
+    /// Frames of the run from the first one on from which the engine is known to fire.
+    frames: Range<usize>,
+    /// When it is known to, s.
+    known_s: Vec<(f64, f64)>,
     windows: usize,
     /// Mean share of the usual torque.
     torque: f64,
@@ -326,7 +337,14 @@ fn pulling(scene: &Scene<'_>, run: &Range<usize>, held_s: f64) -> Result<Firing,
     let others = Others::outside(scene, first.time_s, last.time_s)?;
     // The mildest reading of the end stop that gas could have had.
     let expected = (1.02 * first.phi).min(1.0);
-    let mut pull = Firing { from: run.end, windows: 0, torque: 0.0, expected, log10: 0.0 };
+    let mut pull = Firing {
+        frames: run.end..run.end,
+        known_s: Vec::new(),
+        windows: 0,
+        torque: 0.0,
+        expected,
+        log10: 0.0,
+    };
     let mut free_s = f64::NEG_INFINITY;
     for window in &here {
         let Some((climb, best)) = others.usual(window) else { continue };
@@ -338,25 +356,42 @@ fn pulling(scene: &Scene<'_>, run: &Range<usize>, held_s: f64) -> Result<Firing,
             // Torque is lost: from here on, and before, the reading may be right.
             return Err("in it the engine loses torque".to_owned());
         }
+        pull.known_s.push(window.span_s);
         let start_s = window.span_s.0;
         if start_s < free_s {
             continue;
         }
         free_s = start_s + k::PULL_WINDOW_S.value;
+        let frames = scene.frames.get(run.clone()).unwrap_or(&[]);
         if pull.windows == 0 {
-            let end = scene.frames.get(run.clone()).unwrap_or(&[]);
-            pull.from = run.start + end.partition_point(|f| f.time_s < start_s);
+            pull.frames.start = run.start + frames.partition_point(|f| f.time_s < start_s);
         }
         pull.windows += 1;
         pull.torque += 1.0 + change;
         pull.log10 += log10;
     }
-    pull.from = unloaded_before(scene, run, pull.from);
+    pull.frames.start = unloaded_before(scene, run, pull.frames.start);
     if pull.windows == 0 {
         return Err("no other pass pulls in the same gear at the same speed and pressure".to_owned());
     }
     pull.torque /= pull.windows as f64;
     Ok(pull)
+}
+
+impl Firing {
+    /// Frames of an event over which the engine is known to fire or not to be under load: of a load that lasts on
+    /// beyond the pulls that say so, no more than windows leave over.
+    fn of(&self, scene: &Scene<'_>, event: &Range<usize>) -> Range<usize> {
+        let start = self.frames.start.max(event.start);
+        let end = self.frames.end.min(event.end);
+        let near = |time_s: f64| {
+            let reach = k::PULL_LEFT_S.value;
+            self.known_s.iter().any(|known| time_s >= known.0 - reach && time_s <= known.1 + reach)
+        };
+        let known = scene.frames.get(start..end).unwrap_or(&[]).iter();
+        let count = known.take_while(|f| near(f.time_s) || !limit::loaded_at(scene, f.time_s)).count();
+        start..start + count
+    }
 }
 
 /// Walks back from the first frame known to be no gas, through the same unbroken value, while the engine is fired

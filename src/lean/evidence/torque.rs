@@ -220,7 +220,7 @@ fn pulls_less(case: &Case<'_, '_>) -> Reading {
     let log10 = ((loss - burnt).max(0.0).powi(2) - (failed - loss).max(0.0).powi(2))
         / (2.0 * variance)
         / std::f64::consts::LN_10;
-    let cap = k::LR_MISFIRE_TORQUE.value;
+    let cap = k::LR_PULLS_LESS.value;
     reading.weigh(&[Cause::Misfire], log10.clamp(-cap, cap))
 }
 
