@@ -280,13 +280,17 @@ pub(super) fn acted_s(case: &Case<'_, '_>, cause: Cause, time_s: f64) -> Option<
         }
         Cause::GearCut | Cause::Unload => {
             let row = rows_in_state(case, time_s, bit::GEAR_CHANGE | bit::UNLOAD | bit::LIMITER).last();
-            // Else a change of gear is over when engine speed has stopped falling.
-            let turned = || {
-                let samples = scene.witness(Role::EngineSpeed)?;
-                let slowest = samples.samples(from, time_s).min_by(|a, b| a.1.total_cmp(&b.1));
-                slowest.filter(|_| cause == Cause::GearCut).map(|sample| sample.0)
-            };
-            row.and_then(|row| scene.time_s.get(row).copied()).or_else(turned)
+            let shown_s = row.and_then(|row| scene.time_s.get(row).copied());
+            // A change of gear is over when engine speed has stopped falling, however long the state is shown.
+            let turned_s =
+                scene.witness(Role::EngineSpeed).filter(|_| cause == Cause::GearCut).and_then(|speed| {
+                    let slowest = speed.samples(from, time_s).min_by(|a, b| a.1.total_cmp(&b.1));
+                    slowest.map(|sample| sample.0)
+                });
+            match (shown_s, turned_s) {
+                (Some(shown), Some(turned)) => Some(shown.min(turned)),
+                (shown, turned) => shown.or(turned),
+            }
         }
         _ => None,
     }
