@@ -65,7 +65,7 @@ pub(super) fn pulls(scene: &Scene<'_>, start_s: f64, end_s: f64) -> Result<Vec<P
     if throttle.is_none() && manifold.is_none() {
         return Err("neither throttle nor manifold pressure tells the load".to_owned());
     }
-    let gears = scene.view.state.bits.iter().any(|b| b & bit::GEAR_CHANGE != 0);
+    let gears = scene.view.state.windows_of(bit::GEAR_CHANGE).next().is_some();
     let road = scene.witness(Role::VehicleSpeed);
     let gear = scene.witness(Role::Gear);
     if gears && road.is_none() && gear.is_none() {
