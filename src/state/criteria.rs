@@ -76,7 +76,8 @@ pub static ALL: &[StateMeta] = &[
         summary: "at the recurring ceiling of engine speed",
         criteria: "Engine speed at least 98.5 % of the ceiling with the throttle not closed. The ceiling counts only \
                    when it was reached at least twice (peaks of a saw-tooth, or runs that end in a plateau three times \
-                   longer than their own speed of rise explains), or when the rig's redline was reached within 1.5 %. \
+                   longer than their own speed of rise explains, or fuel commanded off there while the engine stays \
+                   above 95 % of it for 0.3 s), or when the rig's redline was reached within 1.5 %. \
                    Both must be entered at 300 rpm/s or more, in a log that renews engine speed at least every 0.25 s. \
                    Reaching the same speed once, or shifting there, makes no ceiling.",
     },

@@ -22,6 +22,14 @@ pub(super) const CEILING_SHARE: f64 = 0.985;
 /// Engine speed renewed more slowly than this shows no ceiling, s: limiters cycle at 3 to 15 Hz. Common practice,
 /// no source.
 const SLOWEST_CEILING_S: f64 = 0.25;
+/// Injection below this share of the largest is off: noise of a duty channel is a twentieth of it. Assumed.
+const OFF_SHARE: f64 = 0.02;
+/// A ceiling is run into at this or more, rpm/s: a top speed reached slowly is none. Assumed.
+const ENTRY_RPM_PER_S: f64 = 300.0;
+/// So long after a limiter cut fuel the engine still turns at nearly its ceiling, s and share; a change of gear takes it
+/// to the next ratio, a tenth lower or more. Assumed.
+const STAYS_S: f64 = 0.3;
+const STAYS_SHARE: f64 = 0.95;
 /// Before a flare the throttle has been open for this long, s. Assumed.
 const OPEN_BEFORE_S: f64 = 0.3;
 /// Flare: faster than the best in gear by this factor (full-load window of the lean-event procedure).
@@ -156,29 +164,50 @@ fn ceiling_rpm(signals: &Signals<'_>, rpm: &[f64], rig: &Rig) -> Option<f64> {
         (0..rpm.len()).map(|row| rpm[row] >= CEILING_SHARE * top && !shut(signals, closed, row)).collect();
     let mut merged = band.clone();
     bridge(signals.time_s, &mut merged, 0.3);
-    let reached: usize = runs(&merged).iter().map(|run| times_reached(signals, rpm, &band, run, top)).sum();
-    (reached >= 2).then_some(top)
+    let most = signals.injection.as_deref().and_then(largest).unwrap_or(0.0);
+    let reached = |run: &Range<usize>| {
+        let cut = usize::from(most > 0.0 && cut_there(signals, rpm, run, top, OFF_SHARE * most));
+        times_reached(signals, rpm, &band, run, top).max(cut)
+    };
+    (runs(&merged).iter().map(reached).sum::<usize>() >= 2).then_some(top)
 }
 
 /// How often a stretch near the top met a ceiling: peaks of a saw-tooth, or one plateau, or none.
 fn times_reached(signals: &Signals<'_>, rpm: &[f64], band: &[bool], run: &Range<usize>, top: f64) -> usize {
     let length = length_s(signals.time_s, run);
     let peaks = runs(&band[run.clone()]).len();
-    // Rise over the 0.3 s before, rpm/s: a run that ends against a ceiling stays much longer than it would
-    // take to cross the band; a run that goes on, or a top speed reached slowly, does not.
-    let start_s = signals.time_s[run.start];
-    let before = signals.time_s.partition_point(|t| *t < start_s - 0.3);
-    let seconds = start_s - signals.time_s[before];
-    if seconds <= 0.0 {
-        return 0;
-    }
-    let rise = (rpm[run.start] - rpm[before]) / seconds;
+    // A run that ends against a ceiling stays much longer than it would take to cross the band; a run that goes on, or a
+    // top speed reached slowly, does not.
+    let Some(rise) = rise_into(signals, rpm, run.start) else { return 0 };
     // A steady speed that wanders over the edge of the band has no rise before it: no saw-tooth.
-    if rise >= 300.0 && peaks >= 2 {
+    if rise >= ENTRY_RPM_PER_S && peaks >= 2 {
         return peaks;
     }
     let crossing_s = (1.0 - CEILING_SHARE) * top / rise.max(1.0);
-    usize::from(rise >= 300.0 && length >= 0.25 && length >= 3.0 * crossing_s)
+    usize::from(rise >= ENTRY_RPM_PER_S && length >= 0.25 && length >= 3.0 * crossing_s)
+}
+
+/// Rise over the 0.3 s before a row, rpm/s.
+fn rise_into(signals: &Signals<'_>, rpm: &[f64], row: usize) -> Option<f64> {
+    let before = signals.time_s.partition_point(|t| *t < signals.time_s[row] - 0.3);
+    let seconds = signals.time_s[row] - signals.time_s[before];
+    (seconds > 0.0).then(|| (rpm[row] - rpm[before]) / seconds)
+}
+
+/// Whether fuel was commanded off near the top while the engine climbed on an open throttle, and the engine stayed
+/// there: one long cut whose swing leaves the band makes neither a saw-tooth nor a plateau.
+///
+/// * `off`: injection below this is off
+fn cut_there(signals: &Signals<'_>, rpm: &[f64], run: &Range<usize>, top: f64, off: f64) -> bool {
+    let Some(injection) = signals.injection.as_deref() else { return false };
+    let starts = |row: usize| row > 0 && injection[row] <= off && injection[row - 1] > off;
+    let Some(cut) = run.clone().find(|row| starts(*row)) else { return false };
+    let until_s = signals.time_s[cut] + STAYS_S;
+    let closed = super::load::closed_position(signals);
+    let stays = (cut..rpm.len())
+        .take_while(|row| signals.time_s[*row] <= until_s)
+        .all(|row| rpm[row] >= STAYS_SHARE * top && !shut(signals, closed, row));
+    stays && rise_into(signals, rpm, run.start).is_some_and(|rise| rise >= ENTRY_RPM_PER_S)
 }
 
 fn limiter(signals: &Signals<'_>, rpm: &[f64], states: &mut States) {
