@@ -109,7 +109,8 @@ fn runs(scene: &Scene<'_>, limits: &[Limit]) -> Vec<Episode> {
         }
         let ends = open.as_ref().is_some_and(|episode| {
             new_segment
-                || limit.regime.rich() != episode.regime.rich()
+                || limit.regime.rich() && !episode.regime.rich()
+                || !limit.regime.rich() && episode.regime.rich() && !on_its_way_down(scene, index, last_above)
                 || limit.regime == Regime::Standing
                 || frame.lambda <= episode.limit - k::HYSTERESIS.value
         });
@@ -133,7 +134,7 @@ fn runs(scene: &Scene<'_>, limits: &[Limit]) -> Vec<Episode> {
         if frame.lambda > limit.lambda {
             last_above = index;
             if let Some(episode) = &mut open {
-                if limit.regime == Regime::OverRun {
+                if limit.regime == Regime::OverRun && !episode.regime.rich() {
                     episode.regime = Regime::OverRun;
                 }
             } else {
@@ -152,6 +153,16 @@ fn runs(scene: &Scene<'_>, limits: &[Limit]) -> Vec<Episode> {
         found.push(Episode { frames: episode.frames.start..last_above + 1, ..episode });
     }
     found
+}
+
+/// Whether a frame above the part-load limit only continues the sensor's way down from a lean reading under load: the
+/// gas of a cut or a danger that ended just before the throttle closed, no event of its own. A link may show one value in
+/// two frames.
+fn on_its_way_down(scene: &Scene<'_>, index: usize, last_above: usize) -> bool {
+    let lambda = |index: usize| scene.frames.get(index).map(|frame| frame.lambda);
+    let (Some(now), Some(before)) = (lambda(index), lambda(last_above)) else { return false };
+    let repeats = || last_above.checked_sub(1).and_then(lambda).is_some_and(|earlier| earlier > before);
+    last_above + 1 == index && (now < before || now <= before && repeats())
 }
 
 fn merge(scene: &Scene<'_>, runs: Vec<Episode>, alone: impl Fn(&Episode) -> bool) -> Vec<Episode> {

@@ -158,6 +158,37 @@ fn a_speed_reached_once_is_no_ceiling_and_a_redline_is() {
 }
 
 #[test]
+fn one_long_cut_of_fuel_tells_a_ceiling_and_a_change_of_gear_does_not() {
+    // Two pulls; at the top the speed falls for half a second on an open throttle.
+    let ceiling = |falls_to: f64, duty_at_the_top: f64| {
+        let pull = [
+            (3.0, 900.0, 900.0, 0.02, 35.0),
+            (4.0, 5400.0, 7000.0, 0.99, 180.0),
+            (0.5, 7000.0, falls_to, 0.99, 180.0),
+            (2.0, falls_to, 2000.0, 0.02, 30.0),
+        ];
+        let pieces = [pull, pull].concat();
+        let mut duty = Vec::new();
+        for (at, (seconds, ..)) in pieces.iter().enumerate() {
+            let value = [0.05, 0.7, duty_at_the_top, 0.0][at % 4];
+            duty.extend(std::iter::repeat_n(value, (seconds * RATE_HZ) as usize));
+        }
+        let [rpm, throttle, pa] = drive(&pieces);
+        let log = log_of(&[
+            (Role::EngineSpeed, rpm),
+            (Role::Throttle, throttle),
+            (Role::ManifoldPressure, pa),
+            (Role::InjectorDuty, duty),
+        ]);
+        judge(&log, &Rig::default()).ceiling_rpm
+    };
+    let found = ceiling(6800.0, 0.0).expect("a ceiling");
+    assert!((found / 7000.0 - 1.0).abs() < 0.01, "{found}");
+    assert_eq!(ceiling(6800.0, 0.7), None, "fuel was not cut");
+    assert_eq!(ceiling(5500.0, 0.0), None, "the next gear");
+}
+
+#[test]
 fn a_steady_top_speed_or_a_slow_channel_is_no_ceiling() {
     // Held near the highest speed, wandering over the edge of the band.
     let steady: Vec<f64> = (0..3000_u32)

@@ -6,6 +6,7 @@ use std::process::{Command, Stdio};
 use std::thread::sleep;
 use std::time::Duration;
 
+use sondeproof::document::Verdict;
 use sondeproof::ledger::{Kind, Ledger};
 
 use crate::kept::root;
@@ -36,6 +37,24 @@ fn fill(ledger: &Path) {
             0,
         );
     }
+}
+
+/// Dangers called in the season without its rig, at most: two cuts of two readings stay undetermined. No mixture of it
+/// was lean under load.
+const UNTRUE_DANGERS: usize = 2;
+
+#[test]
+fn a_healthy_season_needs_no_rig_to_know_its_limiter() {
+    let mut dangers = Vec::new();
+    for (day, log) in season() {
+        let (document, _) = outcome(&["audit", &log, "--json", "-"], 0);
+        let document: sondeproof::document::Audit = serde_json::from_str(&document).expect("a document");
+        let called = document.lean_events.iter().filter(|event| event.verdict != Verdict::FuelCut);
+        dangers.extend(called.map(|event| format!("{day}: {:.2} s, {}", event.start_s, event.cause)));
+        let limited = document.lean_events.iter().filter(|event| event.cause == "rev_limit").count();
+        assert!(limited >= 6, "{day}: {limited} cuts of the limiter");
+    }
+    assert!(dangers.len() <= UNTRUE_DANGERS, "{dangers:#?}");
 }
 
 #[test]
