@@ -54,11 +54,11 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
         .zip(trust)
         .map(|((channel, flags), trust)| describe(channel, flags, trust))
         .collect();
-    let lean_events: Vec<document::LeanEvent> = events
-        .into_iter()
-        .enumerate()
-        .map(|(index, event)| document::LeanEvent { id: format!("L{}", index + 1), ..event.record })
-        .collect();
+    let mut lean_events: Vec<document::LeanEvent> = events.into_iter().map(|event| event.record).collect();
+    add_other_banks(&view, &detection, &mut lean_events);
+    for (index, event) in lean_events.iter_mut().enumerate() {
+        event.id = format!("L{}", index + 1);
+    }
     let evidence = gate::Evidence {
         channels: &channels,
         lean_events: &lean_events,
@@ -98,6 +98,33 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
             .collect(),
     };
     Audited { document, detection, state, chain }
+}
+
+/// Dangers that only another mixture channel of the log shows: a second bank, or one sensor written twice. What the first
+/// channel already calls a danger at that time is not told again.
+fn add_other_banks(view: &View<'_>, detection: &Detection, events: &mut Vec<document::LeanEvent>) {
+    let others: Vec<usize> = (0..view.log.channels.len())
+        .filter(|index| view.chain.is_some_and(|chain| chain.channel != *index))
+        .filter(|index| view.log.channels[*index].role.is_mixture() && view.log.channels[*index].count() > 0)
+        .collect();
+    let of_bank = |index: &usize| -> Vec<document::LeanEvent> {
+        let chain = chain::of_channel(view.log, view.state, view.rig, *index);
+        let other = View { chain: Some(&chain), ..*view };
+        let judged = lean::judge(&other, detection).unwrap_or_default();
+        judged.into_iter().map(|event| event.record).collect()
+    };
+    let found: Vec<_> = others.par_iter().map(of_bank).collect();
+    for mut event in found.into_iter().flatten() {
+        let told = events.iter().any(|known| {
+            known.treat_as == TreatAs::Hazard && known.start_s <= event.end_s && event.start_s <= known.end_s
+        });
+        if event.treat_as == TreatAs::Hazard && !told {
+            event.because =
+                format!("Read by {}, not by the first mixture channel. {}", event.channel, event.because);
+            events.push(event);
+        }
+    }
+    events.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
 }
 
 /// Takes back the good flags of what a lean event shows not to be the engine's mixture, so that whoever masks by flags

@@ -92,7 +92,11 @@ impl Chain {
 ///
 /// * returns null when the log has no mixture channel
 pub fn measure(log: &Log, state: &States, rig: &Rig) -> Option<Chain> {
-    let index = log.mixture()?;
+    log.mixture().map(|index| of_channel(log, state, rig, index))
+}
+
+/// The same for the mixture channel at an index.
+pub fn of_channel(log: &Log, state: &States, rig: &Rig, index: usize) -> Chain {
     let channel = &log.channels[index];
     let frame_period_s = frame_period(channel, log, rig);
     let clip_lean = rig.sensor.clip_lean.or(channel.measured.clip_high);
@@ -106,7 +110,7 @@ pub fn measure(log: &Log, state: &States, rig: &Rig) -> Option<Chain> {
     let stated = prior_of(rig);
     let past = rig.sensor.past.as_ref();
     let response = |fit: &Fit, habit: Option<Habit>| fit.response(&remembered(&stated, habit, past, fit));
-    Some(Chain {
+    Chain {
         channel: index,
         rich_to_lean: response(&fits.rich_to_lean, past.and_then(|past| past.rich_to_lean)),
         lean_to_rich: response(&fits.lean_to_rich, past.and_then(|past| past.lean_to_rich)),
@@ -119,7 +123,7 @@ pub fn measure(log: &Log, state: &States, rig: &Rig) -> Option<Chain> {
         clip_rich,
         rest_value: channel.measured.rest_value,
         noise_phi,
-    })
+    }
 }
 
 /// What the natural steps of a log say about the response, without any belief beforehand.

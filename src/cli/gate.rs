@@ -111,7 +111,11 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
         .map_err(|error| Failure::Internal(format!("cannot write the decision: {error}")))?;
     let mut line = report::quiet_json(line);
     line.push(b'\n');
-    output::emit(&line)?;
+    // The exit code is the answer, whether or not anybody reads the line.
+    match output::emit(&line).map_err(Failure::from) {
+        Err(Failure::BrokenPipe) | Ok(()) => {}
+        Err(failure) => return Err(failure),
+    }
     match (failed, withheld) {
         (Some(code), _) => Err(Failure::Reported(code)),
         (None, true) => Ok(Ending::Withheld),

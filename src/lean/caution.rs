@@ -63,6 +63,12 @@ pub(super) fn list(view: &View<'_>, events: &[LeanEvent]) -> Vec<String> {
              air/fuel ratio does."
         ));
     }
+    if limit > 1.0 {
+        cautions.push(format!(
+            "The rig lets lambda reach {limit:.2} at full load, leaner than stoichiometric: a reading below it is no event \
+             here, and may still burn pistons."
+        ));
+    }
     let boosted = scene
         .as_ref()
         .and_then(|s| s.manifold()?.range(f64::NEG_INFINITY, f64::INFINITY))

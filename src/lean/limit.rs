@@ -190,14 +190,23 @@ impl<'a> Witnesses<'a> {
         }
     }
 
+    /// Whether the throttle has read closed for so long that boost in the manifold refutes it: a broken sensor or a column
+    /// that holds something else must not make a pull an over-run. Ambient pressure does not: an engine may stand.
+    fn stays_shut(&self, time_s: f64) -> bool {
+        let range = self.throttle.and_then(|w| w.range(time_s - k::EMPTIES_S.value, time_s));
+        range.is_some_and(|(_, high)| high < k::CLOSED_THROTTLE.value)
+    }
+
     fn load(&self, scene: &Scene<'_>, time_s: f64) -> Load {
         let opened = self.throttle.and_then(|w| w.at(time_s, 2.0));
-        if opened.is_some_and(|value| value < k::CLOSED_THROTTLE.value) {
+        let pressure = self.manifold.and_then(|w| w.at(time_s, 2.0));
+        let dense = pressure.map(|p| p >= self.dense_pa);
+        if opened.is_some_and(|value| value < k::CLOSED_THROTTLE.value)
+            && !(pressure.is_some_and(|pa| pa >= k::BOOST_PA.value) && self.stays_shut(time_s))
+        {
             return Load::Closed;
         }
         let row = scene.view.log.clock.row_at(time_s);
-        let pressure = self.manifold.and_then(|w| w.at(time_s, 2.0));
-        let dense = pressure.map(|p| p >= self.dense_pa);
         let wide = match (opened, self.throttle_full) {
             (Some(value), Some(full)) => Some(value >= k::LOAD_THROTTLE_SHARE.value * full),
             _ => None,

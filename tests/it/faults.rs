@@ -268,7 +268,6 @@ fn a_reader_that_goes_away_is_no_error_of_any_command() {
         &["audit", &log, "--json", "-"],
         &["audit", &log, &log, "--json", "-"],
         &["audit"],
-        &["gate", &log],
         &["rig", &log],
         &["explain"],
         &["explain", "spike"],

@@ -1,9 +1,11 @@
 //! The gate as other programs meet it: policies, their mistakes, and what stands in the line.
 
+use std::process::Stdio;
+
 use serde_json::Value;
 
 use crate::kept::root;
-use crate::logs::{drive, file, folder, outcome, text};
+use crate::logs::{drive, file, folder, outcome, sondeproof, text};
 
 fn line(arguments: &[&str], code: i32) -> Value {
     let (line, errors) = outcome(arguments, code);
@@ -93,4 +95,77 @@ fn every_ready_policy_is_explained() {
         let (page, _) = outcome(&["explain", policy], 0);
         assert!(page.contains("[trust]") && page.contains("--policy"), "{page}");
     }
+}
+
+/// The demonstration with one more column, or with one changed.
+fn changed(header: impl Fn(&str) -> String, row: impl Fn(&[&str]) -> String) -> String {
+    let log =
+        std::fs::read_to_string(root().join("datasets/hill_climb_demo.csv")).expect("the demonstration");
+    let mut lines = log.lines();
+    let head = header(lines.next().expect("a header"));
+    let rows = lines.map(|line| row(&line.split(',').collect::<Vec<_>>()));
+    std::iter::once(head).chain(rows).map(|line| line + "\n").collect()
+}
+
+/// Place of a column in the demonstration.
+fn place(name: &str) -> usize {
+    let log =
+        std::fs::read_to_string(root().join("datasets/hill_climb_demo.csv")).expect("the demonstration");
+    log.lines()
+        .next()
+        .and_then(|head| head.split(',').position(|column| column.starts_with(name)))
+        .expect("it")
+}
+
+#[test]
+fn a_danger_in_a_second_bank_keeps_the_gate_shut() {
+    let (folder, lambda) = (folder(), place("Lambda"));
+    // The first bank stays rich all the time.
+    let text = changed(
+        |head| format!("{head},Lambda Bank 2"),
+        |cells| {
+            let mut cells: Vec<&str> = cells.to_vec();
+            let read = cells[lambda];
+            if read.parse::<f64>().is_ok_and(|value| value > 0.86) {
+                cells[lambda] = "0.800";
+            }
+            cells.push(read);
+            cells.join(",")
+        },
+    );
+    let log = file(folder.path(), "banks.csv", text);
+    let line = line(&["gate", &log], 3);
+    let reasons = words(&line["logs"][0]["reasons"]);
+    assert!(reasons.iter().any(|reason| reason.contains("fuel_supply")), "{reasons:?}");
+    let (document, _) = outcome(&["audit", &log, "--json", "-"], 0);
+    let document: Value = serde_json::from_str(&document).expect("JSON");
+    let events = document["lean_events"].as_array().expect("events");
+    assert!(events.iter().any(|event| event["channel"] == "Lambda Bank 2" && event["treat_as"] == "hazard"));
+}
+
+#[test]
+fn a_throttle_that_reads_closed_under_boost_hides_no_danger() {
+    let (folder, throttle) = (folder(), place("Throttle"));
+    let text = changed(str::to_owned, |cells| {
+        let mut cells: Vec<&str> = cells.to_vec();
+        cells[throttle] = "0.0";
+        cells.join(",")
+    });
+    let log = file(folder.path(), "dead.csv", text);
+    let line = line(&["gate", &log], 3);
+    let reasons = words(&line["logs"][0]["reasons"]);
+    assert!(reasons.iter().any(|reason| reason.contains("fuel_supply")), "{reasons:?}");
+}
+
+#[test]
+fn the_exit_code_is_the_answer_even_when_nobody_reads_the_line() {
+    let mut child = sondeproof()
+        .args(["gate", &text(&root().join("datasets/hill_climb_demo.csv"))])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("started");
+    drop(child.stdout.take());
+    let output = child.wait_with_output().expect("an end");
+    assert_eq!((output.status.code(), output.stderr.as_slice()), (Some(3), &b""[..]));
 }
