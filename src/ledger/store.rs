@@ -8,18 +8,23 @@ use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use arrow_array::Array;
 use arrow_array::cast::AsArray;
-use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
+use parquet::arrow::arrow_reader::{
+    ArrowReaderMetadata, ArrowReaderOptions, ParquetRecordBatchReaderBuilder,
+};
 use parquet::arrow::{ArrowWriter, ProjectionMask};
 use parquet::basic::{Compression, ZstdLevel};
+use parquet::errors::ParquetError;
 use parquet::file::properties::WriterProperties;
 use rayon::prelude::*;
 
 use super::record::{self, Entry};
 use crate::atomic;
 use crate::guard::guarded;
+use crate::read::footer;
 
 /// What can go wrong with a ledger.
 #[derive(Debug, thiserror::Error)]
@@ -327,11 +332,15 @@ fn decoded<T>(path: &Path, read: impl FnOnce(&Path) -> Result<T, LedgerError>) -
     })
 }
 
+fn builder(file: File) -> Result<ParquetRecordBatchReaderBuilder<File>, ParquetError> {
+    let metadata = ArrowReaderMetadata::try_new(Arc::new(footer(&file)?), ArrowReaderOptions::new())?;
+    Ok(ParquetRecordBatchReaderBuilder::new_with_metadata(file, metadata))
+}
+
 fn heads(path: &Path) -> Result<Vec<Head>, LedgerError> {
     let foreign = |problem: String| LedgerError::Foreign { path: path.to_path_buf(), problem };
     let file = open(path)?;
-    let builder =
-        ParquetRecordBatchReaderBuilder::try_new(file).map_err(|error| foreign(error.to_string()))?;
+    let builder = builder(file).map_err(|error| foreign(error.to_string()))?;
     let columns = ProjectionMask::columns(builder.parquet_schema(), ["id", "at", "rig"]);
     let reader = builder.with_projection(columns).build().map_err(|error| foreign(error.to_string()))?;
     let mut heads: Vec<Head> = Vec::new();
@@ -372,7 +381,7 @@ fn read_all(paths: &[PathBuf]) -> Result<Vec<Entry>, LedgerError> {
 fn read(path: &Path) -> Result<Vec<Entry>, LedgerError> {
     let foreign = |problem: String| LedgerError::Foreign { path: path.to_path_buf(), problem };
     let file = open(path)?;
-    let reader = ParquetRecordBatchReaderBuilder::try_new(file)
+    let reader = builder(file)
         .and_then(ParquetRecordBatchReaderBuilder::build)
         .map_err(|error| foreign(error.to_string()))?;
     let mut entries: Vec<Entry> = Vec::new();

@@ -35,6 +35,12 @@ pub(super) const COLUMNS_FREE: u64 = 32 << 20;
 /// Columns of one file: as many as the widest log known has (from memory), a car's own has hundreds. A column of four rows
 /// costs report, page and document about 10 kB together.
 pub const COLUMNS_MOST: usize = 4_096;
+/// Levels of columns within columns of a Parquet file: real ones have a few (from memory), and a log has none.
+pub(super) const NESTING_MOST: usize = 64;
+/// Bytes of the formula that converts a channel of an MDF file, 512: real ones have tens (from memory), and the decoder
+/// calls itself for each bracket.
+#[cfg(feature = "mdf")]
+pub(super) const FORMULA_MOST: u64 = 512;
 /// Cells that short rows may leave out however small the file, 4 Mi: 32 MiB once they are numbers.
 const ABSENT_FREE: u64 = 4 << 20;
 /// Bytes of the lines that tell how a text is written, 1 MiB: many more in a wide log tell nothing new.

@@ -8,7 +8,7 @@ use falcon_mdf::blocks::channel::{ChannelType, DataType};
 use falcon_mdf::{Channel, ChannelGroup, Conversion, Mf4Error, Mf4File, OpenOptions, SignalValues};
 
 use super::header::{self, Heading};
-use super::limits::Allowance;
+use super::limits::{Allowance, FORMULA_MOST};
 use super::mdf_claim::Blocks;
 use super::merge::{self, Group};
 use super::{Column, Place, ReadError, Table, check_columns, content_error};
@@ -48,6 +48,12 @@ pub(super) fn read(source: Source, bytes: &[u8], allowance: Allowance) -> Result
     }
     if named.texts > allowance.names() {
         return Err(beyond(allowance.names()));
+    }
+    if blocks.longest_formula() > FORMULA_MOST {
+        let problem = format!("a channel is converted by a formula of more than {FORMULA_MOST} characters");
+        let help = "write the file anew with converted values, or export it as CSV or Parquet";
+        let found = "a file that is not what it seems";
+        return Err(content_error(&path, Place::default(), &problem, found, help));
     }
     // No block unpacks to more than all of them say.
     let options = OpenOptions { max_decompressed: named.data.saturating_add(1), ..OpenOptions::default() };

@@ -14,6 +14,9 @@ const UNPACKED_LENGTH: usize = 32;
 const CONVERSION: usize = 4;
 /// The kind of conversion that joins the texts of its table; the others name one of them.
 const BITS_TO_TEXT: u8 = 11;
+/// The kind of conversion that computes with a formula, and the links of a conversion before its texts.
+const ALGEBRAIC: u8 = 3;
+const CONVERSION_TEXTS: usize = 4;
 /// Tables within tables; the decoder refuses deeper ones.
 const DEPTH_MOST: usize = 64;
 
@@ -40,8 +43,7 @@ impl<'a> Blocks<'a> {
     /// What all blocks name, bytes when unpacked: each text, list and stream as often as it is named.
     pub(super) fn named(&mut self) -> Named {
         let mut named = Named::default();
-        let bytes = self.bytes;
-        for at in memchr::memmem::find_iter(bytes, b"##") {
+        for at in self.places() {
             // What a list, a conversion or a source names is counted with those who name it.
             if matches!(self.kind(at), b"DL" | b"HL" | b"LD" | b"CC" | b"SI") {
                 continue;
@@ -55,6 +57,24 @@ impl<'a> Blocks<'a> {
             }
         }
         named
+    }
+
+    /// Bytes of the longest formula that a conversion computes with.
+    pub(super) fn longest_formula(&self) -> u64 {
+        let formula = |at: usize| {
+            let links = self.links(at);
+            let kind = self.bytes.get(at + HEAD + 8 * links.len());
+            // Only the first of them is a formula, but nothing says what more would be.
+            let texts = links.skip(CONVERSION_TEXTS).map(|link| self.length(link));
+            if kind == Some(&ALGEBRAIC) { texts.max() } else { None }
+        };
+        self.places().filter(|at| self.kind(*at) == b"CC").filter_map(formula).max().unwrap_or(0)
+    }
+
+    /// Where a block may begin.
+    fn places(&self) -> impl Iterator<Item = usize> + use<'a> {
+        let bytes = self.bytes;
+        memchr::memchr_iter(b'#', bytes).filter(|at| bytes.get(at + 1) == Some(&b'#'))
     }
 
     /// Bytes of a stream of data, a list's all together.
@@ -150,7 +170,7 @@ impl<'a> Blocks<'a> {
     }
 
     /// Where the links of a block lead; none where they do not fit in the file.
-    fn links(&self, at: usize) -> impl Iterator<Item = usize> + use<'a> {
+    fn links(&self, at: usize) -> impl ExactSizeIterator<Item = usize> + use<'a> {
         let count = self.number(at.saturating_add(16)).and_then(|count| usize::try_from(count).ok());
         let size = count.and_then(|count| count.checked_mul(8));
         let from = at.saturating_add(HEAD);

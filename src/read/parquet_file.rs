@@ -22,7 +22,7 @@ use super::arrow_file::{
     Batches, Broken, collect, finish, guarded_batches, is_unreadable, schema_metadata, written_out,
 };
 use super::limits::{Allowance, BATCH_BYTES, Room};
-use super::{ReadError, Table};
+use super::{ReadError, Table, parquet_claim};
 use crate::log::Source;
 
 /// Most rows per batch: more gain nothing.
@@ -38,7 +38,8 @@ const VIEW_BYTES: u64 = 16;
 pub(super) fn read(source: Source, bytes: Vec<u8>, allowance: Allowance) -> Result<Table, ReadError> {
     let found = guarded_batches(|| {
         let bytes = Bytes::from(bytes);
-        let stated = ArrowReaderMetadata::load(&bytes, ArrowReaderOptions::new())?;
+        let footer = Arc::new(parquet_claim::footer(&bytes)?);
+        let stated = ArrowReaderMetadata::try_new(footer, ArrowReaderOptions::new())?;
         let metadata = schema_metadata(stated.schema());
         let most = allowance.columns();
         let claims = stated.metadata().row_groups().iter().flat_map(RowGroupMetaData::columns);

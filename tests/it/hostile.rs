@@ -5,6 +5,7 @@
 use proptest::prelude::*;
 
 use std::process::Stdio;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use crate::logs::{drive, file, folder, sondeproof};
@@ -286,5 +287,143 @@ fn blocks_that_lie_about_themselves_stay_within_their_means() {
             assert!(seconds < 10.0, "{name}: {seconds:.1} s");
             assert!(peak_mb.is_none_or(|mb| mb < 8.0 * size_mb + 64.0), "{name}: {peak_mb:?} MB");
         }
+    }
+}
+
+/// A Parquet file of no rows whose one column stands in as many groups within each other.
+fn nested_parquet(levels: usize) -> Vec<u8> {
+    // Thrift's compact encoding, by hand: heads of fields, numbers zigzag, the end of each structure. An element has a
+    // repetition, a name and a number of children, the last one a type in place of it.
+    let root = [0x48, 1, b's', 0x15, 2, 0];
+    let group = [0x35, 2, 0x18, 1, b'a', 0x15, 2, 0];
+    let leaf = [0x15, 10, 0x25, 0, 0x18, 1, b'v', 0];
+    let mut footer = vec![0x15, 2, 0x19, 0xfc];
+    let elements = levels + 2;
+    footer
+        .extend([elements & 0x7f | 0x80, elements >> 7 & 0x7f | 0x80, elements >> 14].map(|byte| byte as u8));
+    footer.extend_from_slice(&root);
+    footer.extend_from_slice(&group.repeat(levels));
+    footer.extend_from_slice(&leaf);
+    footer.extend_from_slice(&[0x16, 0, 0x19, 0x0c, 0]);
+    let length = u32::try_from(footer.len()).expect("short");
+    [b"PAR1", &footer[..], &length.to_le_bytes(), b"PAR1"].concat()
+}
+
+#[test]
+fn columns_within_columns_without_end_are_refused() {
+    let folder = folder();
+    for (levels, says) in [
+        (3, "holds nested values"),
+        (63, "holds nested values"),
+        (64, "more than 64 levels"),
+        (1_400, "more than 64 levels"),
+        (4_000, "more than 64 levels"),
+        (10_000, "more than 4096 columns"),
+        (1_000_000, "more than 4096 columns"),
+    ] {
+        let log = file(folder.path(), "deep.parquet", nested_parquet(levels));
+        let ledger = folder.path().join("ledger");
+        let sensor = ledger.join("A-0107");
+        std::fs::create_dir_all(&sensor).expect("a folder");
+        std::fs::copy(&log, sensor.join("deep.parquet")).expect("copied");
+        let to = crate::logs::text(&folder.path().join("out.arrow"));
+        for call in [&["audit", &log][..], &["gate", &log], &["convert", &log, "-o", &to]] {
+            let (_, _, code, errors) = measured_call(call);
+            assert_eq!(code, Some(2), "{call:?} {levels}: {errors}");
+            assert!(errors.contains(says) && errors.contains("help:"), "{call:?} {levels}: {errors}");
+        }
+        let ledger = crate::logs::text(&ledger);
+        let (_, _, code, errors) = measured_call(&["ledger", "show", "A-0107", "--ledger", &ledger]);
+        assert_eq!(code, Some(2), "{levels}: {errors}");
+    }
+}
+
+/// The same in Arrow IPC, as a stream and as a file: their decoder limits what it verifies.
+#[test]
+fn arrow_columns_within_columns_without_end_are_refused() {
+    use arrow_ipc::writer::{FileWriter, StreamWriter};
+    use arrow_schema::{DataType, Field, Schema};
+    let written = |levels: usize| {
+        // The writer calls itself for each level.
+        let make = move || {
+            let list = |of, _| DataType::List(Arc::new(Field::new("a", of, true)));
+            let column = Field::new("v", (0..levels).fold(DataType::Float64, list), true);
+            let schema = Schema::new(vec![column]);
+            let mut stream = StreamWriter::try_new(Vec::new(), &schema).expect("a stream");
+            stream.finish().expect("ended");
+            let mut file = FileWriter::try_new(Vec::new(), &schema).expect("a file");
+            file.finish().expect("ended");
+            [stream.into_inner().expect("bytes"), file.into_inner().expect("bytes")]
+        };
+        let deep = std::thread::Builder::new().stack_size(1 << 30);
+        deep.spawn(make).expect("started").join().expect("written")
+    };
+    let folder = folder();
+    for (levels, says) in [(3, "holds nested values"), (1_400, "damaged"), (20_000, "damaged")] {
+        for bytes in written(levels) {
+            let log = file(folder.path(), "deep.arrow", &bytes);
+            let (_, _, code, errors) = measured(&log);
+            assert_eq!(code, Some(2), "{levels}: {errors}");
+            assert!(errors.contains(says) && errors.contains("help:"), "{levels}: {errors}");
+        }
+    }
+}
+
+/// A formula whose every character is a call of the decoder within another.
+#[cfg(feature = "mdf")]
+#[test]
+fn formulas_without_end_are_refused() {
+    let good = crate::logs::mdf();
+    let number = |at: usize| u64::from_le_bytes(good[at..at + 8].try_into().expect("eight bytes"));
+    // The first data of a channel's block tell whether it is a clock, its fifth link names its conversion.
+    let channels: Vec<usize> = (64..good.len() - 24)
+        .filter(|at| good[*at..].starts_with(b"##CN"))
+        .filter(|at| good[at + 24 + 8 * usize::try_from(number(at + 16)).expect("a few")] != 2)
+        .collect();
+    assert_eq!(channels.len(), 2);
+    let with = |formula: &str| {
+        let mut bytes = good.clone();
+        // A mark that hides the next one from a search that goes on behind it, where no alignment is asked for.
+        bytes.push(b'#');
+        let mut block = |name: &[u8; 4], links: &[usize], data: &[u8]| {
+            let at = bytes.len();
+            bytes.extend_from_slice(name);
+            bytes.extend_from_slice(&[0; 4]);
+            bytes.extend_from_slice(&((24 + 8 * links.len() + data.len()) as u64).to_le_bytes());
+            bytes.extend_from_slice(&(links.len() as u64).to_le_bytes());
+            bytes.extend(links.iter().flat_map(|link| (*link as u64).to_le_bytes()));
+            bytes.extend_from_slice(data);
+            at
+        };
+        let text = block(b"##TX", &[], &[formula.as_bytes(), &[0; 8]].concat());
+        // Kind 3, one text and no numbers.
+        let conversion =
+            block(b"##CC", &[0, 0, 0, 0, text], &[&[3, 0, 0, 0, 1, 0, 0, 0][..], &[0; 16]].concat());
+        for channel in &channels {
+            let link = channel + 24 + 8 * 4;
+            bytes[link..link + 8].copy_from_slice(&(conversion as u64).to_le_bytes());
+        }
+        bytes
+    };
+    let folder = folder();
+    let many = |part: &str, count: usize| part.repeat(count);
+    for formula in [
+        many("(", 20_000) + "X" + &many(")", 20_000),
+        many("-", 100_000) + "X",
+        many("X^", 100_000) + "X",
+        many("X+", 100_000) + "X",
+        many("sin(", 10_000) + "X" + &many(")", 10_000),
+    ] {
+        let log = file(folder.path(), "deep.mf4", with(&formula));
+        let (_, _, code, errors) = measured(&log);
+        assert_eq!(code, Some(2), "{errors}");
+        assert!(errors.contains("a formula of more than 512 characters"), "{errors}");
+    }
+    // As deep as the limit allows, and as it is meant.
+    for formula in [many("(", 250) + "X" + &many(")", 250), many("-", 500) + "X", "2*X+1".to_owned()] {
+        let log = file(folder.path(), "flat.mf4", with(&formula));
+        let (_, _, code, errors) = measured(&log);
+        assert_eq!(code, Some(0), "{errors}");
+        assert!(audit(&with(&formula)).is_some());
     }
 }
