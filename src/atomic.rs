@@ -61,18 +61,23 @@ where
     E: From<io::Error>,
     F: FnOnce(&mut BufWriter<Sink>) -> Result<(), E>,
 {
-    let fill_in = |file: File| {
-        let mut writer = BufWriter::new(Sink { file, refused: None });
-        match fill(&mut writer) {
-            Ok(()) => Ok(writer),
-            Err(error) => Err(writer.get_mut().refused.take().map_or(error, E::from)),
-        }
-    };
     let target = followed(path);
     if fs::metadata(&target).is_ok_and(|found| !found.is_file() && !found.is_dir()) {
-        let mut writer = fill_in(fs::OpenOptions::new().write(true).open(&target)?)?;
+        let mut writer = filled(fs::OpenOptions::new().write(true).open(&target)?, fill)?;
         return Ok(writer.flush()?);
     }
+    replace(&target, fill)
+}
+
+/// [`write`], but a symbolic link at `path` is itself replaced, and what it points to stays.
+///
+/// # Errors
+/// As [`write`].
+pub(crate) fn replace<E, F>(target: &Path, fill: F) -> Result<(), E>
+where
+    E: From<io::Error>,
+    F: FnOnce(&mut BufWriter<Sink>) -> Result<(), E>,
+{
     let folder = match target.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent.to_path_buf(),
         _ => PathBuf::from("."),
@@ -86,22 +91,34 @@ where
         // Subject to the user's mask, like any new file; the crate's default would hide it from others.
         builder.permissions(fs::Permissions::from_mode(0o666));
         // A file that its owner closed to others stays closed.
-        if let Ok(old) = fs::metadata(&target) {
+        if let Some(old) = fs::symlink_metadata(target).ok().filter(fs::Metadata::is_file) {
             builder.permissions(old.permissions());
         }
     }
     let temporary = builder.tempfile_in(&folder)?;
     let (file, hold) = temporary.into_parts();
-    let sink = fill_in(file)?.into_inner().map_err(io::IntoInnerError::into_error)?;
+    let sink = filled(file, fill)?.into_inner().map_err(io::IntoInnerError::into_error)?;
     sink.file.sync_all()?;
     drop(sink);
-    hold.persist(&target).map_err(|failed| failed.error)?;
+    hold.persist(target).map_err(|failed| failed.error)?;
     // The rename itself must reach the disk; not every file system can sync a folder, so a refusal is no error.
     #[cfg(unix)]
     if let Ok(folder) = File::open(&folder) {
         folder.sync_all().ok();
     }
     Ok(())
+}
+
+fn filled<E, F>(file: File, fill: F) -> Result<BufWriter<Sink>, E>
+where
+    E: From<io::Error>,
+    F: FnOnce(&mut BufWriter<Sink>) -> Result<(), E>,
+{
+    let mut writer = BufWriter::new(Sink { file, refused: None });
+    match fill(&mut writer) {
+        Ok(()) => Ok(writer),
+        Err(error) => Err(writer.get_mut().refused.take().map_or(error, E::from)),
+    }
 }
 
 /// The file that a path means, links followed, also where a link points to a file that is not there yet.

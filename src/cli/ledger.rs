@@ -285,8 +285,11 @@ fn record(
 
 fn compact(ledger: &Ledger) -> Result<Ending, Failure> {
     each(&ledger.serials().map_err(failed)?, |serial| {
-        let gone = ledger.compact(serial).map_err(failed)?;
-        output::print(&report::safe(&format!("sensor {serial}: {gone} files folded into one\n")))?;
+        let folded = ledger.compact(serial).map_err(failed)?;
+        output::print(&report::safe(&format!("sensor {serial}: {} files folded into one\n", folded.gone)))?;
+        for (path, why) in folded.aside {
+            output::print(&report::safe(&format!("  left alone: {}: {why}\n", path.display())))?;
+        }
         Ok(())
     })
 }

@@ -1,5 +1,7 @@
 //! Sensor health over sessions: a folder of immutable Parquet files, one entry each, and what they tell.
 
+mod compact;
+mod file;
 mod past;
 mod record;
 mod replacement;
@@ -7,6 +9,7 @@ mod series;
 mod store;
 mod trend;
 
+pub use compact::Folded;
 pub use past::past;
 pub use record::{Entry, Kind, day, schema};
 pub use replacement::Suspected;

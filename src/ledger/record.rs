@@ -1,12 +1,13 @@
 //! One entry of a sensor's life: a session, a fitting or a retirement, and its rows in a Parquet file.
 
+use std::collections::HashMap;
 use std::fmt::Write;
 use std::sync::Arc;
 
 use arrow_array::builder::{Float64Builder, Int64Builder, StringBuilder};
 use arrow_array::cast::AsArray;
 use arrow_array::types::{Float64Type, Int64Type};
-use arrow_array::{Array, ArrayRef, RecordBatch};
+use arrow_array::{Array, ArrayRef, Float64Array, RecordBatch, StringArray};
 use arrow_schema::{DataType, Field, Schema, SchemaRef};
 use sha2::{Digest, Sha256};
 
@@ -103,6 +104,46 @@ impl Entry {
             reason,
             tool: env!("CARGO_PKG_VERSION").to_owned(),
             metrics: Vec::new(),
+        }
+    }
+}
+
+impl Entry {
+    fn same_but_metrics(&self, other: &Self) -> bool {
+        let numbers = |entry: &Self| (entry.kind, entry.running_s, entry.rate_hz);
+        let texts = [
+            (&self.id, &other.id),
+            (&self.at, &other.at),
+            (&self.at_basis, &other.at_basis),
+            (&self.log, &other.log),
+            (&self.tool, &other.tool),
+        ];
+        numbers(self) == numbers(other)
+            && (&self.rig, &self.reason) == (&other.rig, &other.reason)
+            && texts.iter().all(|(own, others)| own == others)
+    }
+
+    /// Whether two parts of one entry contradict each other nowhere.
+    pub(super) fn agrees(&self, other: &Self) -> bool {
+        let apart = |a: &HealthMetric, b: &HealthMetric| {
+            (&a.metric, &a.channel, &a.direction) != (&b.metric, &b.channel, &b.direction)
+        };
+        self.same_but_metrics(other)
+            && other.metrics.iter().all(|metric| {
+                self.metrics.contains(metric) || self.metrics.iter().all(|known| apart(known, metric))
+            })
+    }
+
+    /// Takes over the rows of another part.
+    pub(super) fn unite(&mut self, other: Self) {
+        for metric in other.metrics {
+            self.take(metric);
+        }
+    }
+
+    fn take(&mut self, metric: HealthMetric) {
+        if !self.metrics.contains(&metric) {
+            self.metrics.push(metric);
         }
     }
 }
@@ -216,34 +257,55 @@ pub(super) fn to_batch(entries: &[Entry]) -> Result<RecordBatch, arrow_schema::A
     RecordBatch::try_new(schema, columns)
 }
 
-/// The entries of a batch, in row order; the rows of one entry are adjacent, as `to_batch` writes them.
-///
-/// * returns null when a column of [`schema`] is absent or of another type: not a ledger file
-pub(super) fn from_batch(batch: &RecordBatch) -> Option<Vec<Entry>> {
-    let text = |name: &str| batch.column_by_name(name).and_then(|c| c.as_string_opt::<i32>());
-    let number = |name: &str| batch.column_by_name(name).and_then(|c| c.as_primitive_opt::<Float64Type>());
-    let (record, id, at, basis) = (text("record")?, text("id")?, text("at")?, text("at_basis")?);
-    let (log, rig, reason, tool) = (text("log")?, text("rig")?, text("reason")?, text("tool")?);
-    let (metric, channel, direction) = (text("metric")?, text("channel")?, text("direction")?);
-    let (unit, status, because) = (text("unit")?, text("status")?, text("because")?);
-    let (running, rate, value) = (number("running_s")?, number("rate_hz")?, number("value")?);
-    let (low, high, limit) = (number("low")?, number("high")?, number("limit")?);
-    let events = batch.column_by_name("events").and_then(|c| c.as_primitive_opt::<Int64Type>())?;
+/// What is wrong with a file whose rows cannot be told apart.
+pub(super) const NO_ID: &str = "it has rows without an id";
+const NO_LEDGER: &str = "it lacks the columns of a sensor ledger";
 
-    let optional = |column: &arrow_array::StringArray, row: usize| {
-        column.is_valid(row).then(|| column.value(row).to_owned())
-    };
-    let owned = |column: &arrow_array::StringArray, row: usize| optional(column, row).unwrap_or_default();
-    let float =
-        |column: &arrow_array::Float64Array, row: usize| column.is_valid(row).then(|| column.value(row));
+/// The entries of a file, whose rows may stand in any order: other tools sort them.
+#[derive(Debug, Default)]
+pub(super) struct Collected {
+    /// By first row. Rows of one identity that differ in more than the metric are two entries.
+    pub(super) entries: Vec<Entry>,
+    places: HashMap<String, Vec<usize>>,
+}
 
-    let mut entries: Vec<Entry> = Vec::new();
-    for row in 0..batch.num_rows() {
-        let this = owned(id, row);
-        if entries.last().is_none_or(|last| last.id != this) {
-            entries.push(Entry {
-                kind: Kind::from_name(&owned(record, row))?,
-                id: this,
+impl Collected {
+    /// Takes in the rows of a batch; the same row twice is one.
+    ///
+    /// # Errors
+    /// What is wrong, when a column of [`schema`] is absent or of another type, or a row has no identity.
+    pub(super) fn add(&mut self, batch: &RecordBatch) -> Result<(), &'static str> {
+        let text =
+            |name: &str| batch.column_by_name(name).and_then(|c| c.as_string_opt::<i32>()).ok_or(NO_LEDGER);
+        let number = |name: &str| {
+            batch.column_by_name(name).and_then(|c| c.as_primitive_opt::<Float64Type>()).ok_or(NO_LEDGER)
+        };
+        let (record, id, at, basis) = (text("record")?, text("id")?, text("at")?, text("at_basis")?);
+        let (log, rig, reason, tool) = (text("log")?, text("rig")?, text("reason")?, text("tool")?);
+        let (metric, channel, direction) = (text("metric")?, text("channel")?, text("direction")?);
+        let (unit, status, because) = (text("unit")?, text("status")?, text("because")?);
+        let (running, rate, value) = (number("running_s")?, number("rate_hz")?, number("value")?);
+        let (low, high, limit) = (number("low")?, number("high")?, number("limit")?);
+        let events = batch
+            .column_by_name("events")
+            .and_then(|c| c.as_primitive_opt::<Int64Type>())
+            .ok_or(NO_LEDGER)?;
+
+        let optional =
+            |column: &StringArray, row: usize| column.is_valid(row).then(|| column.value(row).to_owned());
+        let owned = |column: &StringArray, row: usize| optional(column, row).unwrap_or_default();
+        // As `to_batch` writes it, so that what is written again is the same.
+        let float = |column: &Float64Array, row: usize| {
+            column.is_valid(row).then(|| column.value(row)).filter(|value| value.is_finite())
+        };
+
+        for row in 0..batch.num_rows() {
+            if !id.is_valid(row) {
+                return Err(NO_ID);
+            }
+            let head = Entry {
+                kind: Kind::from_name(&owned(record, row)).ok_or(NO_LEDGER)?,
+                id: owned(id, row),
                 at: owned(at, row),
                 at_basis: owned(basis, row),
                 log: owned(log, row),
@@ -253,25 +315,38 @@ pub(super) fn from_batch(batch: &RecordBatch) -> Option<Vec<Entry>> {
                 reason: optional(reason, row),
                 tool: owned(tool, row),
                 metrics: Vec::new(),
-            });
+            };
+            let entry = self.entry(head);
+            if metric.is_valid(row) {
+                entry.take(HealthMetric {
+                    metric: owned(metric, row),
+                    channel: owned(channel, row),
+                    direction: optional(direction, row),
+                    value: float(value, row),
+                    unit: owned(unit, row),
+                    low: float(low, row),
+                    high: float(high, row),
+                    events: if events.is_valid(row) { events.value(row).max(0) as u64 } else { 0 },
+                    limit: float(limit, row),
+                    status: status_from(&owned(status, row)).ok_or(NO_LEDGER)?,
+                    because: owned(because, row),
+                });
+            }
         }
-        if let (true, Some(entry)) = (metric.is_valid(row), entries.last_mut()) {
-            entry.metrics.push(HealthMetric {
-                metric: owned(metric, row),
-                channel: owned(channel, row),
-                direction: optional(direction, row),
-                value: float(value, row),
-                unit: owned(unit, row),
-                low: float(low, row),
-                high: float(high, row),
-                events: if events.is_valid(row) { events.value(row).max(0) as u64 } else { 0 },
-                limit: float(limit, row),
-                status: status_from(&owned(status, row))?,
-                because: owned(because, row),
-            });
-        }
+        Ok(())
     }
-    Some(entries)
+
+    /// The entry with this head.
+    fn entry(&mut self, head: Entry) -> &mut Entry {
+        let places = self.places.entry(head.id.clone()).or_default();
+        let place = places.iter().copied().find(|&place| self.entries[place].same_but_metrics(&head));
+        let place = place.unwrap_or_else(|| {
+            places.push(self.entries.len());
+            self.entries.push(head);
+            self.entries.len() - 1
+        });
+        &mut self.entries[place]
+    }
 }
 
 const STATUSES: [(HealthStatus, &str); 4] = [
@@ -333,7 +408,9 @@ pub(super) mod tests {
             Entry::event(Kind::Retire, "A-0107", "2026-09-01".to_owned(), Some("slow, \"dead\"".to_owned())),
         ];
         let batch = to_batch(&entries).expect("columns agree with the schema");
-        assert_eq!(from_batch(&batch), Some(entries));
+        let mut collected = Collected::default();
+        assert_eq!(collected.add(&batch), Ok(()));
+        assert_eq!(collected.entries, entries);
     }
 
     #[test]
@@ -351,6 +428,6 @@ pub(super) mod tests {
             vec![Arc::new(arrow_array::Float64Array::from(vec![1.0]))],
         )
         .expect("valid batch");
-        assert_eq!(from_batch(&other), None);
+        assert_eq!(Collected::default().add(&other), Err(NO_LEDGER));
     }
 }

@@ -5,26 +5,14 @@
 //! middle of a compaction loses and doubles nothing.
 
 use std::collections::BTreeMap;
-use std::fs::{self, File};
+use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 
-use arrow_array::Array;
-use arrow_array::cast::AsArray;
-use parquet::arrow::arrow_reader::{
-    ArrowReaderMetadata, ArrowReaderOptions, ParquetRecordBatchReaderBuilder,
-};
-use parquet::arrow::{ArrowWriter, ProjectionMask};
-use parquet::basic::{Compression, ZstdLevel};
-use parquet::errors::ParquetError;
-use parquet::file::properties::WriterProperties;
 use rayon::prelude::*;
 
-use super::record::{self, Entry};
-use crate::atomic;
-use crate::guard::guarded;
-use crate::read::footer;
+use super::file::{self, Content, Head};
+use super::record::Entry;
 
 /// What can go wrong with a ledger.
 #[derive(Debug, thiserror::Error)]
@@ -101,8 +89,7 @@ pub struct Ledger {
 /// More small files than this in one sensor's folder are folded by the next `add`: a season of club events
 /// stays far below it, and ten thousand sessions are read from a handful of files.
 const COMPACT_ABOVE: usize = 256;
-const EXTENSION: &str = "parquet";
-const COMPACT_PREFIX: &str = "compact-";
+pub(super) const EXTENSION: &str = "parquet";
 
 impl Ledger {
     /// A ledger in a folder, which is made by the first entry.
@@ -181,7 +168,7 @@ impl Ledger {
             }
         }
         fs::create_dir_all(&folder).map_err(|source| LedgerError::Io { path: folder.clone(), source })?;
-        write(&folder.join(format!("{}.{EXTENSION}", entry.id)), std::slice::from_ref(entry))?;
+        file::write(&free(&folder, &entry.id), std::slice::from_ref(entry))?;
         if files(&folder)?.len() > COMPACT_ABOVE {
             // The entry is kept whether or not the files can be folded; the next `add` tries again.
             self.compact(serial).ok();
@@ -189,42 +176,7 @@ impl Ledger {
         Ok(Added::New)
     }
 
-    /// Folds a sensor's small files into one, without losing one row.
-    ///
-    /// The new file is complete on disk before the first old one goes; dying in between leaves entries in two
-    /// files, which reading counts once and the next compaction clears. Several at once do no harm: each removes only
-    /// what it holds in its own file, and the same entries give the same file, so that no two remove each other's.
-    ///
-    /// * returns how many files went
-    ///
-    /// # Errors
-    /// A file that cannot be read (then nothing is removed) or what the file system says.
-    pub fn compact(&self, serial: &str) -> Result<usize, LedgerError> {
-        let folder = self.sensor_folder(serial)?;
-        let (old, entries) = settled(&folder, |paths| {
-            let entries = if paths.len() < 2 { Vec::new() } else { read_all(paths)? };
-            Ok((paths.to_vec(), entries))
-        })?;
-        if old.len() < 2 {
-            return Ok(0);
-        }
-        let mut ids: Vec<&str> = entries.iter().map(|entry| entry.id.as_str()).collect();
-        ids.sort_unstable();
-        let target =
-            folder.join(format!("{COMPACT_PREFIX}{}.{EXTENSION}", record::digest(ids.join("\n").as_bytes())));
-        write(&target, &entries)?;
-        let mut gone = 0;
-        for path in old.iter().filter(|path| **path != target) {
-            match fs::remove_file(path) {
-                Ok(()) => gone += 1,
-                Err(source) if source.kind() == io::ErrorKind::NotFound => {}
-                Err(source) => return Err(LedgerError::Io { path: path.clone(), source }),
-            }
-        }
-        Ok(gone)
-    }
-
-    fn sensor_folder(&self, serial: &str) -> Result<PathBuf, LedgerError> {
+    pub(super) fn sensor_folder(&self, serial: &str) -> Result<PathBuf, LedgerError> {
         let problem = if serial.trim().is_empty() {
             "it is empty"
         } else if serial.len() > 80 {
@@ -263,6 +215,17 @@ fn decode(name: &str) -> Option<String> {
     String::from_utf8(bytes).ok()
 }
 
+/// A name in a folder that nothing has: a user may have given an entry's name to a file or link that holds others.
+fn free(folder: &Path, id: &str) -> PathBuf {
+    let mut path = folder.join(format!("{id}.{EXTENSION}"));
+    let mut number = 1;
+    while fs::symlink_metadata(&path).is_ok() {
+        number += 1;
+        path = folder.join(format!("{id}-{number}.{EXTENSION}"));
+    }
+    path
+}
+
 /// What a folder holds, ascending; nothing when it is not there.
 fn list(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
     let failed = |source| LedgerError::Unreadable { path: folder.to_path_buf(), source };
@@ -277,14 +240,17 @@ fn list(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
     Ok(paths)
 }
 
-fn files(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
+pub(super) fn files(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
     Ok(list(folder)?.into_iter().filter(|path| path.extension().is_some_and(|e| e == EXTENSION)).collect())
 }
 
 /// Reads a folder while another process may compact it: a file that vanishes between listing and opening has its
 /// entries in a file that the next listing shows. Each vanishing is another process's progress, so that a few listings
 /// are enough; the bound only ends what cannot happen.
-fn settled<T>(folder: &Path, read: impl Fn(&[PathBuf]) -> Result<T, LedgerError>) -> Result<T, LedgerError> {
+pub(super) fn settled<T>(
+    folder: &Path,
+    read: impl Fn(&[PathBuf]) -> Result<T, LedgerError>,
+) -> Result<T, LedgerError> {
     for _ in 0..100 {
         match read(&files(folder)?) {
             Err(LedgerError::Unreadable { source, .. }) if source.kind() == io::ErrorKind::NotFound => {}
@@ -294,127 +260,35 @@ fn settled<T>(folder: &Path, read: impl Fn(&[PathBuf]) -> Result<T, LedgerError>
     read(&files(folder)?)
 }
 
-/// Opens a file of the ledger. A pipe or a device would keep the reader waiting for ever, and a link to nothing would
-/// look like a file that vanished.
-fn open(path: &Path) -> Result<File, LedgerError> {
-    let foreign =
-        |problem: &str| LedgerError::Foreign { path: path.to_path_buf(), problem: problem.to_owned() };
-    let unreadable = |source| LedgerError::Unreadable { path: path.to_path_buf(), source };
-    match fs::metadata(path) {
-        Ok(about) if about.is_file() => File::open(path).map_err(unreadable),
-        Ok(_) => Err(foreign("it is no file")),
-        Err(source) if source.kind() == io::ErrorKind::NotFound && fs::symlink_metadata(path).is_ok() => {
-            Err(foreign("it is a link to a file that is not there"))
-        }
-        Err(source) => Err(unreadable(source)),
-    }
-}
-
-/// What tells an entry from others, without its metrics.
-struct Head {
-    id: String,
-    at: String,
-    rig: Option<String>,
-}
-
 /// Heads of every entry, in no order; one that stands in two files is there twice.
 fn read_heads(paths: &[PathBuf]) -> Result<Vec<Head>, LedgerError> {
-    let files: Vec<Vec<Head>> =
-        paths.par_iter().map(|path| decoded(path, heads)).collect::<Result<_, _>>()?;
+    let files: Vec<Vec<Head>> = paths.par_iter().map(|path| file::heads(path)).collect::<Result<_, _>>()?;
     Ok(files.into_iter().flatten().collect())
 }
 
-/// Decodes one file. The format library panics on some damaged files; a ledger must not bring the program down.
-fn decoded<T>(path: &Path, read: impl FnOnce(&Path) -> Result<T, LedgerError>) -> Result<T, LedgerError> {
-    guarded(|| read(path)).unwrap_or_else(|_| {
-        let problem = "its data are damaged".to_owned();
-        Err(LedgerError::Foreign { path: path.to_path_buf(), problem })
-    })
+fn read_all(paths: &[PathBuf]) -> Result<Vec<Entry>, LedgerError> {
+    let files: Vec<Content> = paths.par_iter().map(|path| file::content(path)).collect::<Result<_, _>>()?;
+    Ok(united(files.into_iter().flat_map(|file| file.entries)))
 }
 
-fn builder(file: File) -> Result<ParquetRecordBatchReaderBuilder<File>, ParquetError> {
-    let metadata = ArrowReaderMetadata::try_new(Arc::new(footer(&file)?), ArrowReaderOptions::new())?;
-    Ok(ParquetRecordBatchReaderBuilder::new_with_metadata(file, metadata))
-}
-
-fn heads(path: &Path) -> Result<Vec<Head>, LedgerError> {
-    let foreign = |problem: String| LedgerError::Foreign { path: path.to_path_buf(), problem };
-    let file = open(path)?;
-    let builder = builder(file).map_err(|error| foreign(error.to_string()))?;
-    let columns = ProjectionMask::columns(builder.parquet_schema(), ["id", "at", "rig"]);
-    let reader = builder.with_projection(columns).build().map_err(|error| foreign(error.to_string()))?;
-    let mut heads: Vec<Head> = Vec::new();
-    for batch in reader {
-        let batch = batch.map_err(|error| foreign(error.to_string()))?;
-        let text = |name: &str| batch.column_by_name(name).and_then(|c| c.as_string_opt::<i32>());
-        let (Some(id), Some(at), Some(rig)) = (text("id"), text("at"), text("rig")) else {
-            return Err(foreign("it lacks the columns of a sensor ledger".to_owned()));
-        };
-        for row in 0..batch.num_rows() {
-            if heads.last().is_none_or(|last| last.id != id.value(row)) {
-                heads.push(Head {
-                    id: id.value(row).to_owned(),
-                    at: at.value(row).to_owned(),
-                    rig: rig.is_valid(row).then(|| rig.value(row).to_owned()),
-                });
+/// Each entry once, by time, with the rows of all its parts. Of two that contradict each other the last is taken.
+pub(super) fn united(parts: impl IntoIterator<Item = Entry>) -> Vec<Entry> {
+    let mut unique: BTreeMap<String, Entry> = BTreeMap::new();
+    for part in parts {
+        match unique.get_mut(&part.id) {
+            Some(known) if known.agrees(&part) => known.unite(part),
+            _ => {
+                unique.insert(part.id.clone(), part);
             }
         }
     }
-    Ok(heads)
-}
-
-fn read_all(paths: &[PathBuf]) -> Result<Vec<Entry>, LedgerError> {
-    let files: Vec<Vec<Entry>> =
-        paths.par_iter().map(|path| decoded(path, read)).collect::<Result<_, _>>()?;
-    let unique: BTreeMap<String, Entry> =
-        files.into_iter().flatten().map(|entry| (entry.id.clone(), entry)).collect();
     let mut entries: Vec<Entry> = unique.into_values().collect();
     // A fitting comes before the sessions of its day, a retirement after them.
     entries.sort_by(|a, b| {
         let day = |entry: &Entry| entry.at.get(..10).unwrap_or(&entry.at).to_owned();
         (day(a), a.kind, &a.at, &a.id).cmp(&(day(b), b.kind, &b.at, &b.id))
     });
-    Ok(entries)
-}
-
-/// The entries of one file.
-fn read(path: &Path) -> Result<Vec<Entry>, LedgerError> {
-    let foreign = |problem: String| LedgerError::Foreign { path: path.to_path_buf(), problem };
-    let file = open(path)?;
-    let reader = builder(file)
-        .and_then(ParquetRecordBatchReaderBuilder::build)
-        .map_err(|error| foreign(error.to_string()))?;
-    let mut entries: Vec<Entry> = Vec::new();
-    for batch in reader {
-        let batch = batch.map_err(|error| foreign(error.to_string()))?;
-        let more = record::from_batch(&batch)
-            .ok_or_else(|| foreign("it lacks the columns of a sensor ledger".to_owned()))?;
-        for entry in more {
-            match entries.last_mut() {
-                // One entry's rows may end in one batch and go on in the next.
-                Some(last) if last.id == entry.id => last.metrics.extend(entry.metrics),
-                _ => entries.push(entry),
-            }
-        }
-    }
-    Ok(entries)
-}
-
-fn write(path: &Path, entries: &[Entry]) -> Result<(), LedgerError> {
-    let failed = |source| LedgerError::Io { path: path.to_path_buf(), source };
-    let batch = record::to_batch(entries).map_err(|error| failed(io::Error::other(error)))?;
-    let properties = WriterProperties::builder()
-        .set_compression(Compression::ZSTD(ZstdLevel::default()))
-        .set_created_by(format!("sondeproof {}", env!("CARGO_PKG_VERSION")))
-        .build();
-    atomic::write(path, |file| {
-        let mut writer = ArrowWriter::try_new(file, batch.schema(), Some(properties))
-            .map_err(|error| io::Error::other(error.to_string()))?;
-        writer.write(&batch).map_err(|error| io::Error::other(error.to_string()))?;
-        writer.close().map_err(|error| io::Error::other(error.to_string()))?;
-        Ok::<(), io::Error>(())
-    })
-    .map_err(failed)
+    entries
 }
 
 #[cfg(test)]
@@ -444,7 +318,7 @@ mod tests {
             ledger.add("A-0107", entry, false).expect("adds");
         }
         let before = ledger.entries("A-0107").expect("reads");
-        assert_eq!(ledger.compact("A-0107").expect("compacts"), 20);
+        assert_eq!(ledger.compact("A-0107").expect("compacts").gone, 20);
         assert_eq!(ledger.entries("A-0107").expect("reads"), before);
         assert_eq!(ledger.add("A-0107", &sessions[3], false).expect("adds"), Added::Known);
     }
@@ -504,7 +378,7 @@ mod tests {
             .collect();
         // As it stands after years of `add`: folded files and up to a full hand of small ones.
         for (index, part) in sessions[..9_800].chunks(257).chain(sessions[9_800..].chunks(1)).enumerate() {
-            write(&folder.join(format!("part-{index}.{EXTENSION}")), part).expect("writes");
+            file::write(&folder.join(format!("part-{index}.{EXTENSION}")), part).expect("writes");
         }
         let clock = std::time::Instant::now();
         let life = super::super::trend::life("A-0107", &ledger.entries("A-0107").expect("reads"));

@@ -1,0 +1,301 @@
+//! Folding a sensor's small files into one, without losing one row.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs;
+use std::io;
+use std::path::PathBuf;
+
+use rayon::prelude::*;
+
+use super::file::{self, Content};
+use super::record::{self, Entry};
+use super::store::{EXTENSION, Ledger, LedgerError, settled, united};
+
+const PREFIX: &str = "compact-";
+
+/// What a compaction did.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Folded {
+    /// How many files went.
+    pub gone: usize,
+    /// Files left as they are, because folding them would lose something, and why.
+    pub aside: Vec<(PathBuf, String)>,
+}
+
+impl Ledger {
+    /// Folds a sensor's small files into one, without losing one row.
+    ///
+    /// The new file is complete on disk and was read back before the first old one goes; dying in between leaves
+    /// entries in two files, which reading counts once and the next compaction clears. Several at once do no harm: each
+    /// removes only what it holds in its own file, and the same entries give the same file, so that no two remove each
+    /// other's.
+    ///
+    /// # Errors
+    /// A file that cannot be read (then nothing is removed) or what the file system says.
+    pub fn compact(&self, serial: &str) -> Result<Folded, LedgerError> {
+        let folder = self.sensor_folder(serial)?;
+        let files: Vec<(PathBuf, Content)> = settled(&folder, |paths| {
+            paths.par_iter().map(|path| Ok((path.clone(), file::content(path)?))).collect()
+        })?;
+        let aside = aside(&files);
+        let (old, entries): (Vec<PathBuf>, Vec<Vec<Entry>>) = files
+            .into_iter()
+            .filter(|(path, _)| !aside.contains_key(path))
+            .map(|(path, content)| (path, content.entries))
+            .unzip();
+        let mut folded = Folded { gone: 0, aside: aside.into_iter().collect() };
+        if old.len() < 2 {
+            return Ok(folded);
+        }
+        let entries = united(entries.into_iter().flatten());
+        let rows = rows(&entries);
+        let mut name = rows.iter().map(String::as_str).collect::<Vec<_>>().join("\n");
+        let target = loop {
+            let target = folder.join(format!("{PREFIX}{}.{EXTENSION}", record::digest(name.as_bytes())));
+            if folded.aside.iter().all(|(path, _)| *path != target) {
+                break target;
+            }
+            // A file that is left alone has this name.
+            name.push('\n');
+        };
+        file::write(&target, &entries)?;
+        match file::content(&target) {
+            Ok(content) if self::rows(&content.entries) == rows => {}
+            // Another compaction has folded this file already; the next one clears what is left.
+            Err(LedgerError::Unreadable { source, .. }) if source.kind() == io::ErrorKind::NotFound => {
+                return Ok(folded);
+            }
+            Ok(_) => {
+                let source = io::Error::other("it does not hold what was written; no file was removed");
+                return Err(LedgerError::Io { path: target, source });
+            }
+            Err(error) => return Err(error),
+        }
+        for path in old.into_iter().filter(|path| *path != target) {
+            match fs::remove_file(&path) {
+                Ok(()) => folded.gone += 1,
+                Err(source) if source.kind() == io::ErrorKind::NotFound => {}
+                Err(source) => return Err(LedgerError::Io { path, source }),
+            }
+        }
+        Ok(folded)
+    }
+}
+
+/// What tells the rows of entries apart.
+fn rows(entries: &[Entry]) -> BTreeSet<String> {
+    let of = |entry: &Entry| {
+        let metrics = entry.metrics.iter().map(|m| {
+            format!("{} {} {} {}", entry.id, m.metric, m.channel, m.direction.as_deref().unwrap_or_default())
+        });
+        metrics.chain([entry.id.clone()]).collect::<Vec<_>>()
+    };
+    entries.iter().flat_map(of).collect()
+}
+
+/// Files that cannot be folded without losing something, and why.
+fn aside(files: &[(PathBuf, Content)]) -> BTreeMap<PathBuf, String> {
+    let mut aside = BTreeMap::new();
+    let mut known: BTreeMap<&str, Vec<(&PathBuf, &Entry)>> = BTreeMap::new();
+    for (path, content) in files {
+        if fs::symlink_metadata(path).is_ok_and(|about| about.is_symlink()) {
+            aside.insert(path.clone(), "it is a link".to_owned());
+        } else if !content.unknown.is_empty() {
+            let names = content.unknown.join(", ");
+            aside.insert(path.clone(), format!("this version does not know its columns {names}"));
+        }
+        for entry in &content.entries {
+            known.entry(&entry.id).or_default().push((path, entry));
+        }
+    }
+    for parts in known.values() {
+        for (index, (path, part)) in parts.iter().enumerate() {
+            for (other, _) in parts[..index].iter().filter(|(_, other)| !other.agrees(part)) {
+                let name = |path: &PathBuf| path.file_name().unwrap_or_default().display().to_string();
+                let what = if part.log.is_empty() { part.kind.name() } else { &part.log };
+                for (path, other) in [(*path, *other), (*other, *path)] {
+                    let why = format!("{} tells otherwise of {what}, {}", name(other), part.at);
+                    aside.entry(path.clone()).or_insert(why);
+                }
+            }
+        }
+    }
+    aside
+}
+
+#[cfg(test)]
+mod tests {
+    use std::fs::File;
+    use std::path::Path;
+    use std::sync::Arc;
+
+    use arrow_array::{ArrayRef, RecordBatch, StringArray};
+    use arrow_schema::{DataType, Field, Schema};
+    use parquet::arrow::ArrowWriter;
+
+    use super::super::record::tests::{metric, session};
+    use super::super::record::to_batch;
+    use super::super::store::files;
+    use super::*;
+
+    const SERIAL: &str = "A-0107";
+
+    /// A ledger of six sessions, one file each, and the folder of its sensor.
+    fn six() -> (tempfile::TempDir, Ledger, PathBuf) {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let ledger = Ledger::new(folder.path().join("ledger"));
+        for day in 0..6 {
+            ledger.add(SERIAL, &session(day, 0.08), false).expect("adds");
+        }
+        let sensor = ledger.sensor_folder(SERIAL).expect("valid serial");
+        (folder, ledger, sensor)
+    }
+
+    fn entries(ledger: &Ledger) -> Vec<Entry> {
+        ledger.entries(SERIAL).expect("reads")
+    }
+
+    /// As another tool writes it: rows of a batch with one column exchanged or added.
+    fn foreign(path: &Path, of: &[Entry], name: &str, column: ArrayRef) {
+        let batch = to_batch(of).expect("a batch");
+        let known = batch.schema();
+        let mut fields: Vec<Field> = known.fields().iter().map(|field| field.as_ref().clone()).collect();
+        let mut columns = batch.columns().to_vec();
+        if let Ok(place) = known.index_of(name) {
+            columns[place] = column;
+        } else {
+            fields.push(Field::new(name, DataType::Utf8, true));
+            columns.push(column);
+        }
+        let batch = RecordBatch::try_new(Arc::new(Schema::new(fields)), columns).expect("a batch");
+        let file = File::create(path).expect("a file");
+        let mut writer = ArrowWriter::try_new(file, batch.schema(), None).expect("a writer");
+        writer.write(&batch).expect("writes");
+        writer.close().expect("closes");
+    }
+
+    fn aside_of(folded: &Folded) -> Vec<&Path> {
+        folded.aside.iter().map(|(path, _)| path.as_path()).collect()
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_link_of_the_new_files_name_loses_nothing() {
+        let (_folder, ledger, sensor) = six();
+        let before = entries(&ledger);
+        let small = files(&sensor).expect("lists");
+        let kept: Vec<Vec<u8>> = small.iter().map(|path| fs::read(path).expect("reads")).collect();
+        ledger.compact(SERIAL).expect("compacts");
+        let target = files(&sensor).expect("lists").remove(0);
+        for (path, bytes) in small.iter().zip(kept) {
+            fs::write(path, bytes).expect("the old file again");
+        }
+        fs::remove_file(&target).expect("removed");
+        std::os::unix::fs::symlink(&small[2], &target).expect("a link");
+        let folded = ledger.compact(SERIAL).expect("compacts");
+        assert_eq!(aside_of(&folded), [target.as_path()]);
+        assert_eq!(folded.gone, 6);
+        fs::remove_file(&target).expect("the link, which points to nothing now");
+        assert_eq!(entries(&ledger), before);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn an_entry_whose_name_is_taken_gets_another() {
+        let (_folder, ledger, sensor) = six();
+        let first = files(&sensor).expect("lists").remove(0);
+        let (new, newer) = (session(7, 0.08), session(8, 0.08));
+        std::os::unix::fs::symlink(&first, sensor.join(format!("{}.parquet", new.id))).expect("a link");
+        fs::rename(&first, sensor.join(format!("{}.parquet", newer.id))).expect("renamed");
+        std::os::unix::fs::symlink(format!("{}.parquet", newer.id), &first).expect("a link");
+        for entry in [&new, &newer] {
+            ledger.add(SERIAL, entry, false).expect("adds");
+        }
+        assert_eq!(entries(&ledger).len(), 8);
+    }
+
+    #[test]
+    fn rows_in_any_order_and_in_several_files_are_one_entry() {
+        let (_folder, ledger, sensor) = six();
+        let before = entries(&ledger);
+        for path in files(&sensor).expect("lists") {
+            fs::remove_file(path).expect("removed");
+        }
+        // Sorted by metric in one file, and three of the rows in a second one, one of them in both.
+        let parts = |metric: usize| {
+            before
+                .iter()
+                .map(move |entry| Entry { metrics: vec![entry.metrics[metric].clone()], ..entry.clone() })
+        };
+        let sorted: Vec<Entry> = parts(0).chain(parts(1).skip(2)).collect();
+        file::write(&sensor.join("a.parquet"), &sorted).expect("writes");
+        file::write(&sensor.join("b.parquet"), &parts(1).take(3).collect::<Vec<_>>()).expect("writes");
+        assert_eq!(entries(&ledger), before);
+        assert_eq!(ledger.compact(SERIAL).expect("compacts"), Folded { gone: 2, aside: Vec::new() });
+        assert_eq!(entries(&ledger), before);
+    }
+
+    #[test]
+    fn rows_without_an_id_are_refused_and_nothing_is_removed() {
+        let (_folder, ledger, sensor) = six();
+        let none = vec![None::<&str>; 4];
+        let path = sensor.join("edited.parquet");
+        let two = [session(10, 0.08), session(11, 0.08)];
+        foreign(&path, &two, "id", Arc::new(StringArray::from(none)));
+        let said = ledger.compact(SERIAL).expect_err("refused").to_string();
+        assert!(said.contains("edited.parquet") && said.contains("without an id"), "{said}");
+        let said = ledger.add(SERIAL, &session(12, 0.08), false).expect_err("refused").to_string();
+        assert!(said.contains("without an id"), "{said}");
+        assert_eq!(files(&sensor).expect("lists").len(), 7);
+    }
+
+    #[test]
+    fn a_file_with_columns_of_its_own_is_left_alone() {
+        let (_folder, ledger, sensor) = six();
+        let path = sensor.join("later.parquet");
+        foreign(&path, &[session(10, 0.08)], "note", Arc::new(StringArray::from(vec!["wet", "dry"])));
+        let (before, bytes) = (entries(&ledger), fs::read(&path).expect("reads"));
+        let folded = ledger.compact(SERIAL).expect("compacts");
+        assert_eq!((aside_of(&folded), folded.gone), (vec![path.as_path()], 6));
+        assert!(folded.aside[0].1.contains("note"), "{folded:?}");
+        assert_eq!(fs::read(&path).expect("still there"), bytes);
+        assert_eq!(entries(&ledger), before);
+        // Nor is it written over when it has the name that the folded file would get.
+        let folder = files(&sensor).expect("lists");
+        let target = folder.iter().find(|other| **other != path).expect("the folded file").clone();
+        let six = &before[..6];
+        for (name, entry) in ["x.parquet", "y.parquet"].into_iter().zip(six.chunks(3)) {
+            file::write(&sensor.join(name), entry).expect("writes");
+        }
+        fs::remove_file(&path).expect("removed");
+        foreign(&target, six, "note", Arc::new(StringArray::from(vec!["wet"; 12])));
+        let bytes = fs::read(&target).expect("reads");
+        assert_eq!(ledger.compact(SERIAL).expect("compacts").gone, 2);
+        assert_eq!(fs::read(&target).expect("still there"), bytes);
+        assert_eq!(entries(&ledger), six);
+    }
+
+    #[test]
+    fn files_that_contradict_each_other_are_left_alone() {
+        let (_folder, ledger, sensor) = six();
+        let mut other = session(3, 0.08);
+        other.metrics = vec![metric("time_constant", Some(0.3))];
+        let path = sensor.join("other.parquet");
+        file::write(&path, &[other.clone()]).expect("writes");
+        let own = sensor.join(format!("{}.parquet", other.id));
+        let folded = ledger.compact(SERIAL).expect("compacts");
+        let mut both = [own.as_path(), path.as_path()];
+        both.sort();
+        assert_eq!((aside_of(&folded), folded.gone), (both.to_vec(), 5));
+        assert!(folded.aside.iter().all(|(_, why)| why.contains("run 3.csv")), "{folded:?}");
+        assert!(own.exists() && path.exists());
+        assert_eq!(entries(&ledger).len(), 6);
+        // One file may contradict itself as well.
+        let mut moved = session(1, 0.08);
+        moved.at = "2026-01-01".to_owned();
+        let twice = sensor.join("twice.parquet");
+        file::write(&twice, &[session(1, 0.08), moved]).expect("writes");
+        let folded = ledger.compact(SERIAL).expect("compacts");
+        assert!(aside_of(&folded).contains(&twice.as_path()) && twice.exists(), "{folded:?}");
+    }
+}
