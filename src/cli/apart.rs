@@ -1,5 +1,6 @@
 //! No output of a command may be one of its inputs, or another of its outputs.
 
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use super::failure::Failure;
@@ -7,7 +8,7 @@ use crate::atomic;
 
 /// Refuses a call that would write over what it reads, or write two things to one place. Nothing has been written then.
 ///
-/// * `inputs`: files that the command reads
+/// * `inputs`: files that the command reads, and folders of which it reads every file
 /// * `outputs`: files that it will write, as the user would name them
 ///
 /// # Errors
@@ -16,17 +17,25 @@ pub(super) fn check<'a>(
     inputs: impl IntoIterator<Item = &'a Path>,
     outputs: &[PathBuf],
 ) -> Result<(), Failure> {
-    let mut taken: Vec<(PathBuf, &str)> =
-        inputs.into_iter().filter_map(|path| Some((place(path)?, "is read by this call"))).collect();
+    let (folders, files): (Vec<&Path>, Vec<&Path>) = inputs.into_iter().partition(|path| path.is_dir());
+    let folders: Vec<PathBuf> =
+        folders.into_iter().filter_map(|folder| std::fs::canonicalize(folder).ok()).collect();
+    let mut taken: HashMap<PathBuf, &str> =
+        files.into_iter().filter_map(|path| Some((place(path)?, "is read by this call"))).collect();
     for output in outputs {
         let Some(place) = place(output) else { continue };
-        if let Some((_, why)) = taken.iter().find(|(other, _)| *other == place) {
+        let why = if folders.iter().any(|folder| place.starts_with(folder)) {
+            Some("is in a folder that is read by this call")
+        } else {
+            taken.get(&place).copied()
+        };
+        if let Some(why) = why {
             return Err(Failure::Input(format!(
                 "cannot write {}: that file {why}\n  help: name another file",
                 output.display()
             )));
         }
-        taken.push((place, "is written twice by this call"));
+        taken.insert(place, "is written twice by this call");
     }
     Ok(())
 }
@@ -56,6 +65,9 @@ mod tests {
         let new = folder.path().join("new.json");
         assert_eq!(check([log.as_path()], std::slice::from_ref(&new)), Ok(()));
         assert!(check([log.as_path()], &[new.clone(), folder.path().join("./new.json")]).is_err());
+        let inside = folder.path().join("new.parquet");
+        assert!(check([folder.path()], &[inside]).is_err());
+        assert_eq!(check([folder.path().join("other").as_path()], std::slice::from_ref(&new)), Ok(()));
         #[cfg(unix)]
         {
             let link = folder.path().join("link.json");

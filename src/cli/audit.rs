@@ -135,7 +135,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
         return Err(Failure::Input(format!("`--html -` is not possible\n  help: {help}")));
     }
     check_names(&job, &sources)?;
+    let ledger = arguments.ledger.clone().map(|folder| Ledger::new(folder).places()).transpose();
+    let ledger = ledger.map_err(super::ledger::failed)?.unwrap_or_default();
     let inputs = sources.iter().flat_map(Source::files).chain(arguments.options.rig_file());
+    let inputs = inputs.chain(ledger.iter().map(PathBuf::as_path));
     apart::check(inputs, &job.outputs(&sources))?;
 
     let bar = progress(sources.len());

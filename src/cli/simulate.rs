@@ -4,7 +4,7 @@ use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use super::failure::Failure;
-use super::{Ending, output};
+use super::{Ending, apart, output};
 use crate::atomic;
 use crate::log::Role;
 use crate::simulate::{ALL_CHANNELS, Fault, Scenario, run as simulate};
@@ -139,6 +139,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let mut beside = arguments.output.clone().into_os_string();
     beside.push(".truth.json");
     let beside = PathBuf::from(beside);
+    apart::check([], &[arguments.output.clone(), beside.clone()])?;
     write(&arguments.output, &made.text())?;
     write(&beside, truth.as_bytes())?;
     output::remark(&format!("wrote {} and {}", arguments.output.display(), beside.display()));

@@ -137,6 +137,20 @@ impl Ledger {
         Ok(serials)
     }
 
+    /// Every folder and file that holds entries: what no output may be written to.
+    ///
+    /// # Errors
+    /// When a folder exists and cannot be listed.
+    pub fn places(&self) -> Result<Vec<PathBuf>, LedgerError> {
+        let mut places = Vec::new();
+        for serial in self.serials()? {
+            let folder = self.sensor_folder(&serial)?;
+            places.extend(files(&folder)?);
+            places.push(folder);
+        }
+        Ok(places)
+    }
+
     /// Every entry of a sensor, by time; each once, however many files hold it.
     ///
     /// # Errors

@@ -245,6 +245,37 @@ fn what_is_no_ledger_file_is_named_and_keeps_nobody_from_the_other_sensors() {
     assert!(errors.contains("it is empty") && errors.contains("help:"), "{errors}");
 }
 
+#[test]
+fn no_output_goes_into_the_ledger_that_is_read() {
+    let folder = folder();
+    let place = text(&folder.path().join("ledger"));
+    outcome(&["ledger", "fit", "A-1", "--date", "2026-03-01", "--ledger", &place], 0);
+    let sensor = folder.path().join("ledger/sensor=A-1");
+    let entry = std::fs::read_dir(&sensor).expect("a folder").next().expect("a file").expect("a file").path();
+    let bytes = std::fs::read(&entry).expect("reads");
+    let (_, log) = season().remove(0);
+    let audit = ["audit", &log, "--ledger", &place, "--sensor", "A-1"];
+    for (option, output) in [("--json", entry.clone()), ("--flags", sensor.join("flags.parquet"))] {
+        let (_, errors) = outcome(&[&audit[..], &[option, &text(&output)]].concat(), 2);
+        assert!(errors.contains("read by this call"), "{errors}");
+    }
+    assert_eq!(std::fs::read(&entry).expect("still there"), bytes);
+    assert_eq!(std::fs::read_dir(&sensor).expect("a folder").count(), 1);
+    outcome(&[&audit[..], &["--json", &text(&folder.path().join("ledger/audit.json"))]].concat(), 0);
+}
+
+#[cfg(unix)]
+#[test]
+fn a_simulated_log_and_its_truth_are_two_files() {
+    let folder = folder();
+    let log = folder.path().join("sm.csv");
+    std::fs::write(&log, "old").expect("a log");
+    std::os::unix::fs::symlink(&log, folder.path().join("sm.csv.truth.json")).expect("a link");
+    let (_, errors) = outcome(&["simulate", "-o", &text(&log)], 2);
+    assert!(errors.contains("written twice"), "{errors}");
+    assert_eq!(std::fs::read(&log).expect("still there"), b"old");
+}
+
 /// `KILLS=500` runs the long form.
 #[test]
 fn killed_processes_lose_and_double_nothing() {
