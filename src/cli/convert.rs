@@ -23,11 +23,11 @@ pub(super) struct Arguments {
 
 pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let format = format(&arguments.output)?;
-    let inputs = [arguments.log.as_path()].into_iter().chain(arguments.options.rig_file());
+    let log = source::file(&arguments.log);
+    let inputs = [log.as_path()].into_iter().chain(arguments.options.rig_file());
     apart::check(inputs, std::slice::from_ref(&arguments.output))?;
     let rig = arguments.options.rig()?;
-    let table =
-        read::open(&arguments.log, &rig.read_options()).map_err(|error| Failure::Input(error.to_string()))?;
+    let table = read::open(&log, &rig.read_options()).map_err(|error| Failure::Input(error.to_string()))?;
     // Columns are shared, not copied. A table that makes no log (no time axis, say) is still converted.
     let fields = match rig::assemble(table.clone(), &rig) {
         Ok(log) => fields(&table, &log),

@@ -18,7 +18,7 @@ pub(super) struct Arguments {
 
 pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let rig = arguments.options.rig()?;
-    let log = Source::File(arguments.log.clone()).open(&rig)?;
+    let log = Source::File(source::file(&arguments.log)).open(&rig)?;
     output::emit(propose(&log, &rig).as_bytes())?;
     Ok(Ending::Done)
 }

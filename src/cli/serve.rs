@@ -59,6 +59,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
 fn failed(error: PageError) -> Failure {
     match error {
         PageError::Bind { .. } | PageError::Rig(_) => Failure::Input(error.to_string()),
+        PageError::Folder { what: "make", .. } => Failure::Input(format!(
+            "{error}\n  help: let the environment variable TMPDIR (on Windows TMP) name a folder that can be written to"
+        )),
         other => Failure::Internal(other.to_string()),
     }
 }

@@ -158,11 +158,15 @@ impl Companions {
     }
 }
 
-/// Files named on the command line; `-` is what another program sends.
+/// Files named on the command line.
 pub(super) fn files(paths: &[PathBuf]) -> Vec<Source> {
-    let sent = |path: &PathBuf| cfg!(unix) && path.as_os_str() == "-";
-    let file = |path: &PathBuf| if sent(path) { PathBuf::from("/dev/stdin") } else { path.clone() };
     paths.iter().map(|path| Source::File(file(path))).collect()
+}
+
+/// A file named on the command line; `-` is what another program sends.
+pub(super) fn file(path: &Path) -> PathBuf {
+    let sent = cfg!(unix) && path.as_os_str() == "-";
+    PathBuf::from(if sent { Path::new("/dev/stdin") } else { path })
 }
 
 /// The name of a log's own output in a folder: `run1.csv` gives `run1.csv.audit.json`.

@@ -436,16 +436,27 @@ fn words_of_a_command_line_cannot_steer_the_terminal() {
 #[test]
 fn a_log_can_come_from_another_program() {
     use std::io::Write;
-    let mut child = sondeproof()
-        .args(["audit", "-", "--json", "-"])
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .spawn()
-        .expect("started");
-    let mut input = child.stdin.take().expect("stdin");
-    input.write_all(drive().as_bytes()).expect("sent");
-    drop(input);
-    let output = child.wait_with_output().expect("ended");
-    assert!(output.status.success());
-    assert_eq!(json(&String::from_utf8(output.stdout).expect("text"))["schema"], "sondeproof.audit/1");
+    let sent = |arguments: &[&str]| {
+        let mut child = sondeproof()
+            .args(arguments)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()
+            .expect("started");
+        let mut input = child.stdin.take().expect("stdin");
+        input.write_all(drive().as_bytes()).expect("sent");
+        drop(input);
+        let output = child.wait_with_output().expect("ended");
+        assert!(output.status.success(), "{arguments:?}");
+        String::from_utf8(output.stdout).expect("text")
+    };
+    assert_eq!(json(&sent(&["audit", "-", "--json", "-"]))["schema"], "sondeproof.audit/1");
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let (of_file, of_stdin) = (outcome(&["rig", &log], 0).0, sent(&["rig", "-"]));
+    // The first line names the file.
+    assert!(of_file.lines().skip(1).eq(of_stdin.lines().skip(1)), "{of_stdin}");
+    let converted = text(&folder.path().join("run.parquet"));
+    sent(&["convert", "-", "-o", &converted]);
+    outcome(&["audit", &converted], 0);
 }

@@ -61,6 +61,16 @@ fn a_taken_port_and_a_wrong_rig_are_said_before_anything_opens() {
 }
 
 #[cfg(unix)]
+#[cfg(unix)]
+#[test]
+fn a_place_for_temporary_files_that_is_not_there_is_for_the_user_to_mend() {
+    let output =
+        sondeproof().args(["serve", "--no-open"]).env("TMPDIR", "/nonexistent").output().expect("run");
+    let errors = String::from_utf8_lossy(&output.stderr);
+    assert_eq!(output.status.code(), Some(2), "{errors}");
+    assert!(errors.contains("/nonexistent") && errors.contains("help: let the environment"), "{errors}");
+}
+
 #[test]
 fn the_folder_of_a_killed_page_goes_with_the_next_start_and_that_of_a_living_one_stays() {
     let place = folder();
