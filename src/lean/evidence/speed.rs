@@ -211,8 +211,7 @@ pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
 }
 
 /// Richest gas of a climb at the ceiling, phi. An estimate clearly richer than before the cuts refutes the time constant
-/// that it stands on; what the fastest healthy sensor would have needed is then the least that the gas must have been,
-/// where two frames or more lie in the climb: one alone may belong to the cut before or after it.
+/// that it stands on; what the fastest healthy sensor would have needed is then the least that the gas must have been.
 fn gas_of_climb(case: &Case<'_, '_>, stroke: &Stroke, before_phi: f64) -> Option<f64> {
     let scene = case.scene;
     let late_s = scene.delay_s(stroke.turns_s);
@@ -224,11 +223,8 @@ fn gas_of_climb(case: &Case<'_, '_>, stroke: &Stroke, before_phi: f64) -> Option
     let likeliest = richest(deconvolve::gas_beyond_noise)?;
     if likeliest <= k::BETWEEN_RATIO.value * before_phi {
         Some(likeliest)
-    } else if last - first > 2 {
-        richest(deconvolve::least_gas)
     } else {
-        // Not shown: leaner than any limit.
-        Some(0.0)
+        richest(deconvolve::least_gas)
     }
 }
 
