@@ -8,20 +8,25 @@ use crate::atomic;
 
 /// Refuses a call that would write over what it reads, or write two things to one place. Nothing has been written then.
 ///
-/// * `inputs`: files that the command reads, and folders of which it reads every file
+/// * `inputs`: files that the command reads
+/// * `places`: more of them, and folders of which it reads every file
 /// * `outputs`: files that it will write, as the user would name them
 ///
 /// # Errors
 /// [`Failure::Input`] with the first pair.
 pub(super) fn check<'a>(
     inputs: impl IntoIterator<Item = &'a Path>,
+    places: &'a [PathBuf],
     outputs: &[PathBuf],
 ) -> Result<(), Failure> {
-    let (folders, files): (Vec<&Path>, Vec<&Path>) = inputs.into_iter().partition(|path| path.is_dir());
-    let folders: Vec<PathBuf> =
-        folders.into_iter().filter_map(|folder| std::fs::canonicalize(folder).ok()).collect();
+    let folders: Vec<PathBuf> = places
+        .iter()
+        .filter(|path| path.is_dir())
+        .filter_map(|folder| std::fs::canonicalize(folder).ok())
+        .collect();
+    let files = inputs.into_iter().chain(places.iter().map(PathBuf::as_path));
     let mut taken: HashMap<PathBuf, &str> =
-        files.into_iter().filter_map(|path| Some((place(path)?, "is read by this call"))).collect();
+        files.filter_map(|path| Some((place(path)?, "is read by this call"))).collect();
     for output in outputs {
         let Some(place) = place(output) else { continue };
         let why = if folders.iter().any(|folder| place.starts_with(folder)) {
@@ -61,24 +66,24 @@ mod tests {
         let log = folder.path().join("log.csv");
         std::fs::write(&log, "x").expect("log");
         let around = folder.path().join(".").join("log.csv");
-        assert!(check([log.as_path()], std::slice::from_ref(&around)).is_err());
+        assert!(check([log.as_path()], &[], std::slice::from_ref(&around)).is_err());
         let new = folder.path().join("new.json");
-        assert_eq!(check([log.as_path()], std::slice::from_ref(&new)), Ok(()));
-        assert!(check([log.as_path()], &[new.clone(), folder.path().join("./new.json")]).is_err());
+        assert_eq!(check([log.as_path()], &[], std::slice::from_ref(&new)), Ok(()));
+        assert!(check([log.as_path()], &[], &[new.clone(), folder.path().join("./new.json")]).is_err());
         let inside = folder.path().join("new.parquet");
-        assert!(check([folder.path()], &[inside]).is_err());
-        assert_eq!(check([folder.path().join("other").as_path()], std::slice::from_ref(&new)), Ok(()));
+        assert!(check([], &[folder.path().to_owned()], &[inside]).is_err());
+        assert_eq!(check([], &[folder.path().join("other")], std::slice::from_ref(&new)), Ok(()));
         #[cfg(unix)]
         {
             let link = folder.path().join("link.json");
             std::os::unix::fs::symlink(&log, &link).expect("link");
-            assert!(check([log.as_path()], &[link]).is_err());
+            assert!(check([log.as_path()], &[], &[link]).is_err());
             // A link to a file that is still to be made is that file.
             let ahead = folder.path().join("ahead.json");
             std::os::unix::fs::symlink(&new, &ahead).expect("link");
-            assert!(check([log.as_path()], &[ahead, new.clone()]).is_err());
+            assert!(check([log.as_path()], &[], &[ahead, new.clone()]).is_err());
             let nowhere = PathBuf::from("/dev/null");
-            assert_eq!(check([log.as_path()], &[nowhere.clone(), nowhere]), Ok(()));
+            assert_eq!(check([log.as_path()], &[], &[nowhere.clone(), nowhere]), Ok(()));
         }
     }
 }

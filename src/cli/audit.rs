@@ -138,8 +138,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let ledger = arguments.ledger.clone().map(|folder| Ledger::new(folder).places()).transpose();
     let ledger = ledger.map_err(super::ledger::failed)?.unwrap_or_default();
     let inputs = sources.iter().flat_map(Source::files).chain(arguments.options.rig_file());
-    let inputs = inputs.chain(ledger.iter().map(PathBuf::as_path));
-    apart::check(inputs, &job.outputs(&sources))?;
+    apart::check(inputs, &ledger, &job.outputs(&sources))?;
 
     let bar = progress(sources.len());
     let results: Vec<Result<Done, Failure>> = sources

@@ -25,7 +25,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let format = format(&arguments.output)?;
     let log = source::file(&arguments.log);
     let inputs = [log.as_path()].into_iter().chain(arguments.options.rig_file());
-    apart::check(inputs, std::slice::from_ref(&arguments.output))?;
+    apart::check(inputs, &[], std::slice::from_ref(&arguments.output))?;
     let rig = arguments.options.rig()?;
     let table = read::open(&log, &rig.read_options()).map_err(|error| Failure::Input(error.to_string()))?;
     // Columns are shared, not copied. A table that makes no log (no time axis, say) is still converted.

@@ -139,7 +139,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let mut beside = arguments.output.clone().into_os_string();
     beside.push(".truth.json");
     let beside = PathBuf::from(beside);
-    apart::check([], &[arguments.output.clone(), beside.clone()])?;
+    apart::check([], &[], &[arguments.output.clone(), beside.clone()])?;
     write(&arguments.output, &made.text())?;
     write(&beside, truth.as_bytes())?;
     output::remark(&format!("wrote {} and {}", arguments.output.display(), beside.display()));
