@@ -267,6 +267,8 @@ pub(super) struct Collected {
     /// By first row. Rows of one identity that differ in more than the metric are two entries.
     pub(super) entries: Vec<Entry>,
     places: HashMap<String, Vec<usize>>,
+    /// Place of the entry of the row before.
+    last: Option<usize>,
 }
 
 impl Collected {
@@ -291,8 +293,7 @@ impl Collected {
             .and_then(|c| c.as_primitive_opt::<Int64Type>())
             .ok_or(NO_LEDGER)?;
 
-        let optional =
-            |column: &StringArray, row: usize| column.is_valid(row).then(|| column.value(row).to_owned());
+        let optional = |column: &StringArray, row: usize| optional_text(column, row).map(str::to_owned);
         let owned = |column: &StringArray, row: usize| optional(column, row).unwrap_or_default();
         // As `to_batch` writes it, so that what is written again is the same.
         let float = |column: &Float64Array, row: usize| {
@@ -303,20 +304,41 @@ impl Collected {
             if !id.is_valid(row) {
                 return Err(NO_ID);
             }
-            let head = Entry {
-                kind: Kind::from_name(&owned(record, row)).ok_or(NO_LEDGER)?,
-                id: owned(id, row),
-                at: owned(at, row),
-                at_basis: owned(basis, row),
-                log: owned(log, row),
-                rig: optional(rig, row),
-                running_s: float(running, row),
-                rate_hz: float(rate, row),
-                reason: optional(reason, row),
-                tool: owned(tool, row),
-                metrics: Vec::new(),
+            // Rows of one entry mostly stand together: nothing is copied then.
+            let again = |entry: &Entry| {
+                let equal =
+                    |column: &StringArray, own: &str| optional_text(column, row).unwrap_or_default() == own;
+                let equal_or_null =
+                    |column: &StringArray, own: &Option<String>| optional_text(column, row) == own.as_deref();
+                equal(id, &entry.id)
+                    && equal(record, entry.kind.name())
+                    && equal(at, &entry.at)
+                    && equal(basis, &entry.at_basis)
+                    && equal(log, &entry.log)
+                    && equal_or_null(rig, &entry.rig)
+                    && float(running, row) == entry.running_s
+                    && float(rate, row) == entry.rate_hz
+                    && equal_or_null(reason, &entry.reason)
+                    && equal(tool, &entry.tool)
             };
-            let entry = self.entry(head);
+            let place = match self.last.filter(|&last| self.entries.get(last).is_some_and(again)) {
+                Some(last) => last,
+                None => self.place(Entry {
+                    kind: Kind::from_name(&owned(record, row)).ok_or(NO_LEDGER)?,
+                    id: owned(id, row),
+                    at: owned(at, row),
+                    at_basis: owned(basis, row),
+                    log: owned(log, row),
+                    rig: optional(rig, row),
+                    running_s: float(running, row),
+                    rate_hz: float(rate, row),
+                    reason: optional(reason, row),
+                    tool: owned(tool, row),
+                    metrics: Vec::new(),
+                }),
+            };
+            self.last = Some(place);
+            let entry = &mut self.entries[place];
             if metric.is_valid(row) {
                 entry.take(HealthMetric {
                     metric: owned(metric, row),
@@ -336,17 +358,20 @@ impl Collected {
         Ok(())
     }
 
-    /// The entry with this head.
-    fn entry(&mut self, head: Entry) -> &mut Entry {
+    /// Place of the entry with this head.
+    fn place(&mut self, head: Entry) -> usize {
         let places = self.places.entry(head.id.clone()).or_default();
         let place = places.iter().copied().find(|&place| self.entries[place].same_but_metrics(&head));
-        let place = place.unwrap_or_else(|| {
+        place.unwrap_or_else(|| {
             places.push(self.entries.len());
             self.entries.push(head);
             self.entries.len() - 1
-        });
-        &mut self.entries[place]
+        })
     }
+}
+
+fn optional_text(column: &StringArray, row: usize) -> Option<&str> {
+    column.is_valid(row).then(|| column.value(row))
 }
 
 const STATUSES: [(HealthStatus, &str); 4] = [
