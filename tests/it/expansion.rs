@@ -51,19 +51,25 @@ fn long_dictionary() -> RecordBatch {
     RecordBatch::try_from_iter([("time", time), ("word", words)]).expect("a batch")
 }
 
-#[test]
-fn one_long_value_named_in_every_row_is_counted_before_it_is_written_out() {
-    let batch = long_dictionary();
-    let mut bytes = Vec::new();
+/// A batch as an Arrow file whose buffers are packed.
+fn packed_arrow_of(batch: &RecordBatch) -> Vec<u8> {
     let options = arrow_ipc::writer::IpcWriteOptions::default()
         .try_with_compression(Some(arrow_ipc::CompressionType::ZSTD))
         .expect("options");
+    let mut bytes = Vec::new();
     let mut writer =
         arrow_ipc::writer::FileWriter::try_new_with_options(&mut bytes, &batch.schema(), options)
             .expect("writer");
-    writer.write(&batch).expect("written");
+    writer.write(batch).expect("written");
     writer.finish().expect("finished");
     drop(writer);
+    bytes
+}
+
+#[test]
+fn one_long_value_named_in_every_row_is_counted_before_it_is_written_out() {
+    let batch = long_dictionary();
+    let bytes = packed_arrow_of(&batch);
     assert!(bytes.len() < 20_000, "{} bytes", bytes.len());
     refused("dictionary.arrow", &bytes, "expand to more than 32 MiB");
     let bytes = parquet_of(&[batch], packed().build());
@@ -84,17 +90,7 @@ fn texts_of_many_columns_are_counted_before_one_of_them_is_held() {
 
     let words = Arc::new(StringArray::from(vec!["z".repeat(900); 100_000])) as ArrayRef;
     let batch = RecordBatch::try_from_iter([("word", words)]).expect("a batch");
-    let options = arrow_ipc::writer::IpcWriteOptions::default()
-        .try_with_compression(Some(arrow_ipc::CompressionType::ZSTD))
-        .expect("options");
-    let mut bytes = Vec::new();
-    let mut writer =
-        arrow_ipc::writer::FileWriter::try_new_with_options(&mut bytes, &batch.schema(), options)
-            .expect("writer");
-    writer.write(&batch).expect("written");
-    writer.finish().expect("finished");
-    drop(writer);
-    refused("texts.arrow", &bytes, "expand to more than");
+    refused("texts.arrow", &packed_arrow_of(&batch), "expand to more than");
 }
 
 #[test]
