@@ -1,6 +1,6 @@
 //! The one place that knows the order of the stages.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use rayon::prelude::*;
 
@@ -70,6 +70,8 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
         checks: rig.sensor.checked.as_slice(),
     };
     let gate = gate::decide(&evidence, &gate::Policy::next_step());
+    let mut cautions = lean::cautions(&view, &lean_events);
+    cautions.extend(undescribed(&detection));
 
     let document = Audit {
         schema: SCHEMA.to_owned(),
@@ -78,7 +80,7 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
         rig: rig_used(log, rig, chain.as_ref()),
         detectors: runs(log, &detection),
         findings: findings(log, &detection),
-        cautions: lean::cautions(&view, &lean_events),
+        cautions,
         channels,
         lean_events,
         lean_not_evaluated,
@@ -100,6 +102,9 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
     Audited { document, detection, state, chain }
 }
 
+/// Mixture channels beyond the first that are judged at a time.
+const BANKS_AT_ONCE: usize = 32;
+
 /// Dangers that only another mixture channel of the log shows: a second bank, or one sensor written twice. What the first
 /// channel already calls a danger at that time is not told again.
 fn add_other_banks(view: &View<'_>, detection: &Detection, events: &mut Vec<document::LeanEvent>) {
@@ -107,21 +112,27 @@ fn add_other_banks(view: &View<'_>, detection: &Detection, events: &mut Vec<docu
         .filter(|index| view.chain.is_some_and(|chain| chain.channel != *index))
         .filter(|index| view.log.channels[*index].role.is_mixture() && view.log.channels[*index].count() > 0)
         .collect();
-    let of_bank = |index: &usize| -> Vec<document::LeanEvent> {
-        let chain = chain::of_channel(view.log, view.state, view.rig, *index);
-        let other = View { chain: Some(&chain), ..*view };
-        let judged = lean::judge(&other, detection).unwrap_or_default();
-        judged.into_iter().map(|event| event.record).collect()
-    };
-    let found: Vec<_> = others.par_iter().map(of_bank).collect();
-    for mut event in found.into_iter().flatten() {
+    let is_new = |event: &document::LeanEvent, events: &[document::LeanEvent]| {
         let told = events.iter().any(|known| {
             known.treat_as == TreatAs::Hazard && known.start_s <= event.end_s && event.start_s <= known.end_s
         });
-        if event.treat_as == TreatAs::Hazard && !told {
-            event.because =
-                format!("Read by {}, not by the first mixture channel. {}", event.channel, event.because);
-            events.push(event);
+        event.treat_as == TreatAs::Hazard && !told
+    };
+    // A few banks at a time: what they tell again must not stand in memory for hundreds of them at once.
+    for banks in others.chunks(BANKS_AT_ONCE) {
+        let of_bank = |index: &usize| -> Vec<document::LeanEvent> {
+            let chain = chain::of_channel(view.log, view.state, view.rig, *index);
+            let other = View { chain: Some(&chain), ..*view };
+            let judged = lean::judge(&other, detection).unwrap_or_default();
+            judged.into_iter().map(|event| event.record).filter(|event| is_new(event, events)).collect()
+        };
+        let found: Vec<_> = banks.par_iter().map(of_bank).collect();
+        for mut event in found.into_iter().flatten() {
+            if is_new(&event, events) {
+                event.because =
+                    format!("Read by {}, not by the first mixture channel. {}", event.channel, event.because);
+                events.push(event);
+            }
         }
     }
     events.sort_by(|a, b| a.start_s.total_cmp(&b.start_s));
@@ -226,6 +237,7 @@ fn findings(log: &Log, detection: &Detection) -> Vec<document::Finding> {
     detection
         .findings
         .iter()
+        .filter(|finding| finding.is_described())
         .enumerate()
         .map(|(index, finding)| document::Finding {
             id: format!("F{}", index + 1),
@@ -248,6 +260,22 @@ fn findings(log: &Log, detection: &Detection) -> Vec<document::Finding> {
                 .collect::<BTreeMap<_, _>>(),
         })
         .collect()
+}
+
+/// What the list of findings leaves out, in words.
+fn undescribed(detection: &Detection) -> Option<String> {
+    let left_out = detection.findings.iter().filter(|finding| !finding.is_described());
+    let names: BTreeSet<&str> = left_out.clone().map(|finding| finding.detector).collect();
+    let names: Vec<&str> = names.into_iter().collect();
+    (!names.is_empty()).then(|| {
+        format!(
+            "{} of {} findings are not listed one by one ({}): the flags of their samples stand, and so does what follows \
+             from them.",
+            left_out.count(),
+            detection.findings.len(),
+            names.join(", ")
+        )
+    })
 }
 
 const fn stage(stage: Stage) -> &'static str {

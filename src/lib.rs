@@ -55,7 +55,7 @@
 //! # fn main() -> Result<(), Box<dyn std::error::Error>> {
 //! let kept = std::fs::read("tests/it/kept/released/audit_1.jet_unload.json")?;
 //! let document: Audit = serde_json::from_slice(&kept)?;
-//! let policy = Policy::parse("[trust]\nlambda = 0.99", "own.toml")?;
+//! let policy = Policy::parse("[trust]\nlambda = 0.99\n[end]", "own.toml")?;
 //! let gate = decide(&Evidence::of(&document), &policy);
 //! assert_eq!(gate.decision, Decision::Withheld, "the kept document trusts lambda by 0.95");
 //! assert!(!gate.evidence_needed.is_empty());

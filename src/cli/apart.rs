@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::failure::Failure;
 use crate::atomic;
+use crate::ledger::SENSOR_FOLDER;
 
 /// Refuses a call that would write over what it reads, or write two things to one place. Nothing has been written then.
 ///
@@ -29,7 +30,9 @@ pub(super) fn check<'a>(
         files.filter_map(|path| Some((place(path)?, "is read by this call"))).collect();
     for output in outputs {
         let Some(place) = place(output) else { continue };
-        let why = if folders.iter().any(|folder| place.starts_with(folder)) {
+        let why = if is_in_ledger(&place) {
+            Some("would lie among the sessions of a ledger")
+        } else if folders.iter().any(|folder| place.starts_with(folder)) {
             Some("is in a folder that is read by this call")
         } else {
             taken.get(&place).copied()
@@ -43,6 +46,12 @@ pub(super) fn check<'a>(
         taken.insert(place, "is written twice by this call");
     }
     Ok(())
+}
+
+/// Whether a file is or would be in the folder of a sensor, whose files nothing but the ledger writes.
+fn is_in_ledger(place: &Path) -> bool {
+    let folder = place.parent().and_then(Path::file_name).unwrap_or_default();
+    folder.to_string_lossy().starts_with(SENSOR_FOLDER)
 }
 
 /// Where a file is or would be, links followed; null for a device or pipe, which holds nothing to lose.

@@ -134,6 +134,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
         let help = "name a file, such as report.html";
         return Err(Failure::Input(format!("`--html -` is not possible\n  help: {help}")));
     }
+    if matches!(job.json, Some(Target::Stdout)) && output::is_closed() {
+        let help = "name a file, or send stdout somewhere";
+        return Err(Failure::Input(format!("cannot write the document: stdout is closed\n  help: {help}")));
+    }
     check_names(&job, &sources)?;
     let ledger = arguments.ledger.clone().map(|folder| Ledger::new(folder).places()).transpose();
     let ledger = ledger.map_err(super::ledger::failed)?.unwrap_or_default();
@@ -219,12 +223,16 @@ impl Job<'_> {
             written: Vec::new(),
         };
         if let Some(target) = &self.json {
-            let document = self.document(&audited.document)?;
             match target.file(source, JSON) {
-                None => done.document = document,
+                None => {
+                    self.write_document(&audited.document, &mut done.document)
+                        .map_err(|error| Failure::Internal(format!("cannot write the document: {error}")))?;
+                }
                 Some(path) => {
-                    atomic::write::<io::Error, _>(&path, |writer| writer.write_all(&document))
-                        .map_err(|error| Failure::write(&path, &error))?;
+                    atomic::write::<io::Error, _>(&path, |writer| {
+                        self.write_document(&audited.document, writer)
+                    })
+                    .map_err(|error| Failure::write(&path, &error))?;
                     done.written.push(path);
                 }
             }
@@ -248,13 +256,14 @@ impl Job<'_> {
         }
     }
 
-    fn document(&self, document: &Audit) -> Result<Vec<u8>, Failure> {
-        let compact = self.several && matches!(self.json, Some(Target::Stdout));
-        let text = if compact { serde_json::to_vec(document) } else { serde_json::to_vec_pretty(document) };
-        let text = text.map_err(|error| Failure::Internal(format!("cannot write the document: {error}")))?;
-        let mut text = report::quiet_json(text);
-        text.push(b'\n');
-        Ok(text)
+    fn write_document(&self, document: &Audit, writer: &mut dyn Write) -> io::Result<()> {
+        let mut writer = report::QuietJson(writer);
+        if self.several && matches!(self.json, Some(Target::Stdout)) {
+            serde_json::to_writer(&mut writer, document)?;
+        } else {
+            serde_json::to_writer_pretty(&mut writer, document)?;
+        }
+        writer.write_all(b"\n")
     }
 
     fn print(&self, sources: &[Source], results: Vec<Result<Done, Failure>>) -> Result<Ending, Failure> {

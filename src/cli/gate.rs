@@ -107,12 +107,12 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let withheld = logs.iter().any(|entry| entry.decision == Decision::Withheld);
     let decision = if withheld { Decision::Withheld } else { Decision::Open };
     let line = Line { schema: "sondeproof.gate/1".to_owned(), policy: policy.name, decision, logs };
-    let line = serde_json::to_vec(&line)
+    let mut text = report::QuietJson(Vec::new());
+    serde_json::to_writer(&mut text, &line)
         .map_err(|error| Failure::Internal(format!("cannot write the decision: {error}")))?;
-    let mut line = report::quiet_json(line);
-    line.push(b'\n');
+    text.0.push(b'\n');
     // The exit code is the answer, whether or not anybody reads the line.
-    match output::emit(&line).map_err(Failure::from) {
+    match output::emit(&text.0).map_err(Failure::from) {
         Err(Failure::BrokenPipe) | Ok(()) => {}
         Err(failure) => return Err(failure),
     }

@@ -10,7 +10,7 @@ use super::failure::Failure;
 use super::source::{self, Source};
 use super::{Ending, output};
 use crate::document::Audit;
-use crate::ledger::{self, Added, Entry, Kind, Ledger, LedgerError};
+use crate::ledger::{self, Added, Entry, History, Kind, Ledger, LedgerError};
 use crate::report::{self, life};
 
 /// Follow sensor health over sessions, per sensor serial
@@ -223,19 +223,34 @@ fn show(ledger: &Ledger, serial: Option<&str>) -> Result<Ending, Failure> {
     let width = output::width();
     let known = serials(ledger, serial)?;
     if let Some(serial) = serial {
-        let entries = ledger.entries(serial).map_err(failed)?;
-        output::print(&life::render_entries(serial, &entries, width))?;
+        let history = ledger.history(serial).map_err(failed)?;
+        output::print(&life::render_entries(serial, &history.entries, width))?;
+        contradictions(&history)?;
         return Ok(Ending::Done);
     }
-    let mut sensors = Vec::new();
+    let (mut sensors, mut histories) = (Vec::new(), Vec::new());
     let ending = each(&known, |serial| {
-        sensors.push(life::Sensor::of(serial, &ledger.entries(serial).map_err(failed)?));
+        let history = ledger.history(serial).map_err(failed)?;
+        sensors.push(life::Sensor::of(serial, &history.entries));
+        histories.push(History { entries: Vec::new(), ..history });
         Ok(())
     });
     if ending.is_ok() || !sensors.is_empty() {
         output::print(&life::render_sensors(&sensors, width))?;
     }
+    histories.iter().try_for_each(contradictions)?;
     ending
+}
+
+/// Says which files contradict each other: what was shown rests on one of them.
+fn contradictions(history: &History) -> Result<(), Failure> {
+    for (path, why) in &history.contradictions {
+        output::print(&report::safe(&format!("contradiction: {}: {why}\n", path.display())))?;
+    }
+    if !history.contradictions.is_empty() {
+        output::print("  Of each session the last file was taken; move the wrong one out of the ledger.\n")?;
+    }
+    Ok(())
 }
 
 /// One sensor after the other: what fails with one is said and keeps nobody from the others.
@@ -260,9 +275,9 @@ fn trend(ledger: &Ledger, serial: Option<&str>) -> Result<Ending, Failure> {
         output::print(&life::render_sensors(&[], output::width()))?;
     }
     each(&known, |serial| {
-        let entries = ledger.entries(serial).map_err(failed)?;
-        output::print(&life::render(&ledger::life(serial, &entries), output::width()))?;
-        Ok(())
+        let history = ledger.history(serial).map_err(failed)?;
+        output::print(&life::render(&ledger::life(serial, &history.entries), output::width()))?;
+        contradictions(&history)
     })
 }
 

@@ -2,6 +2,10 @@
 
 use std::io::{self, IsTerminal, Write};
 
+/// Bits of a file's flags that say what it was opened for, and both (POSIX, as Linux numbers them).
+const OPEN_KIND: u32 = 0o3;
+const OPEN_TO_READ_AND_WRITE: u32 = 0o2;
+
 /// Width of the page for people: the terminal's, or 100 where there is none.
 pub(super) fn width() -> usize {
     terminal_size::terminal_size().map_or(100, |(width, _)| usize::from(width.0))
@@ -19,6 +23,16 @@ pub(super) fn emit(bytes: &[u8]) -> io::Result<()> {
     let mut stdout = io::stdout().lock();
     stdout.write_all(bytes)?;
     stdout.flush()
+}
+
+/// Whether stdout was closed when the program began. The start of the program puts the null device in its place, open for
+/// reading too, which a redirection to it is not. Only Linux tells.
+pub(super) fn is_closed() -> bool {
+    let null = std::fs::read_link("/proc/self/fd/1").is_ok_and(|path| path.as_os_str() == "/dev/null");
+    let about = std::fs::read_to_string("/proc/self/fdinfo/1").unwrap_or_default();
+    let flags = about.lines().find_map(|line| line.strip_prefix("flags:"));
+    let flags = flags.and_then(|text| u32::from_str_radix(text.trim(), 8).ok());
+    null && flags.is_some_and(|flags| flags & OPEN_KIND == OPEN_TO_READ_AND_WRITE)
 }
 
 /// Prints an error. A closed stderr is nobody's loss.

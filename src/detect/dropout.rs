@@ -5,6 +5,7 @@ use std::ops::Range;
 use super::pace::{self, Readings, shown};
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
+    described_most,
 };
 use crate::flag::Flag;
 use crate::log::{Channel, Role};
@@ -138,9 +139,15 @@ fn missing(channel: &Channel, view: &View<'_>, lead_periods: f64) -> Vec<Finding
     let lost = runs::of(channel.rows(), |row| channel.missing(row));
     let values = channel.values();
     let lost = runs::join(lost, |end, start| values[end..start].iter().all(|value| value.is_nan()));
+    let described = described_most(view.log);
     lost.into_iter()
         .filter(|rows| rows.start > 0 || written_s(view, rows) > lead_s)
-        .map(|rows| {
+        .enumerate()
+        .map(|(index, rows)| {
+            // Nobody would read the words, and there may be as many as rows.
+            if index >= described {
+                return Finding::new(rows, Flag::Missing, String::new(), Vec::new());
+            }
             let lost_s = length_s(view, &rows);
             let count = rows.clone().filter(|row| channel.missing(*row)).count();
             let message = format!("{} holds no value{meaning} in {count} rows, {lost_s:.2} s", channel.name);

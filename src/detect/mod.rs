@@ -156,6 +156,17 @@ pub struct Meta {
     pub sources: &'static [&'static str],
 }
 
+/// Findings of one detector that are put into words, over all channels; each takes a kilobyte in the end, and nobody reads
+/// more.
+const DESCRIBED_MOST: usize = 10_000;
+/// The same on each channel, however many there are.
+const DESCRIBED_LEAST: usize = 2;
+
+/// Findings of one detector on one channel that are put into words.
+fn described_most(log: &Log) -> usize {
+    (DESCRIBED_MOST / log.channels.len().max(1)).max(DESCRIBED_LEAST)
+}
+
 /// One thing a detector found.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Finding {
@@ -170,7 +181,7 @@ pub struct Finding {
     pub rows: Range<usize>,
     /// `Suspect`, `Bad` or `Missing`.
     pub flag: Flag,
-    /// Channel, what is wrong, how much, against which limit.
+    /// Channel, what is wrong, how much, against which limit. Empty where a detector found more than is put into words.
     pub message: String,
     /// Numbers behind the message.
     pub evidence: Vec<(&'static Field, f64)>,
@@ -196,6 +207,11 @@ impl Finding {
             evidence,
             about: About::Fault,
         }
+    }
+
+    /// Whether words say what was found; without them its rows and its flag count all the same.
+    pub fn is_described(&self) -> bool {
+        !self.message.is_empty()
     }
 
     /// The same finding about the thing measured, whose reading may well be true.
@@ -241,6 +257,24 @@ impl Outcome {
     /// A detector that did not run.
     pub fn not_run(because: impl Into<String>) -> Self {
         Self::NotRun { because: because.into() }
+    }
+
+    fn findings(&self) -> &[Finding] {
+        match self {
+            Self::Ran { findings, .. } => findings,
+            Self::NotRun { .. } => &[],
+        }
+    }
+
+    /// Keeps words and numbers of the first findings only: of the others rows and flag count, which is a tenth of the
+    /// memory.
+    fn describe_first(&mut self, most: usize) {
+        if let Self::Ran { findings, .. } = self {
+            for finding in findings.iter_mut().skip(most) {
+                (finding.message, finding.evidence) = (String::new(), Vec::new());
+            }
+            findings.shrink_to_fit();
+        }
     }
 }
 
@@ -394,9 +428,14 @@ fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
             on.into_iter().map(|channel| (*detector, Some(channel))).chain(none)
         })
         .collect();
+    let described = described_most(log);
     let judged: Vec<Judged> = jobs
         .into_par_iter()
-        .map(|(detector, channel)| (channel, detector.meta(), judge(detector, channel, &view)))
+        .map(|(detector, channel)| {
+            let mut outcome = judge(detector, channel, &view);
+            outcome.describe_first(described);
+            (channel, detector.meta(), outcome)
+        })
         .collect();
 
     if detection.flags.is_empty() {
@@ -406,6 +445,7 @@ fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
         fold(flags, channel, index, &judged);
     });
     detection.findings = known;
+    detection.findings.reserve_exact(judged.iter().map(|(_, _, outcome)| outcome.findings().len()).sum());
     for (channel, meta, outcome) in judged {
         record(detection, channel, meta, outcome);
     }

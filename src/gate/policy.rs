@@ -27,6 +27,9 @@ pub static READY: &[Ready] = &[
     Ready { name: "archive", text: include_str!("archive.toml") },
 ];
 
+/// The table that ends a policy.
+const END: &str = "end";
+
 /// Verdicts that a policy without a list lets pass: none that stands for a danger.
 const HARMLESS: [Verdict; 3] = [Verdict::FuelCut, Verdict::Artefact, Verdict::Dilution];
 
@@ -141,7 +144,7 @@ impl Policy {
     ///
     /// # Errors
     /// Text that is not TOML, a key, role, claim, verdict, status or metric that does not exist, a score outside
-    /// 0 to 1: with line, column and what to write instead.
+    /// 0 to 1, or no `[end]`: with line, column and what to write instead.
     pub fn parse(text: &str, file: &str) -> Result<Self, PolicyError> {
         let policy = setting::parse(text, "policy", file, checked)?;
         Ok(Self { name: file.to_owned(), ..policy })
@@ -149,13 +152,14 @@ impl Policy {
 }
 
 fn checked(top: &DeTable<'_>) -> Checked<Policy> {
-    check_keys(top, &["summary", "trust", "columns", "claims", "lean_events", "sensor"], "a policy")?;
+    check_keys(top, &["summary", "trust", "columns", "claims", "lean_events", "sensor", END], "a policy")?;
     // A file that broke off while it was written must not open what it was written to guard.
     if top.is_empty() {
         return Err(Fault {
             span: 0..0,
             problem: "the policy is empty".to_owned(),
-            help: "write what must hold, or name a ready policy; `[lean_events]` alone asks that no danger was met"
+            help: "write what must hold and `[end]` below it, or name a ready policy; `[lean_events]` alone asks that no \
+                   danger was met"
                 .to_owned(),
         });
     }
@@ -171,7 +175,31 @@ fn checked(top: &DeTable<'_>) -> Checked<Policy> {
             _ => {}
         }
     }
+    check_end(top)?;
     Ok(policy)
+}
+
+/// Refuses a policy that does not say where it ends: one that broke off while it was written or copied would ask for less
+/// than it was written to ask, and open.
+fn check_end(top: &DeTable<'_>) -> Checked<()> {
+    let fault = |span, problem: &str, help: &str| {
+        Err(Fault { span, problem: problem.to_owned(), help: help.to_owned() })
+    };
+    let Some((end, value)) = top.iter().find(|(key, _)| key.get_ref().as_ref() == END) else {
+        let last = top.iter().map(|(key, _)| key.span().end).max().unwrap_or(0);
+        return fault(
+            last..last,
+            "the policy has no line `[end]`, so that it may have been cut off",
+            "write `[end]` as its last line, once everything stands that must hold",
+        );
+    };
+    if let Some((key, _)) = table(value, "[end]")?.iter().next() {
+        return fault(key.span(), "`[end]` has no keys", "move this line above `[end]`");
+    }
+    match top.iter().find(|(key, _)| key.span().start > end.span().start) {
+        Some((key, _)) => fault(key.span(), "this stands below `[end]`", "move it above the line `[end]`"),
+        None => Ok(()),
+    }
 }
 
 fn read_trust(value: &Spanned<DeValue<'_>>) -> Checked<BTreeMap<Role, f64>> {
@@ -288,9 +316,22 @@ mod tests {
 
     #[test]
     fn a_policy_that_asks_for_little_still_lets_no_danger_pass() {
-        let policy = Policy::parse("[lean_events]", "little.toml").expect("nothing asked");
+        let policy = Policy::parse("[lean_events]\n[end]", "little.toml").expect("nothing asked");
         for danger in [Verdict::Real, Verdict::Misfire, Verdict::Undetermined] {
             assert!(!policy.allowed.contains(&danger));
+        }
+    }
+
+    #[test]
+    fn a_policy_cut_off_anywhere_is_none() {
+        for ready in READY {
+            let whole = ready.text.trim_end();
+            // What follows the last bracket is a remark.
+            let asked = whole.rfind(']').expect("its end");
+            for (cut, _) in whole[..=asked].char_indices() {
+                assert!(Policy::parse(&whole[..cut], "cut.toml").is_err(), "{} at byte {cut}", ready.name);
+            }
+            assert!(Policy::parse(whole, "whole.toml").is_ok(), "{}", ready.name);
         }
     }
 
@@ -311,6 +352,10 @@ mod tests {
             ("[sensor]\nmeasured = [\"dead_tme\"]", (2, 13), "did you mean `dead_time`?"),
             ("[sensor]\ncheck_max_age_days = -1", (2, 22), "0 to 3650 (days)"),
             ("[trust\n", (1, 7), "key = value"),
+            ("[trust]\nlambda = 0.9\n", (1, 7), "write `[end]` as its last line"),
+            ("[trust]\nlambda = 0.9\n[end]\nknock = 0.9", (4, 1), "above `[end]`"),
+            ("[end]\n[trust]\nlambda = 0.9", (2, 2), "above the line `[end]`"),
+            ("end = true\n[trust]\nlambda = 0.9", (1, 7), "a table"),
         ] {
             let (line, column, said) = refuse(text);
             assert_eq!((line, column), place, "{text}");

@@ -163,7 +163,7 @@ fn a_policy_may_ask_for_less_but_never_calls_a_danger_safe() {
 #[test]
 fn columns_health_and_the_age_of_the_last_check_are_asked_for() {
     let policy = Policy::parse(
-        "[columns]\n\"Lambda\" = 0.5\n[sensor]\nhealth = \"ok\"\nmeasured = [\"noise\"]\ncheck_max_age_days = 30",
+        "[columns]\n\"Lambda\" = 0.5\n[sensor]\nhealth = \"ok\"\nmeasured = [\"noise\"]\ncheck_max_age_days = 30\n[end]",
         "own.toml",
     )
     .expect("a policy");

@@ -75,14 +75,14 @@ impl<'a> Path<'a> {
                 .collect()
         };
         let rpm = held(speed, k::ASSUMED_RPM.value, k::LEAST_RPM.value);
-        let pressure = held(manifold, k::ASSUMED_MANIFOLD_PA.value, k::LEAST_MANIFOLD_PA.value);
+        // The pressure becomes the breath in its place: a third column would stand beside the frames.
+        let mut breath = held(manifold, k::ASSUMED_MANIFOLD_PA.value, k::LEAST_MANIFOLD_PA.value);
         let mut sum = 0.0;
-        let mut breath = Vec::with_capacity(time_s.len());
         let mut before: Option<f64> = None;
-        for ((time, rpm), pressure) in time_s.iter().zip(&rpm).zip(&pressure) {
+        for ((time, rpm), breath) in time_s.iter().zip(&rpm).zip(&mut breath) {
             let step_s = before.map_or(0.0, |before| (time - before).max(0.0));
-            sum += rpm * pressure * step_s;
-            breath.push(sum);
+            sum += rpm * *breath * step_s;
+            *breath = sum;
             before = Some(*time);
         }
         Self {

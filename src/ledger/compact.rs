@@ -108,6 +108,17 @@ fn aside(files: &[(PathBuf, Content)]) -> BTreeMap<PathBuf, String> {
             known.entry(&entry.id).or_default().push((path, entry));
         }
     }
+    for (path, why) in contradictions(&known) {
+        aside.entry(path).or_insert(why);
+    }
+    aside
+}
+
+/// Files that tell otherwise of one entry than another, and what.
+///
+/// * `known`: parts by the entry's identity
+pub(super) fn contradictions(known: &BTreeMap<&str, Vec<(&PathBuf, &Entry)>>) -> BTreeMap<PathBuf, String> {
+    let mut told = BTreeMap::new();
     for parts in known.values() {
         for (index, (path, part)) in parts.iter().enumerate() {
             for (other, _) in parts[..index].iter().filter(|(_, other)| !other.agrees(part)) {
@@ -115,12 +126,12 @@ fn aside(files: &[(PathBuf, Content)]) -> BTreeMap<PathBuf, String> {
                 let what = if part.log.is_empty() { part.kind.name() } else { &part.log };
                 for (path, other) in [(*path, *other), (*other, *path)] {
                     let why = format!("{} tells otherwise of {what}, {}", name(other), part.at);
-                    aside.entry(path.clone()).or_insert(why);
+                    told.entry(path.clone()).or_insert(why);
                 }
             }
         }
     }
-    aside
+    told
 }
 
 #[cfg(test)]

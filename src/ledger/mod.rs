@@ -13,7 +13,8 @@ pub use compact::Folded;
 pub use past::past;
 pub use record::{Entry, Kind, day, schema};
 pub use replacement::Suspected;
-pub use store::{Added, Ledger, LedgerError};
+pub(crate) use store::SENSOR_FOLDER;
+pub use store::{Added, History, Ledger, LedgerError};
 pub use trend::{
     Baseline, Forecast, LEAST_SESSIONS, LEVEL, Life, MetricTrend, Point, SESSIONS_PER_FALSE_ALARM, life,
 };

@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
+use super::compact::contradictions;
 use super::file::{self, Content, Head};
 use super::record::Entry;
 
@@ -71,6 +72,15 @@ pub enum LedgerError {
     },
 }
 
+/// What a ledger tells of a sensor.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct History {
+    /// Each entry once, by time. Of parts that contradict each other the last is taken.
+    pub entries: Vec<Entry>,
+    /// Files that tell otherwise of an entry than another file does, and what.
+    pub contradictions: Vec<(PathBuf, String)>,
+}
+
 /// What `add` did.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Added {
@@ -90,6 +100,8 @@ pub struct Ledger {
 /// stays far below it, and ten thousand sessions are read from a handful of files.
 const COMPACT_ABOVE: usize = 256;
 pub(super) const EXTENSION: &str = "parquet";
+/// What the name of a sensor's folder begins with.
+pub(crate) const SENSOR_FOLDER: &str = "sensor=";
 
 impl Ledger {
     /// A ledger in a folder, which is made by the first entry.
@@ -129,7 +141,7 @@ impl Ledger {
             .into_iter()
             .filter(|path| path.is_dir())
             .filter_map(|path| {
-                let serial = decode(path.file_name()?.to_str()?.strip_prefix("sensor=")?)?;
+                let serial = decode(path.file_name()?.to_str()?.strip_prefix(SENSOR_FOLDER)?)?;
                 self.sensor_folder(&serial).is_ok_and(|own| own == path).then_some(serial)
             })
             .collect();
@@ -156,6 +168,14 @@ impl Ledger {
     /// # Errors
     /// A file that cannot be read or is no ledger file.
     pub fn entries(&self, serial: &str) -> Result<Vec<Entry>, LedgerError> {
+        Ok(self.history(serial)?.entries)
+    }
+
+    /// [`Ledger::entries`], and which files contradict each other.
+    ///
+    /// # Errors
+    /// A file that cannot be read or is no ledger file.
+    pub fn history(&self, serial: &str) -> Result<History, LedgerError> {
         settled(&self.sensor_folder(serial)?, read_all)
     }
 
@@ -196,7 +216,7 @@ impl Ledger {
         } else if serial.len() > 80 {
             "it is longer than 80 bytes"
         } else {
-            return Ok(self.folder.join(format!("sensor={}", encode(serial))));
+            return Ok(self.folder.join(format!("{SENSOR_FOLDER}{}", encode(serial))));
         };
         Err(LedgerError::Serial { serial: serial.to_owned(), problem: problem.to_owned() })
     }
@@ -280,9 +300,16 @@ fn read_heads(paths: &[PathBuf]) -> Result<Vec<Head>, LedgerError> {
     Ok(files.into_iter().flatten().collect())
 }
 
-fn read_all(paths: &[PathBuf]) -> Result<Vec<Entry>, LedgerError> {
+fn read_all(paths: &[PathBuf]) -> Result<History, LedgerError> {
     let files: Vec<Content> = paths.par_iter().map(|path| file::content(path)).collect::<Result<_, _>>()?;
-    Ok(united(files.into_iter().flat_map(|file| file.entries)))
+    let mut known: BTreeMap<&str, Vec<(&PathBuf, &Entry)>> = BTreeMap::new();
+    for (path, content) in paths.iter().zip(&files) {
+        for entry in &content.entries {
+            known.entry(&entry.id).or_default().push((path, entry));
+        }
+    }
+    let contradictions = contradictions(&known).into_iter().collect();
+    Ok(History { entries: united(files.into_iter().flat_map(|file| file.entries)), contradictions })
 }
 
 /// Each entry once, by time, with the rows of all its parts. Of two that contradict each other the last is taken.

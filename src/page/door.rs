@@ -3,11 +3,13 @@
 //! Any program of this machine can open a connection without knowing the token. Left alone, idle ones would use up the
 //! sockets of the process, and a form without an end would fill the memory.
 
+use std::collections::VecDeque;
+use std::future::Future;
 use std::io;
 use std::net::SocketAddr;
 use std::pin::Pin;
-use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::task::{Context, Poll};
 use std::time::Duration;
 
@@ -15,13 +17,14 @@ use axum::extract::connect_info::Connected;
 use axum::serve::{IncomingStream, Listener};
 use tokio::io::{AsyncRead, AsyncWrite, ReadBuf};
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+use tokio::sync::oneshot;
 use tokio::time::Sleep;
 
 /// A connection has this long to show the token (assumed: a browser on the same machine asks at once; one that it opened
 /// in advance and did not use is opened again without anybody noticing).
 const PATIENCE: Duration = Duration::from_secs(10);
-/// Connections that have not shown the token yet; the next waits for its turn (assumed: a browser opens six).
+/// Connections that have not shown the token yet; for the next one the oldest goes, so that idle ones keep nobody out
+/// (assumed: a browser opens six, and asks at once).
 const STRANGERS_MOST: usize = 32;
 /// More bytes than this never come before the page takes one of them in: a form without files is cut off at 2 MB, a
 /// file is taken piece by piece (assumed).
@@ -31,12 +34,13 @@ const UNEXPLAINED_MOST: usize = 4 << 20;
 #[derive(Debug)]
 pub(super) struct Door {
     listener: TcpListener,
-    places: Arc<Semaphore>,
+    /// Who has not shown the token, the oldest first, and what sends them away.
+    strangers: VecDeque<(Visitor, oneshot::Sender<()>)>,
 }
 
 impl Door {
     pub(super) fn new(listener: TcpListener) -> Self {
-        Self { listener, places: Arc::new(Semaphore::new(STRANGERS_MOST)) }
+        Self { listener, strangers: VecDeque::new() }
     }
 }
 
@@ -45,10 +49,19 @@ impl Listener for Door {
     type Addr = SocketAddr;
 
     async fn accept(&mut self) -> (Connection, SocketAddr) {
-        let place = Arc::clone(&self.places).acquire_owned().await.ok();
         let (stream, address) = Listener::accept(&mut self.listener).await;
-        let visitor = Visitor(Arc::new(Known { place: Mutex::new(place), unexplained: AtomicUsize::new(0) }));
-        (Connection { stream, visitor, deadline: Box::pin(tokio::time::sleep(PATIENCE)) }, address)
+        let visitor = Visitor::default();
+        let (send_away, sent_away) = oneshot::channel();
+        // One whose connection has ended cannot be sent away any more.
+        self.strangers.retain(|(stranger, send_away)| stranger.is_stranger() && !send_away.is_closed());
+        while self.strangers.len() >= STRANGERS_MOST
+            && let Some((_, send_away)) = self.strangers.pop_front()
+        {
+            send_away.send(()).ok();
+        }
+        self.strangers.push_back((visitor.clone(), send_away));
+        let deadline = Box::pin(tokio::time::sleep(PATIENCE));
+        (Connection { stream, visitor, deadline, sent_away, ended: false }, address)
     }
 
     fn local_addr(&self) -> io::Result<SocketAddr> {
@@ -57,13 +70,13 @@ impl Listener for Door {
 }
 
 /// What is known of who is at the other end of a connection.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Visitor(Arc<Known>);
 
-#[derive(Debug)]
+#[derive(Debug, Default)]
 struct Known {
-    /// Held by a stranger.
-    place: Mutex<Option<OwnedSemaphorePermit>>,
+    /// Whether the token was shown.
+    welcome: AtomicBool,
     /// Bytes that came since the last that was taken in.
     unexplained: AtomicUsize,
 }
@@ -71,7 +84,7 @@ struct Known {
 impl Visitor {
     /// The token was shown.
     pub(super) fn welcome(&self) {
-        self.place().take();
+        self.0.welcome.store(true, Ordering::Relaxed);
         self.understood();
     }
 
@@ -80,8 +93,8 @@ impl Visitor {
         self.0.unexplained.store(0, Ordering::Relaxed);
     }
 
-    fn place(&self) -> MutexGuard<'_, Option<OwnedSemaphorePermit>> {
-        self.0.place.lock().unwrap_or_else(PoisonError::into_inner)
+    fn is_stranger(&self) -> bool {
+        !self.0.welcome.load(Ordering::Relaxed)
     }
 }
 
@@ -97,14 +110,23 @@ pub(super) struct Connection {
     stream: TcpStream,
     visitor: Visitor,
     deadline: Pin<Box<Sleep>>,
+    /// Comes when another stranger needs the place.
+    sent_away: oneshot::Receiver<()>,
+    /// A stranger whose time was up: asked again, it stays so.
+    ended: bool,
 }
 
 impl Connection {
     /// What a connection with nothing to read, or that reads nothing, gets: more time, or the end of a stranger's.
     fn wait<T>(&mut self, context: &mut Context<'_>) -> Poll<io::Result<T>> {
-        let stranger = self.visitor.place().is_some();
-        if stranger && self.deadline.as_mut().poll(context).is_ready() {
-            return Poll::Ready(Err(io::ErrorKind::TimedOut.into()));
+        if self.visitor.is_stranger() {
+            // The other end of the second also goes when the page stops.
+            self.ended = self.ended
+                || self.deadline.as_mut().poll(context).is_ready()
+                || Pin::new(&mut self.sent_away).poll(context).is_ready();
+            if self.ended {
+                return Poll::Ready(Err(io::ErrorKind::TimedOut.into()));
+            }
         }
         Poll::Pending
     }

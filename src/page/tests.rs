@@ -444,6 +444,46 @@ fn strangers_that_only_wait_are_sent_away_and_who_knows_the_token_is_not() {
     page.stop();
 }
 
+#[test]
+fn idle_strangers_keep_nobody_waiting() {
+    let page = Opened::new(1_000_000);
+    let strangers: Vec<TcpStream> =
+        (0..200).map(|_| TcpStream::connect(page.host()).expect("connected")).collect();
+    let begun = Instant::now();
+    assert_eq!(page.get("/").status, 200);
+    assert!(begun.elapsed() < Duration::from_secs(5), "served after {:?}", begun.elapsed());
+    drop(strangers);
+    page.stop();
+}
+
+#[test]
+fn columns_without_end_in_an_uploaded_file_are_answered() {
+    // A Parquet file of no rows whose footer nests one column in a million groups: Thrift's compact encoding, by hand.
+    let levels = 1_000_000_usize;
+    let elements = levels + 2;
+    let mut footer = vec![0x15, 2, 0x19, 0xfc];
+    footer
+        .extend([elements & 0x7f | 0x80, elements >> 7 & 0x7f | 0x80, elements >> 14].map(|byte| byte as u8));
+    footer.extend_from_slice(&[0x48, 1, b's', 0x15, 2, 0]);
+    footer.extend_from_slice(&[0x35, 2, 0x18, 1, b'a', 0x15, 2, 0].repeat(levels));
+    footer.extend_from_slice(&[0x15, 10, 0x25, 0, 0x18, 1, b'v', 0, 0x16, 0, 0x19, 0x0c, 0]);
+    let length = u32::try_from(footer.len()).expect("short");
+    let deep = [b"PAR1", &footer[..], &length.to_le_bytes(), b"PAR1"].concat();
+    let mut claims = b"PAR1".to_vec();
+    claims.extend_from_slice(&[0x15; 40]);
+    claims.extend_from_slice(&u32::MAX.to_le_bytes());
+    claims.extend_from_slice(b"PAR1");
+    let page = Opened::new(100_000_000);
+    for (name, bytes, says) in [("deep.parquet", &deep, "columns"), ("claims.parquet", &claims, "Parquet")] {
+        page.post("/logs", &[("files", Some(name), bytes)]);
+        let text = page.settled();
+        assert!(text.contains(name) && text.contains(says), "{name}: {text}");
+    }
+    page.post("/logs", &[("files", Some("run.csv"), LOG)]);
+    assert!(page.settled().contains("run.csv"), "the page goes on");
+    page.stop();
+}
+
 fn desk(folder: &Path) -> (Arc<Desk>, Receiver<u64>) {
     let (queue, jobs) = mpsc::channel();
     let desk = Desk::new(desk::Setting {

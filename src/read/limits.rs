@@ -25,9 +25,9 @@ const RATIO_MOST_TWICE: u64 = 8;
 const NAMES_RATIO_MOST: u64 = 2;
 /// A line of a packed text is no longer than this, 16 MiB: 4 kB for each column that is allowed.
 pub(super) const LINE_MOST: usize = 16 << 20;
-/// Memory that unpacking zstd may take for looking back, as a power of two: 32 MiB, what levels up to 20 take (from
-/// memory).
-pub(super) const WINDOW_LOG_MOST: u32 = 25;
+/// Memory that unpacking zstd may take for looking back, as a power of two: the widest that the format's library unpacks
+/// (from memory). It is touched only as far as the content fills it, and that is counted and limited as it comes out.
+pub(super) const WINDOW_LOG_MOST: u32 = if usize::BITS < 64 { 30 } else { 31 };
 /// Text of this many bytes is always allowed, 4 MiB: its columns stay within 64 MB.
 pub(super) const TEXT_FREE: u64 = 4 << 20;
 /// Columns of this many bytes are always allowed, 32 MiB: constant columns pack to nothing.

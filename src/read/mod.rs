@@ -107,13 +107,13 @@ fn content_error(path: &str, place: Place, problem: &str, found: &str, help: &st
         write!(words, ", line {line}").ok();
     }
     if let Some((index, name)) = place.column {
-        write!(words, ", column {} (\"{}\")", index + 1, clip(&name, QUOTED_MOST)).ok();
+        write!(words, ", column {} (\"{}\")", index + 1, clip(place::quoted(&name), QUOTED_MOST)).ok();
     }
     ReadError::Content {
         path: PathBuf::from(path),
         place: words,
         problem: problem.to_owned(),
-        found: if found.is_empty() { "nothing".to_owned() } else { clip(found, QUOTED_MOST) },
+        found: if found.is_empty() { "nothing".to_owned() } else { clip(place::quoted(found), QUOTED_MOST) },
         help: help.to_owned(),
     }
 }

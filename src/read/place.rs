@@ -16,6 +16,26 @@ pub(crate) fn shown(cell: &str) -> String {
     }
 }
 
+/// Text of a file as an error quotes it.
+pub(super) fn quoted(text: &str) -> &str {
+    if tells_place(text) { "text that may tell a place and is not shown" } else { text }
+}
+
+/// Whether a column's name holds a coordinate: "wind at 47.1234 8.4123". Letters, digits and units are what names are made
+/// of, so that less counts than in a cell.
+pub(crate) fn name_tells_place(name: &str) -> bool {
+    let decimals = decimals(name);
+    let near = decimals.iter().filter(|count| **count >= NEAR_DECIMALS).count();
+    let coded = name.split_once('+').is_none_or(|(before, _)| before.contains(|c: char| c.is_ascii_digit()));
+    name.starts_with("$G")
+        || name.starts_with("///")
+        || decimals.iter().any(|count| *count >= STREET_DECIMALS)
+        || near > 1
+        || (near == 1 && names_hemisphere(name))
+        || (in_minutes(name) && name.contains(['°', 'º', '\u{fffd}', '\'', '"', '′']))
+        || (coded && name.split([',', ';', '@', '(', ')', '_']).any(is_grid))
+}
+
 /// Whether a cell looks like a coordinate, a grid reference, or a sentence of a satellite receiver.
 fn tells_place(cell: &str) -> bool {
     let cell = cell.trim();
@@ -99,6 +119,35 @@ mod tests {
             "///one.two.three",
         ] {
             assert!(tells_place(cell), "{cell}");
+        }
+    }
+
+    #[test]
+    fn coordinates_in_names_are_told_from_what_names_are_made_of() {
+        for name in [
+            "wind at 47.1234 8.4123",
+            "47.12345",
+            "temperature (47.123 N)",
+            "47°07'24\"N gate",
+            "32T MT 65432 12345",
+            "start,32TMT6543212345",
+            "8FVC9G8F+6X",
+            "$GPRMC",
+        ] {
+            assert!(name_tells_place(name), "{name}");
+        }
+        for name in [
+            "RPM",
+            "AFR 14.7",
+            "0.5-4.5 V",
+            "Force 1000 N",
+            "FUEL+AIR",
+            "O2 1.2.3",
+            "$tps",
+            "10 bar, 5 V",
+            "n 1/min",
+        ] {
+            assert!(!name_tells_place(name), "{name}");
         }
     }
 

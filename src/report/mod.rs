@@ -11,27 +11,41 @@ pub mod summary;
 pub mod terminal;
 pub(crate) mod words;
 
+use std::io::{self, Write};
+
 use crate::clip::clip;
 
 /// Characters of a line of a message: longer ones hold names or cells that nobody reads to the end.
 const LINE_MOST: usize = 2_000;
 
-/// A JSON document with every character that could steer a terminal written as its escape; the same to a parser.
+/// Takes a JSON document on its way out and writes every character that could steer a terminal as its escape; the same to a
+/// parser.
 ///
 /// JSON escapes the controls below U+0020 itself; those from U+007F and the marks that turn the direction of text it
 /// leaves as they are.
-pub fn quiet_json(document: Vec<u8>) -> Vec<u8> {
-    match String::from_utf8(document) {
-        Ok(text) if text.chars().any(page::steers_past_json) => {
-            text.chars()
-                .map(|c| {
-                    if page::steers_past_json(c) { format!("\\u{:04x}", u32::from(c)) } else { c.to_string() }
-                })
-                .collect::<String>()
-                .into_bytes()
+#[derive(Debug)]
+pub struct QuietJson<W>(pub W);
+
+impl<W: Write> Write for QuietJson<W> {
+    /// Takes the bytes at once or none: a text of JSON comes in whole, as a serialiser writes it.
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        match std::str::from_utf8(bytes) {
+            Ok(text) if text.chars().any(page::steers_past_json) => {
+                for c in text.chars() {
+                    if page::steers_past_json(c) {
+                        write!(self.0, "\\u{:04x}", u32::from(c))?;
+                    } else {
+                        write!(self.0, "{c}")?;
+                    }
+                }
+            }
+            _ => self.0.write_all(bytes)?,
         }
-        Ok(text) => text.into_bytes(),
-        Err(error) => error.into_bytes(),
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.0.flush()
     }
 }
 

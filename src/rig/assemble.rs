@@ -10,7 +10,7 @@ use rayon::prelude::*;
 use super::{Rig, codes, guess, measure, name, place};
 use crate::clip::clip;
 use crate::log::{Channel, Code, Dimension, Log, Note, Role, UNKNOWN, Unit};
-use crate::read::place::shown;
+use crate::read::place::{name_tells_place, shown};
 use crate::read::{ReadError, Table, find_time};
 
 /// Columns named in a message, and characters of each name.
@@ -54,6 +54,7 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
     if table.rows == 0 {
         return Err(AssembleError::NoRows { path });
     }
+    withhold_names(&mut table, rig);
     let mut time_column = None;
     for (name, column) in &rig.columns {
         if column.role == Some(Role::Time) {
@@ -121,6 +122,26 @@ fn no_numbers(path: String, names: &[String]) -> AssembleError {
     // With several columns the delimiter was found.
     let what = if names.len() > 1 { "that the cells are numbers without words" } else { "the delimiter" };
     AssembleError::NoNumbers { path, columns, what }
+}
+
+/// Gives columns whose names hold a coordinate the number of their place in the file for a name, unless the rig file names
+/// them.
+fn withhold_names(table: &mut Table, rig: &Rig) {
+    for (index, column) in table.columns.iter_mut().enumerate() {
+        let tells = name_tells_place(&column.name) || name_tells_place(&column.source_name);
+        if !tells || rig.column(&column.name).or_else(|| rig.column(&column.source_name)).is_some() {
+            continue;
+        }
+        let new = format!("column {}", index + 1);
+        for known in table.notes.iter_mut().filter(|known| known.channel.as_deref() == Some(&column.name)) {
+            known.channel = Some(new.clone());
+            known.text = known.text.replace(column.name.as_str(), &new);
+        }
+        let why = "its name in the file may tell a place and is not shown; naming it under `[columns]` in the rig file \
+                   shows it";
+        table.notes.push(note(&new, why.to_owned()));
+        (column.name, column.source_name) = (new.clone(), new);
+    }
 }
 
 /// Leaves out the columns whose values are positions, unless the rig file names them.

@@ -318,3 +318,62 @@ fn completions_and_the_manual_page_name_every_command() {
     }
     outcome(&["completions", "nonsense"], 2);
 }
+
+/// The system ends a process that writes beyond the limit, unless it stops before.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_limit_on_the_size_of_files_leaves_the_old_ones_and_is_said() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    old(folder.path());
+    let program = text(Path::new(env!("CARGO_BIN_EXE_sondeproof")));
+    for arguments in commands(&log, folder.path()) {
+        // Blocks of 512 bytes.
+        let mut shell = Command::new("sh");
+        shell.args(["-c", "ulimit -f 8 && exec \"$0\" \"$@\"", &program]).args(&arguments);
+        let output = shell.output().expect("run");
+        let errors = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.code(), Some(2), "{arguments:?}: {errors}");
+        assert!(errors.contains("ulimit -f"), "{errors}");
+    }
+    assert!(contents(folder.path()).values().all(|bytes| bytes == b"old"));
+    assert_eq!(parts(folder.path()), Vec::<PathBuf>::new());
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_document_for_a_closed_stdout_is_no_success() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let program = text(Path::new(env!("CARGO_BIN_EXE_sondeproof")));
+    let run = |to: &str| {
+        let script = format!("exec \"$0\" audit \"$1\" --json - {to}");
+        Command::new("sh").args(["-c", &script, &program, &log]).output().expect("run")
+    };
+    let closed = run(">&-");
+    assert_eq!(closed.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&closed.stderr).contains("stdout is closed"));
+    assert_eq!(run(">/dev/null").status.code(), Some(0), "nobody wants to read it");
+}
+
+#[test]
+fn no_command_writes_among_the_sessions_of_a_ledger() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let sensor = folder.path().join("ledger").join("sensor=A-0107");
+    fs::create_dir_all(&sensor).expect("made");
+    let (old, new) = (file(&sensor, "old.parquet", b"old"), text(&sensor.join("new.parquet")));
+    for path in [&old, &new] {
+        for call in [
+            &["convert", &log, "-o", path][..],
+            &["simulate", "-o", path],
+            &["audit", &log, "--json", path],
+            &["audit", &log, "--flags", path],
+        ] {
+            let (_, errors) = outcome(call, 2);
+            assert!(errors.contains("sessions of a ledger"), "{call:?}: {errors}");
+        }
+    }
+    assert_eq!(fs::read(&old).expect("still there"), b"old");
+    assert!(!Path::new(&new).exists());
+}

@@ -45,11 +45,16 @@ fn a_policy_of_ones_own_decides() {
     let folder = folder();
     let log = file(folder.path(), "run.csv", drive());
     let lenient = format!("[trust]\nlambda = 0.1\n{ANY_EVENT}");
-    let own = file(folder.path(), "own.toml", &lenient);
+    let own = file(folder.path(), "own.toml", format!("{lenient}[end]\n"));
     assert_eq!(line(&["gate", &log, "--policy", &own], 0)["policy"], own.as_str());
-    let strict = file(folder.path(), "strict.toml", format!("{lenient}[columns]\n\"Oil Temp\" = 0.9\n"));
+    let strict =
+        file(folder.path(), "strict.toml", format!("{lenient}[columns]\n\"Oil Temp\" = 0.9\n[end]\n"));
     let line = line(&["gate", &log, "--policy", &strict], 3);
     assert_eq!(words(&line["logs"][0]["evidence_needed"]).len(), 1, "{line}");
+    // The same file as it broke off: it would ask for less, and open.
+    let cut = file(folder.path(), "strict.toml", &lenient);
+    let (nothing, errors) = outcome(&["gate", &log, "--policy", &cut], 2);
+    assert!(nothing.is_empty() && errors.contains("cut off") && errors.contains("[end]"), "{errors}");
 }
 
 #[test]
@@ -71,7 +76,8 @@ fn a_mistake_in_a_policy_is_found_before_any_log_is_read() {
 fn the_age_of_the_last_check_comes_from_rig_or_ledger() {
     let folder = folder();
     let log = text(&root().join("datasets/season/2026-05-09.csv.gz"));
-    let policy = file(folder.path(), "own.toml", format!("{ANY_EVENT}[sensor]\ncheck_max_age_days = 60\n"));
+    let policy =
+        file(folder.path(), "own.toml", format!("{ANY_EVENT}[sensor]\ncheck_max_age_days = 60\n[end]\n"));
     let rig = |checked: &str| {
         file(folder.path(), "car.toml", format!("[sensor]\nserial = \"A-0107\"\nchecked = {checked}\n"))
     };

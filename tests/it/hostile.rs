@@ -175,6 +175,91 @@ fn long_wide_and_constant_logs_stay_within_their_means() {
     within_means("wide.csv", wide.as_bytes());
 }
 
+/// Rows as they may come: `form` writes the row of a number.
+fn rows(head: &str, count: u32, form: impl Fn(u32) -> String) -> Vec<u8> {
+    let mut text = format!("{head}\n");
+    for row in 0..count {
+        text.push_str(&form(row));
+        text.push('\n');
+    }
+    text.into_bytes()
+}
+
+/// Numbers that follow no pattern, 0 to `below`.
+fn odd(row: u32, salt: u32, below: u32) -> u32 {
+    let mixed = (row ^ salt.wrapping_mul(0x9e37_79b9)).wrapping_mul(0x85eb_ca6b);
+    (mixed ^ (mixed >> 15)).wrapping_mul(0xc2b2_ae35) % below
+}
+
+#[test]
+fn a_million_narrow_rows_stay_within_their_means() {
+    let narrow = rows("Time (s),RPM,Lambda,MAP (kPa)", 1_000_000, |row| {
+        let (rpm, lambda, pressure) = (3000 + odd(row, 1, 6000), 80 + odd(row, 2, 20), 20 + odd(row, 3, 230));
+        format!("{}.{:02},{rpm},.{lambda},{pressure}", row / 100, row % 100)
+    });
+    within_means("narrow.csv", &narrow);
+}
+
+/// Every third cell is empty: more findings than anybody reads.
+#[test]
+fn findings_without_number_stay_within_their_means_and_are_counted() {
+    let holed = rows("Time (s),RPM,Lambda,TPS", 300_000, |row| {
+        let cell = |salt, value: u32| if odd(row, salt, 10) < 2 { String::new() } else { value.to_string() };
+        let (rpm, throttle) = (cell(1, 3000 + row % 4000), cell(3, row / 100 % 100));
+        format!("{}.{:02},{rpm},{},{throttle}", row / 100, row % 100, cell(2, 1))
+    });
+    within_means("holed.csv", &holed);
+    let audit = audit(&holed).expect("a log");
+    let lists = audit.findings.len();
+    assert!((1_000..40_000).contains(&lists), "{lists} findings");
+    let said = audit.cautions.iter().find(|text| text.contains("are not listed one by one"));
+    assert!(said.is_some_and(|text| text.contains("dropout")), "{:?}", audit.cautions);
+    assert!(audit.channels.iter().all(|channel| channel.flags.missing > 40_000), "flags count every row");
+}
+
+#[test]
+fn thousands_of_mixture_channels_stay_within_their_means() {
+    let names: Vec<String> = (0..3_996).map(|n| format!("Lambda {n}")).collect();
+    let wide = rows(&format!("Time (s),RPM,TPS,MAP,{}", names.join(",")), 160, |row| {
+        let cells: Vec<String> =
+            (0..3_996).map(|n| format!("{:.2}", 0.8 + f64::from(row * n % 40) / 100.0)).collect();
+        format!(
+            "{:.1},{},{},{},{}",
+            f64::from(row) * 0.1,
+            1000 + row * 30,
+            row % 100,
+            50 + row,
+            cells.join(",")
+        )
+    });
+    let folder = folder();
+    let log = file(folder.path(), "wide.csv", &wide);
+    let page = crate::logs::text(&folder.path().join("wide.html"));
+    let document = crate::logs::text(&folder.path().join("wide.json"));
+    let (_, peak_mb, code, errors) = measured_call(&["audit", &log, "--html", &page, "--json", &document]);
+    assert_eq!(code, Some(0), "{errors}");
+    let most_mb = 8.0 * wide.len() as f64 / 1_048_576.0 + 64.0;
+    assert!(peak_mb.is_none_or(|mb| mb < most_mb), "{peak_mb:?} MB of {most_mb:.0}");
+    let page = std::fs::read_to_string(page).expect("a page");
+    assert!(page.contains("more channels are not drawn"), "what the page leaves out is said");
+}
+
+/// What `zstd --long=31` writes looks back further than most: it is read, and memory follows what comes out.
+#[test]
+fn a_wide_zstd_window_is_read_within_its_means() {
+    use std::io::Write;
+    let text = drive();
+    let mut packer = zstd::stream::write::Encoder::new(Vec::new(), 3).expect("a packer");
+    packer.window_log(27).expect("set");
+    packer.long_distance_matching(true).expect("set");
+    packer.write_all(text.as_bytes()).expect("packed");
+    let packed = packer.finish().expect("packed");
+    assert!(audit(&packed).is_some_and(|audit| audit.source.format == "text+zstd"));
+    // The frame's header alone decides what is reserved: magic, descriptor without a size, window of 2 GiB, no content.
+    let empty = [&[0x28, 0xb5, 0x2f, 0xfd, 0x00, 0xa8][..], &[0x01, 0x00, 0x00]].concat();
+    within_means("window.csv.zst", &empty);
+}
+
 #[test]
 fn what_expands_without_end_or_counts_without_sense_stops_at_a_stated_limit() {
     let folder = folder();

@@ -350,3 +350,29 @@ fn general_data_tools_read_the_folder_as_one_table() {
     let expected = format!("rows {rows}\nsensors A-0107, B 2/7\n");
     assert_eq!(said, expected.repeat(2), "a data frame library, then an embedded SQL engine");
 }
+
+#[test]
+fn files_that_contradict_each_other_are_named_wherever_the_ledger_is_shown() {
+    let folder = folder();
+    let rig = text(&root().join("datasets/season/car.toml"));
+    let (day, log) = season().remove(0);
+    let ledgers: Vec<String> = ["one", "other"].iter().map(|name| text(&folder.path().join(name))).collect();
+    for (ledger, day) in ledgers.iter().zip([day.as_str(), "2026-01-02"]) {
+        let call =
+            ["ledger", "add", &log, "--rig", &rig, "--sensor", "A-0107", "--date", day, "--ledger", ledger];
+        outcome(&call, 0);
+    }
+    let sensor = |ledger: &str| Path::new(ledger).join("sensor=A-0107");
+    let other =
+        std::fs::read_dir(sensor(&ledgers[1])).expect("listed").next().expect("one").expect("a file").path();
+    let calls = [&["show"][..], &["show", "A-0107"], &["trend"], &["trend", "A-0107"]];
+    let shown = |call: &[&str]| outcome(&[&["ledger"], call, &["--ledger", &ledgers[0]]].concat(), 0).0;
+    for call in calls {
+        assert!(!shown(call).contains("contradiction"), "{call:?}");
+    }
+    std::fs::copy(other, sensor(&ledgers[0]).join("copied.parquet")).expect("copied");
+    for call in calls {
+        let said = shown(call);
+        assert!(said.contains("contradiction: ") && said.contains("copied.parquet"), "{call:?}: {said}");
+    }
+}

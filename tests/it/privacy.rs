@@ -82,6 +82,46 @@ fn a_place_is_known_by_its_values_and_its_cells_are_never_quoted() {
     }
 }
 
+#[test]
+fn a_place_in_any_form_or_in_a_name_is_withheld() {
+    type Form = (&'static str, fn(f64) -> String);
+    let folder = folder();
+    let forms: [Form; 4] = [
+        ("minutes", |deg| format!("{:.4}", deg.floor() * 100.0 + deg.fract() * 60.0)),
+        ("radians", |deg| format!("{:.8}", deg.to_radians())),
+        ("whole", |deg| format!("{:.0}", deg * 1e7)),
+        ("metres", |deg| format!("{:.1}", 465_000.0 + (deg - 8.0) * 100_000.0)),
+    ];
+    for (form, write) in forms {
+        let rows = |row: usize, line: &str| {
+            if row == 0 {
+                return format!("{line},field 7,field 8,wind at 49.0123N 8.4123E (m/s)\n");
+            }
+            let row = row as f64;
+            let (north, east) = (49.012_345 + row * 1.37e-5, 8.412_345 + (row * 0.01).sin() * 1e-3);
+            format!("{line},{},{},{}\n", write(north), write(east), row % 10.0)
+        };
+        let log: String = drive().lines().enumerate().map(|(row, line)| rows(row, line)).collect();
+        let log = file(folder.path(), "run.csv", log);
+        let out = |name: &str| text(&folder.path().join(name));
+        let (json, html, flags) = (out("run.json"), out("run.html"), out("run.flags.parquet"));
+        let (report, _) = outcome(&["audit", &log, "--json", &json, "--html", &html, "--flags", &flags], 0);
+        let (rig, _) = outcome(&["rig", &log], 0);
+        let document = std::fs::read_to_string(&json).expect("document");
+        let page = std::fs::read_to_string(&html).expect("page");
+        for (name, text) in [("report", &report), ("JSON", &document), ("HTML", &page), ("rig", &rig)] {
+            for place in ["49.012", "8.412", &write(49.012_345)] {
+                assert!(!text.contains(place), "{form}: {name} tells {place}");
+            }
+        }
+        let parsed: sondeproof::document::Audit = serde_json::from_str(&document).expect("a document");
+        let names: Vec<&str> = parsed.channels.iter().map(|channel| channel.name.as_str()).collect();
+        assert!(!names.contains(&"field 7") && !names.contains(&"field 8"), "{form}: {names:?}");
+        assert!(names.iter().any(|name| name.starts_with("column ")), "{names:?}");
+        assert!(!columns(&flags).iter().any(|name| name.contains("49.") || name.contains("field")));
+    }
+}
+
 fn columns(path: &str) -> Vec<String> {
     let file = std::fs::File::open(path).expect("flags");
     let reader =

@@ -13,6 +13,8 @@ mod trace;
 #[cfg(test)]
 mod tests;
 
+use std::fmt;
+
 use askama::Template;
 use base64::Engine;
 use rayon::prelude::*;
@@ -75,7 +77,7 @@ pub fn render(log: &Log, audited: &Audited) -> Result<String, askama::Error> {
         }
     }
     let unshown = audit.lean_events.len() - cards.len() - lines.len();
-    let (panels, others) = trace::panels(log, &audited.detection, audit);
+    let panels = trace::panels(log, &audited.detection, audit);
     let (found, found_more) = section::found(audit);
     let limits = section::limits(audit);
     let mut page = Page {
@@ -102,8 +104,9 @@ pub fn render(log: &Log, audited: &Audited) -> Result<String, askama::Error> {
         axis: trace::axis(log),
         labels: trace::event_labels(&audit.lean_events, log.clock.duration_s()),
         duration: format!("{:.6}", log.clock.duration_s()),
-        panels,
-        others,
+        panels: panels.first,
+        others: panels.others,
+        undrawn: panels.undrawn,
         map: map::of(log, &audited.detection, audit),
         health: section::health(audit),
         past: audit.sensor_history.as_ref().map(history::known),
@@ -120,10 +123,13 @@ pub fn render(log: &Log, audited: &Audited) -> Result<String, askama::Error> {
         limits,
         embedded: String::new(),
     };
-    let bare = page.render()?.len();
-    let room = budget(log.rows().saturating_mul(log.channels.len())).saturating_sub(bare);
+    let mut bare = Length(0);
+    page.render_into(&mut bare)?;
+    let room = budget(log.rows().saturating_mul(log.channels.len())).saturating_sub(bare.0);
     embed(&mut page, log, audited, room);
-    Ok(inert(&page.render()?))
+    let mut text = Inert(String::with_capacity(bare.0 + page.samples.0.len() + page.embedded.len()));
+    page.render_into(&mut text)?;
+    Ok(text.0)
 }
 
 /// Puts the samples into the page, channel by channel in the order of the page, while there is room.
@@ -136,7 +142,7 @@ fn embed(page: &mut Page<'_>, log: &Log, audited: &Audited, room: usize) {
                 let channel = &log.channels[panel.channel];
                 let step = channel.measured.resolution.map(|step| channel.logged_difference(step).abs());
                 let flags = audited.detection.flags.get(panel.channel).map_or(&[][..], Vec::as_slice);
-                samples::pack(&panel.value, step, flags)
+                samples::pack(&trace::logged(log, panel.channel), step, flags)
             })
             .collect()
     };
@@ -164,7 +170,7 @@ fn embed(page: &mut Page<'_>, log: &Log, audited: &Audited, room: usize) {
         carried += 1;
     }
     text.0.push_str("}}");
-    let all = page.panels.len() + page.others.len();
+    let all = page.panels.len() + page.others.len() + page.undrawn;
     page.embedded = if carried == all {
         format!("This page carries every sample of {}.", count(all, "channel"))
     } else {
@@ -195,15 +201,30 @@ fn file_name(path: &str) -> &str {
     if name.is_empty() { path } else { name }
 }
 
-/// Control characters and marks that turn the direction of text come only from the log: they are shown, not obeyed.
-fn inert(page: &str) -> String {
-    page.chars()
-        .map(|c| match c {
-            '\n' => c,
-            c if c.is_control() || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}') => {
-                '\u{fffd}'
-            }
-            c => c,
-        })
-        .collect()
+/// Bytes of a page that is not kept: one of thousands of channels is large.
+struct Length(usize);
+
+impl fmt::Write for Length {
+    fn write_str(&mut self, text: &str) -> fmt::Result {
+        self.0 += text.len();
+        Ok(())
+    }
+}
+
+/// A page in the making. Control characters and marks that turn the direction of text come only from the log: they are
+/// shown, not obeyed.
+struct Inert(String);
+
+impl fmt::Write for Inert {
+    fn write_str(&mut self, text: &str) -> fmt::Result {
+        let acts = |c: char| {
+            c != '\n' && (c.is_control() || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}'))
+        };
+        if text.contains(acts) {
+            self.0.extend(text.chars().map(|c| if acts(c) { '\u{fffd}' } else { c }));
+        } else {
+            self.0.push_str(text);
+        }
+        Ok(())
+    }
 }

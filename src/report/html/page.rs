@@ -147,6 +147,7 @@ const LABELS: [&str; 5] = ["treat as", "verdict", "when", "reading", "because"];
 <div class="panel"><span></span>{{ axis }}</div>
 {% if !others.is_empty() %}<details><summary>{{ others.len() }} other channels</summary>
 {% for panel in others %}{% call one(panel) %}{% endcall %}{% endfor %}<div class="panel"><span></span>{{ axis }}</div></details>{% endif %}
+{% if undrawn > 0 %}<p>{{ undrawn }} more channels are not drawn; <code>--flags</code> writes all of them.</p>{% endif %}
 </div>
 </section>
 
@@ -276,6 +277,8 @@ pub(super) struct Page<'a> {
     pub panels: Vec<Panel>,
     /// The other traces.
     pub others: Vec<Panel>,
+    /// Channels that are not drawn, because there are too many.
+    pub undrawn: usize,
     /// Operating map, or why there is none.
     pub map: Result<Map, String>,
     /// Sensor health.

@@ -287,7 +287,7 @@ fn a_spike_of_one_sample_is_in_the_first_view_and_in_the_samples() {
     log.channels[0] = channel("lambda", Role::Lambda, values.clone());
     log.channels[0].measured.resolution = Some(0.001);
     let audited = unjudged(&log);
-    let (panels, _) = trace::panels(&log, &audited.detection, &audited.document);
+    let panels = trace::panels(&log, &audited.detection, &audited.document).first;
     let line = panels[0].area.0.split("class=\"trace\" d=\"").nth(1).expect("a line");
     let top = line.split('"').next().map(highest).expect("points");
     assert!((top - panels[0].frame.y(1.4)).abs() < 0.06, "{top}");

@@ -49,24 +49,36 @@ pub(super) struct Panel {
     pub sampled: bool,
     /// Edges of the chart, unit of the log.
     pub frame: Frame,
-    /// The values, unit of the log.
-    pub value: Vec<f64>,
 }
 
-/// Every channel with values, as (channels asked for first, all others).
-pub(super) fn panels(log: &Log, detection: &Detection, audit: &Audit) -> (Vec<Panel>, Vec<Panel>) {
-    let mut first = Vec::new();
-    let mut others = Vec::new();
+/// Channels that are drawn (assumed: cars log hundreds, and nobody scrolls through thousands of charts of 4 kB).
+const DRAWN_MOST: usize = 512;
+
+/// Channels with values.
+pub(super) struct Panels {
+    /// Asked for first.
+    pub first: Vec<Panel>,
+    /// All others.
+    pub others: Vec<Panel>,
+    /// How many more there are than are drawn.
+    pub undrawn: usize,
+}
+
+/// Every channel with values, up to a limit.
+pub(super) fn panels(log: &Log, detection: &Detection, audit: &Audit) -> Panels {
+    let with_values = log.channels.iter().enumerate().filter(|(_, channel)| channel.count() > 0);
+    let place = |role: &Role| FIRST.iter().position(|first| first == role).unwrap_or(FIRST.len());
+    let mut order: Vec<(usize, usize)> =
+        with_values.map(|(index, channel)| (place(&channel.role), index)).collect();
+    order.sort_unstable();
+    let undrawn = order.len().saturating_sub(DRAWN_MOST);
+    order.truncate(DRAWN_MOST);
+    let (first, others) = order.split_at(order.partition_point(|(place, _)| *place < FIRST.len()));
     let breaks = breaks(log);
-    for (index, channel) in log.channels.iter().enumerate().filter(|(_, c)| c.count() > 0) {
-        let panel = panel(log, detection, audit, &breaks, index);
-        match FIRST.iter().position(|role| *role == channel.role) {
-            Some(place) => first.push((place, panel)),
-            None => others.push(panel),
-        }
-    }
-    first.sort_by_key(|(place, panel)| (*place, panel.channel));
-    (first.into_iter().map(|(_, panel)| panel).collect(), others)
+    let drawn = |order: &[(usize, usize)]| {
+        order.iter().map(|(_, index)| panel(log, detection, audit, &breaks, *index)).collect()
+    };
+    Panels { first: drawn(first), others: drawn(others), undrawn }
 }
 
 /// First rows after a gap or restart.
@@ -126,7 +138,6 @@ fn panel(log: &Log, detection: &Detection, audit: &Audit, breaks: &[usize], inde
         area,
         sampled: false,
         frame,
-        value,
     }
 }
 
