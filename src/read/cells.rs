@@ -239,8 +239,18 @@ pub(super) fn finish(cells: Cells) -> Joined {
     }
     let mut truth_words = None;
     let values: ArrayRef = match kind {
-        Kind::Number if fractional || count == 0 || any_wide => floats(cells.numbers),
-        Kind::Number => integers(&cells.numbers),
+        Kind::Number => {
+            let numbers = &cells.numbers;
+            let valid = |row: usize| !numbers[row].is_nan();
+            let nulls = if count == numbers.len() { None } else { nulls_of(numbers.len(), valid) };
+            if fractional || count == 0 || any_wide {
+                Arc::new(Float64Array::new(ScalarBuffer::from(cells.numbers), nulls))
+            } else {
+                // At most fifteen digits: exact in both directions. NaN becomes 0 under a null.
+                let integers: Vec<i64> = cells.numbers.into_iter().map(|value| value as i64).collect();
+                Arc::new(Int64Array::new(ScalarBuffer::from(integers), nulls))
+            }
+        }
         Kind::Wide => Arc::new(Int64Array::from(cells.wide)),
         _ => {
             let Some(texts) = texts(cells.ends, cells.bytes) else { return Joined::TooLarge };
@@ -256,18 +266,6 @@ pub(super) fn finish(cells: Cells) -> Joined {
     let odd_count = if matches!(kind, Kind::Text) { 0 } else { others };
     let (odd, first_null_word) = (cells.odd, cells.first_null_word);
     Joined::Done(Finished { values, odd, odd_count, null_words, first_null_word, truth_words })
-}
-
-fn floats(values: Vec<f64>) -> ArrayRef {
-    let nulls = nulls_of(values.len(), |row| !values[row].is_nan());
-    Arc::new(Float64Array::new(ScalarBuffer::from(values), nulls))
-}
-
-fn integers(values: &[f64]) -> ArrayRef {
-    let nulls = nulls_of(values.len(), |row| !values[row].is_nan());
-    // At most fifteen digits: exact in both directions. NaN becomes 0 under a null.
-    let integers: Vec<i64> = values.iter().map(|value| *value as i64).collect();
-    Arc::new(Int64Array::new(ScalarBuffer::from(integers), nulls))
 }
 
 /// A null mask, or none when every row is valid.

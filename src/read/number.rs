@@ -81,27 +81,71 @@ pub(super) fn prefix(text: &[u8], start: usize, mark: u8) -> Option<Number> {
     general(&text[start..at], mark).map(|value| Number { value, end: at, integer, wide })
 }
 
+/// The number at `start` where it takes eight bytes at most: a sign or none, digits, a mark among them or none.
+///
+/// * what follows the number is the caller's to judge: only there does the number end for certain
+/// * `None` says nothing: [`prefix`] knows
+///
+/// Most cells are so short, and no two of the same length: nothing here branches on it, so that nothing waits for a
+/// wrong guess.
+#[inline]
+pub(super) fn short(text: &[u8], start: usize, mark: u8) -> Option<Number> {
+    let word = u64::from_le_bytes(*text.get(start..)?.first_chunk::<8>()?);
+    let negative = u64::from(word as u8 == b'-');
+    let word = word >> (8 * negative);
+    let nibbles = word ^ ASCII_ZEROS;
+    let others = others(nibbles);
+    let whole = others.trailing_zeros() / 8;
+    // Eight digits shift by nothing: the first of them is no mark.
+    let point = u32::from(word.wrapping_shr(8 * whole) as u8 == mark);
+    let behind = if point == 1 { others & others.wrapping_sub(1) } else { others };
+    let end = behind.trailing_zeros() / 8;
+    let count = end - point;
+    if count == 0 {
+        return None;
+    }
+    // What stands behind the mark moves into its place.
+    let before = 1_u64.wrapping_shl(8 * whole).wrapping_sub(1);
+    let joined = if point == 1 { (nibbles & before) | ((nibbles >> 8) & !before) } else { nibbles };
+    let mantissa = value_of_eight(joined << (64 - 8 * count));
+    // At most eight digits: exact, as in `prefix`.
+    let magnitude = mantissa as f64 / EXACT[(end - whole - point) as usize & 7];
+    let value = f64::from_bits(magnitude.to_bits() | negative << 63);
+    Some(Number { value, end: start + (negative as usize) + end as usize, integer: point == 0, wide: false })
+}
+
+const ASCII_ZEROS: u64 = 0x3030_3030_3030_3030;
+
+/// Marks the top bit of each byte that is not 0 to 9, the lowest one and the next for certain, unless the lowest is
+/// beyond ASCII.
+#[inline]
+const fn others(nibbles: u64) -> u64 {
+    (nibbles.wrapping_add(0x7676_7676_7676_7676) | nibbles) & 0x8080_8080_8080_8080
+}
+
+/// Eight digits, the first in the lowest byte: neighbours are joined to pairs, fours and eight.
+#[inline]
+const fn value_of_eight(nibbles: u64) -> u64 {
+    let pairs = (nibbles.wrapping_mul(10 * 0x100 + 1) >> 8) & 0x00ff_00ff_00ff_00ff;
+    let fours = (pairs.wrapping_mul(100 * 0x1_0000 + 1) >> 16) & 0x0000_ffff_0000_ffff;
+    fours.wrapping_mul(10_000 * 0x1_0000_0000 + 1) >> 32
+}
+
 /// Puts the digits at `start` behind those of a mantissa, modulo 2^64; returns it and where the digits end.
 ///
 /// Eight bytes at a time: each step of a digit-by-digit loop waits for the guess of how long the number is.
 #[inline]
 fn digits(text: &[u8], start: usize, mut mantissa: u64) -> (u64, usize) {
-    const ASCII_ZEROS: u64 = 0x3030_3030_3030_3030;
     const TENS: [u64; 9] = [1, 10, 100, 1_000, 10_000, 100_000, 1_000_000, 10_000_000, 100_000_000];
     let mut at = start;
     while let Some(eight) = text.get(at..).and_then(<[u8]>::first_chunk::<8>) {
-        // A byte is 0 to 9 where it is a digit; of the others, the lowest is marked in its top bit for certain.
-        let word = u64::from_le_bytes(*eight) ^ ASCII_ZEROS;
-        let others = (word.wrapping_add(0x7676_7676_7676_7676) | word) & 0x8080_8080_8080_8080;
-        let count = others.trailing_zeros() / 8;
+        let nibbles = u64::from_le_bytes(*eight) ^ ASCII_ZEROS;
+        let count = others(nibbles).trailing_zeros() / 8;
         if count == 0 {
             return (mantissa, at);
         }
-        // Zeros in front of the digits; then neighbours are joined to pairs, fours and eight.
-        let eight = word << (64 - 8 * count);
-        let pairs = (eight.wrapping_mul(10 * 0x100 + 1) >> 8) & 0x00ff_00ff_00ff_00ff;
-        let fours = (pairs.wrapping_mul(100 * 0x1_0000 + 1) >> 16) & 0x0000_ffff_0000_ffff;
-        let value = fours.wrapping_mul(10_000 * 0x1_0000_0000 + 1) >> 32;
+        // Zeros in front of the digits.
+        let value = value_of_eight(nibbles << (64 - 8 * count));
         mantissa = mantissa.wrapping_mul(TENS[count as usize]).wrapping_add(value);
         at += count as usize;
         if count < 8 {
@@ -311,6 +355,39 @@ mod tests {
             for text in texts {
                 assert_eq!(value(&text), text.parse().ok(), "{text}");
             }
+        }
+    }
+
+    #[test]
+    fn short_cells_are_the_same_numbers() {
+        let mut state: u64 = 0x2545_f491_4f6c_dd1d;
+        let mut taken = 0;
+        for round in 0..50_000_u64 {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            let digits = format!("{:09}", (state >> 33) % 1_000_000_000);
+            let (whole, behind) = ((round % 6) as usize, (round / 6 % 5) as usize);
+            let sign = ["", "-", "+"][(round % 3) as usize];
+            let mark = if round.is_multiple_of(2) { "." } else { "" };
+            let cell = format!("{sign}{}{mark}{}", &digits[..whole], &digits[whole..whole + behind]);
+            let text = format!("{cell};,.-12345678");
+            let Some(number) = short(text.as_bytes(), 0, b'.') else { continue };
+            if text.as_bytes()[number.end] != b';' {
+                assert!(cell.len() > 8 && number.end == 8, "{cell}");
+                continue;
+            }
+            assert_eq!(Some(number), prefix(text.as_bytes(), 0, b'.'), "{cell}");
+            assert_eq!(Ok(number.value.to_bits()), cell.parse().map(f64::to_bits), "{cell}");
+            taken += 1;
+        }
+        assert!(taken > 25_000, "{taken} of 50000 cells are short");
+        for text in ["", "12;", ";1234567", "-;123456", ".;123456", "+1;12345", "é1234567", "-é123456"] {
+            assert_eq!(short(text.as_bytes(), 0, b'.'), None, "{text}");
+        }
+        // What stands behind is told by where the number ends.
+        for (text, end) in
+            [("12,5;123", 2), ("1.5é12345", 3), ("1e5;12345", 1), ("123456789", 8), ("1.5.2;12", 3)]
+        {
+            assert_eq!(short(text.as_bytes(), 0, b'.').map(|number| number.end), Some(end), "{text}");
         }
     }
 

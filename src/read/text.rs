@@ -82,11 +82,10 @@ fn columns(
         if shape.get_or_insert(found).rows != whole.rows {
             return Ok(None);
         }
-        for (column, cells) in whole.cells.into_iter().enumerate() {
-            if kinds[column] == Kind::Skip {
-                continue;
-            }
-            match cells::finish(cells) {
+        let wanted = whole.cells.into_par_iter().enumerate().filter(|(_, cells)| cells.kind != Kind::Skip);
+        let joined: Vec<_> = wanted.map(|(column, cells)| (column, cells::finish(cells))).collect();
+        for (column, joined) in joined {
+            match joined {
                 Joined::Done(done) => {
                     finished[column] = Some(done);
                     kinds[column] = Kind::Skip;
@@ -171,6 +170,12 @@ impl<'a> Rows<'a> {
 
     /// Reads the lines that follow, in parallel.
     fn add(&mut self, wave: &[u8]) {
+        self.add_where(wave, |_| true);
+    }
+
+    /// Reads the lines that follow, in parallel, where every piece of them is `plain`; says whether it is. Where it is
+    /// not, the rows are of no use any more.
+    fn add_where(&mut self, wave: &[u8], plain: impl Fn(&[u8]) -> bool + Sync) -> bool {
         let mut pieces = Vec::with_capacity(wave.len() / CHUNK_BYTES + 1);
         let mut rest = wave;
         while !rest.is_empty() {
@@ -180,17 +185,25 @@ impl<'a> Rows<'a> {
         }
         if let ([piece], 0) = (pieces.as_slice(), self.whole.lines) {
             rows::read(piece, self.layout, &mut self.whole);
-            return;
+            return plain(piece);
         }
         while self.parts.len() < pieces.len() {
-            self.parts.push(Chunk::new(self.kinds, 0));
+            let rows = rows::estimated_rows(wave, CHUNK_BYTES, self.layout.columns);
+            self.parts.push(Chunk::new(self.kinds, rows));
         }
         let parts = &mut self.parts[..pieces.len()];
-        pieces.par_iter().zip(&mut *parts).for_each(|(piece, part)| {
+        let all = pieces.par_iter().zip(&mut *parts).all(|(piece, part)| {
             part.clear();
-            rows::read(piece, self.layout, part);
+            let plain = plain(piece);
+            if plain {
+                rows::read(piece, self.layout, part);
+            }
+            plain
         });
-        self.whole.absorb(parts);
+        if all {
+            self.whole.absorb(parts);
+        }
+        all
     }
 }
 

@@ -189,6 +189,24 @@ fn row(text: &[u8], start: usize, layout: &Layout<'_>, chunk: &mut Chunk) -> usi
         while text.get(at) == Some(&b' ') {
             at += 1;
         }
+        if cells.kind == Kind::Number
+            && let Some(number) = number::short(text, at, layout.mark)
+        {
+            match text.get(number.end) {
+                Some(byte) if *byte == delimiter => {
+                    cells.push_number(&number);
+                    at = number.end + 1;
+                    column += 1;
+                    continue;
+                }
+                Some(b'\n') => {
+                    cells.push_number(&number);
+                    chunk.end_row(column + 1);
+                    return number.end + 1;
+                }
+                _ => {}
+            }
+        }
         let number = if cells.kind == Kind::Number { number::prefix(text, at, layout.mark) } else { None };
         let mut end = number.as_ref().map_or(at, |number| number.end);
         while number.is_some() && text.get(end) == Some(&b' ') {

@@ -159,11 +159,7 @@ fn pass(origin: Origin<'_>, body: usize, first: bool, rows: &mut Rows<'_>) -> Op
     while !now.is_empty() {
         ended = now.ends_with(b"\n");
         let lines = now.get(skip..)?;
-        // Rows that leave out most of their cells are left to the reading of the bytes, which refuses them.
-        line_ends += memchr::memchr_iter(b'\n', lines).count();
-        if is_too_sparse(line_ends, rows.layout.columns, waves.bytes as usize) {
-            return None;
-        }
+        let bytes = waves.bytes;
         let (more, plain) = rayon::join(
             || waves.next(&mut next),
             || {
@@ -173,11 +169,10 @@ fn pass(origin: Origin<'_>, body: usize, first: bool, rows: &mut Rows<'_>) -> Op
                     }
                 };
                 rayon::join(hashed, || {
-                    let plain = is_plain(lines);
-                    if plain {
-                        rows.add(lines);
-                    }
-                    plain
+                    // Rows that leave out most of their cells are left to the reading of the bytes, which refuses them.
+                    line_ends += memchr::memchr_iter(b'\n', lines).count();
+                    !is_too_sparse(line_ends, rows.layout.columns, bytes as usize)
+                        && rows.add_where(lines, is_plain)
                 })
                 .1
             },
