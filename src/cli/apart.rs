@@ -30,12 +30,11 @@ pub(super) fn check<'a>(
         files.filter_map(|path| Some((place(path)?, "is read by this call"))).collect();
     for output in outputs {
         let Some(place) = place(output) else { continue };
-        let why = if is_in_ledger(&place) {
-            Some("would lie among the sessions of a ledger")
-        } else if folders.iter().any(|folder| place.starts_with(folder)) {
+        let why = if folders.iter().any(|folder| place.starts_with(folder)) {
             Some("is in a folder that is read by this call")
         } else {
-            taken.get(&place).copied()
+            let in_ledger = is_in_ledger(&place).then_some("would lie among the sessions of a ledger");
+            taken.get(&place).copied().or(in_ledger)
         };
         if let Some(why) = why {
             return Err(Failure::Input(format!(
