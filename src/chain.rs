@@ -1,7 +1,9 @@
 //! The measurement chain of the mixture reading: how fast it can follow the gas, how often it is renewed,
 //! where it clips, and how late it is. Every lean verdict and several detectors stand on these numbers.
 
+mod entry;
 mod fresh;
+mod recovery;
 mod step;
 mod target;
 

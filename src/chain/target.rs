@@ -179,6 +179,7 @@ fn response(fresh: &Fresh, ends: &Ends, change: &Change, sigma: f64) -> Option<(
         rest: (rest, SETTLED_SHARE * height.abs()),
         doubt: Vec::new(),
         tail: 0.0,
+        slow_chance: 0.0,
     };
     (samples.len() >= 3).then_some((step, fresh.time_s[base]))
 }

@@ -43,6 +43,9 @@ pub struct Step {
     /// Largest share of a slow tail of the input itself that is believed, as the standard deviation of its amplitude,
     /// same unit as the values; 0 for an input that is a clean step.
     pub tail: f64,
+    /// Chance that the input itself came more slowly than a step: then the response bounds the time constant from above
+    /// only. 0 for an input that is known to be quick.
+    pub slow_chance: f64,
 }
 
 /// Log-likelihood of the common time constant, up to a constant.
@@ -99,7 +102,7 @@ pub fn joint_likelihood(steps: &[Step], sigma: f64, spread_ln: f64, axis: Axis) 
         each_ln.extend(
             (0..axis.points).max_by(|a, b| one[*a].total_cmp(&one[*b])).map(|point| axis.ln_tau(point)),
         );
-        for (sum, value) in total.iter_mut().zip(one) {
+        for (sum, value) in total.iter_mut().zip(allow_slow(&one, step.slow_chance, axis)) {
             *sum += value;
         }
     }
@@ -193,6 +196,26 @@ fn blur(log_likelihood: &[f64], spread_ln: f64, axis: Axis) -> Vec<f64> {
                 weight += k;
             }
             (sum / weight).max(1e-300).ln()
+        })
+        .collect()
+}
+
+/// An input that comes slowly makes a sensor look up to this many times slower, in ln: a port film of 0.5 s before a
+/// sensor of 50 ms.
+const SLOW_INPUT_LN: f64 = std::f64::consts::LN_10;
+
+/// Lets a step be the input's instead of the sensor's: with that chance, every time constant from a tenth of what the
+/// step looks like up to it is as likely.
+fn allow_slow(log_likelihood: &[f64], chance: f64, axis: Axis) -> Vec<f64> {
+    if chance <= 0.0 {
+        return log_likelihood.to_vec();
+    }
+    let plain: Vec<f64> = log_likelihood.iter().map(|value| value.exp()).collect();
+    let reach = (SLOW_INPUT_LN / axis.step()).round().max(1.0) as usize;
+    (0..plain.len())
+        .map(|point| {
+            let slower: f64 = plain[point..].iter().take(reach).sum::<f64>() / reach as f64;
+            ((1.0 - chance) * plain[point] + chance * slower).max(1e-300).ln()
         })
         .collect()
 }
@@ -342,7 +365,7 @@ mod tests {
         let time_s: Vec<f64> =
             (0..60).map(|k| phase + period * f64::from(k)).take_while(|t| *t < 6.0 * tau).collect();
         let value = time_s.iter().map(|t| 1.2 * (-t / tau).exp()).collect();
-        Step { time_s, value, rest: (0.0, floor), doubt: Vec::new(), tail: 0.0 }
+        Step { time_s, value, rest: (0.0, floor), doubt: Vec::new(), tail: 0.0, slow_chance: 0.0 }
     }
 
     #[test]
@@ -423,7 +446,7 @@ mod tests {
             })
             .unzip();
         let last = value.last().copied().unwrap_or(0.0);
-        Step { time_s, value, rest: (last, 20.0), doubt: Vec::new(), tail: 0.0 }
+        Step { time_s, value, rest: (last, 20.0), doubt: Vec::new(), tail: 0.0, slow_chance: 0.0 }
     }
 
     #[test]

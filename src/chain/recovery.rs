@@ -1,0 +1,104 @@
+//! Returns from fuel cuts: the mixture settles where the engine burns, and the rest of the step is known from there.
+//!
+//! Gas can come back more slowly than a step, by way of wet port walls, a load that is still rising or an element that
+//! is still warming; it cannot come back faster. A return therefore bounds the time constant from above, and only
+//! returns that agree bound it from below.
+
+use super::step::{AT_STOP, BURNS_PHI, CUT_PHI, Gathered, LONGEST_STEP_S, Reading};
+use crate::signal::response::Step;
+use crate::signal::robust::median;
+
+/// Return from a cut counts when the cut lasted this long: the sensor has come to rest (assumed, over 5 tau of
+/// an aged sensor).
+const LONG_CUT_S: f64 = 1.0;
+/// Settling of a return is not known better than this, phi (closed loop and film; of 0.01, 0.02 and 0.03 the one with
+/// the fewest wrong fits on tune seeds 0 to 599).
+const SETTLED_PHI: f64 = 0.01;
+/// A return is followed over at least this much of phi, far above what its rest is uncertain; assumed. A channel
+/// that ends at lambda 1.36 never shows it.
+const RETURN_PHI: f64 = 0.30;
+/// Share of returns that are slower than the sensor (assumed).
+const SLOW_CHANCE: f64 = 0.3;
+
+/// The returns from long cuts of a log.
+pub(super) fn gather(reading: &Reading<'_>) -> Gathered {
+    let Reading { fresh, stop_phi, .. } = reading;
+    let phi = &fresh.phi;
+    let mut gathered = Gathered::default();
+    let (mut low_since, mut burnt): (Option<usize>, Option<usize>) = (None, None);
+    for k in 0..phi.len() {
+        let low = phi[k] <= CUT_PHI.max(stop_phi * (1.0 + AT_STOP));
+        match (low, low_since) {
+            (true, None) => low_since = Some(k),
+            (true, Some(first)) if fresh.segment[first] != fresh.segment[k] => low_since = Some(k),
+            (false, Some(first)) => {
+                let base = k - 1;
+                let long = fresh.time_s[base] - fresh.time_s[first] >= LONG_CUT_S;
+                // A cut begins in burning gas. What was lean from the start is a device that is not ready, and what
+                // follows is its warm-up curve.
+                let began = burnt.is_some_and(|burnt| {
+                    fresh.segment[burnt] == fresh.segment[first]
+                        && fresh.time_s[first] - fresh.time_s[burnt] <= LONGEST_STEP_S
+                });
+                if long
+                    && began
+                    && fresh.segment[base] == fresh.segment[k]
+                    && let Some((step, onset)) = recovery(reading, base)
+                {
+                    gathered.found += 1;
+                    gathered.onset_s.push(onset);
+                    gathered.steps.extend(step);
+                }
+                low_since = None;
+            }
+            _ => {}
+        }
+        if !low && phi[k] >= BURNS_PHI {
+            burnt = Some(k);
+        }
+    }
+    gathered
+}
+
+/// One return from a long cut: the samples between its first tenth and its ninth tenth, and where it settles.
+///
+/// * returns null when the reading does not come back to burning gas within a second
+fn recovery(reading: &Reading<'_>, low: usize) -> Option<(Option<Step>, f64)> {
+    let Reading { fresh, sigma, witness, .. } = reading;
+    let phi = &fresh.phi;
+    let segment = fresh.segment[low];
+    // The reading may have begun to rise below the level that counts as cut: go back to where it lay still.
+    let mut base = low;
+    while base > 0 && fresh.segment[base - 1] == segment && phi[base] > phi[base - 1] + 2.0 * sigma {
+        base -= 1;
+    }
+    let start_s = fresh.time_s[base];
+    let in_reach = |k: &usize| fresh.segment[*k] == segment && fresh.time_s[*k] - start_s <= 1.5;
+    let settled: Vec<f64> = (base + 1..phi.len())
+        .take_while(in_reach)
+        .filter(|k| fresh.time_s[*k] - start_s >= 0.5)
+        .map(|k| phi[k])
+        .collect();
+    let rest = median(&settled)?;
+    if rest < BURNS_PHI {
+        return None;
+    }
+    let spread = settled.iter().map(|v| (v - rest).abs()).fold(0.0, f64::max);
+    let ready_s = start_s + witness.cycle_s(fresh.row[base]);
+    let samples: Vec<usize> = (base + 1..phi.len())
+        .take_while(in_reach)
+        .take_while(|k| phi[*k] <= phi[base] + 0.95 * (rest - phi[base]))
+        .filter(|k| fresh.time_s[*k] >= ready_s)
+        .collect();
+    let seen = samples.first().map_or(0.0, |first| rest - phi[*first]);
+    let usable = samples.len() >= 3 && spread <= 0.15 && seen >= RETURN_PHI;
+    let step = usable.then(|| Step {
+        time_s: samples.iter().map(|k| fresh.time_s[*k]).collect(),
+        value: samples.iter().map(|k| phi[*k]).collect(),
+        rest: (rest, SETTLED_PHI),
+        doubt: Vec::new(),
+        tail: 0.0,
+        slow_chance: SLOW_CHANCE,
+    });
+    Some((step, start_s))
+}
