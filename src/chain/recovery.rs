@@ -102,3 +102,77 @@ fn recovery(reading: &Reading<'_>, low: usize) -> Option<(Option<Step>, f64)> {
     });
     Some((step, start_s))
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::chain::tests::log_of;
+    use crate::chain::{Fit, Response, fits, measure};
+    use crate::log::{Channel, Role, UNITS};
+    use crate::rig::Rig;
+    use crate::state::States;
+
+    const RATE_HZ: f64 = 50.0;
+    const TAU_S: f64 = 0.06;
+    const END_PHI: f64 = 0.1;
+
+    /// Cuts of 2 s every 8 s from 14 s on, on a channel that ends at lambda 10 and stands there until the sensor is ready
+    /// at 10 s; then it comes alive over 0.35 s.
+    ///
+    /// * `fuel_s`: how slowly the fuel comes back after the cut of a number, s
+    fn drive(cuts: usize, fuel_s: impl Fn(usize) -> f64) -> (Response, Fit) {
+        let rows = ((14.0 + 8.0 * cuts as f64) * RATE_HZ) as usize;
+        let (mut gas, mut phi, mut now): (f64, f64, f64) = (1.0, 1.0, 0.0);
+        let (mut time_s, mut lambda) = (Vec::new(), Vec::new());
+        for row in 0..rows {
+            let due = row as f64 / RATE_HZ;
+            while now < due {
+                let cut = ((now - 14.0) / 8.0).floor().max(0.0);
+                let into = now - 14.0 - 8.0 * cut - 0.0137 * (cut % 7.0);
+                if (0.0..2.0).contains(&into) {
+                    gas = 0.0;
+                } else {
+                    let keep = (-1e-3 / fuel_s(cut as usize).max(1e-6)).exp();
+                    gas = 1.0 + (gas - 1.0) * keep;
+                }
+                phi = gas + (phi - gas) * (-1e-3 / TAU_S).exp();
+                now += 1e-3;
+            }
+            let alive = 1.0 - (-(due - 10.0).max(0.0) / 0.35).exp();
+            let ripple = 0.002 * ((row * 7919 % 13) as f64 / 6.0 - 1.0);
+            time_s.push(due);
+            lambda.push((END_PHI + (phi + ripple - END_PHI) * alive).max(END_PHI).recip());
+        }
+        let mut channel = Channel::new("Lambda".to_owned(), Role::Lambda, &UNITS[0], lambda, None);
+        channel.measured.sample_period_s = Some(1.0 / RATE_HZ);
+        channel.measured.clip_high = Some(END_PHI.recip());
+        let log = log_of(time_s, RATE_HZ, vec![channel]);
+        let state = States { bits: vec![0; rows], ..States::default() };
+        let chain = measure(&log, &state, &Rig::default()).expect("mixture channel");
+        let fit = fits(&log, &state, &chain).lean_to_rich;
+        (chain.lean_to_rich, fit)
+    }
+
+    #[test]
+    fn the_curve_of_a_sensor_that_comes_alive_is_no_return() {
+        let (response, fit) = drive(0, |_| 0.0);
+        assert_eq!((fit.found, response.events), (0, 0));
+        let (response, fit) = drive(4, |_| 0.0);
+        assert_eq!(fit.found, 4);
+        assert!((response.tau_s / TAU_S - 1.0).abs() < 0.15, "{response:?}");
+    }
+
+    #[test]
+    fn returns_with_slow_fuel_do_not_outvote_quick_ones() {
+        let (response, fit) = drive(6, |cut| if cut % 2 == 0 { 0.2 } else { 0.0 });
+        assert_eq!(fit.curve.steps, 6);
+        assert!((response.tau_s / TAU_S - 1.0).abs() < 0.2, "{response:?}");
+    }
+
+    #[test]
+    fn one_slow_return_does_not_age_a_sensor() {
+        let (response, fit) = drive(1, |_| 0.2);
+        assert_eq!(fit.curve.steps, 1);
+        let belief = response.estimate();
+        assert!(belief.low < TAU_S && TAU_S < belief.high, "{belief:?}");
+    }
+}

@@ -417,6 +417,27 @@ mod tests {
     }
 
     #[test]
+    fn a_slow_input_bounds_from_above_and_only_agreement_from_below() {
+        let steps = |taus: &[f64], slow_chance: f64| -> Vec<Step> {
+            let phase = |k: usize| 0.003 * k as f64;
+            let step = |(k, tau): (usize, &f64)| Step { slow_chance, ..cut(*tau, 0.02, phase(k), 0.01) };
+            taus.iter().enumerate().map(step).collect()
+        };
+        let fit = |steps: &[Step]| {
+            joint_likelihood(steps, 0.005, 0.10, Axis::SENSOR).posterior(|_| 0.0).expect("curve")
+        };
+        let mixed = [0.08, 0.40, 0.08, 0.35, 0.08];
+        let found = fit(&steps(&mixed, 0.3));
+        assert!((found.tau_s / 0.08 - 1.0).abs() < 0.10, "{found:?}");
+        // Without the chance the slow inputs, which are followed for longer, win.
+        assert!(fit(&steps(&mixed, 0.0)).tau_s > 0.12);
+        let alone = fit(&steps(&[0.40], 0.3));
+        assert!(alone.sigma_ln > 0.3 && alone.tau_s < 0.45, "{alone:?}");
+        let agree = fit(&steps(&[0.20; 6], 0.3));
+        assert!((agree.tau_s / 0.20 - 1.0).abs() < 0.10 && agree.sigma_ln < 0.1, "{agree:?}");
+    }
+
+    #[test]
     fn steps_without_samples_leave_the_belief_alone() {
         let steps = [cut(0.08, 5.0, 0.0, 0.01)];
         let curve = joint_likelihood(&steps, 0.005, 0.10, Axis::SENSOR);
