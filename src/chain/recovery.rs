@@ -26,8 +26,8 @@ pub(super) fn gather(reading: &Reading<'_>) -> Gathered {
     let phi = &fresh.phi;
     let mut gathered = Gathered::default();
     let (mut low_since, mut burnt): (Option<usize>, Option<usize>) = (None, None);
-    for k in 0..phi.len() {
-        let low = phi[k] <= CUT_PHI.max(stop_phi * (1.0 + AT_STOP));
+    for (k, now) in phi.iter().enumerate() {
+        let low = *now <= CUT_PHI.max(stop_phi * (1.0 + AT_STOP));
         match (low, low_since) {
             (true, None) => low_since = Some(k),
             (true, Some(first)) if fresh.segment[first] != fresh.segment[k] => low_since = Some(k),
@@ -53,7 +53,7 @@ pub(super) fn gather(reading: &Reading<'_>) -> Gathered {
             }
             _ => {}
         }
-        if !low && phi[k] >= BURNS_PHI {
+        if !low && *now >= BURNS_PHI {
             burnt = Some(k);
         }
     }
