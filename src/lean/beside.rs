@@ -52,6 +52,88 @@ pub(super) fn parts(case: &Case<'_, '_>, cause: Cause, found: &[Range<usize>]) -
     pieces.into_iter().flatten().collect()
 }
 
+/// What a cut answers for.
+pub(super) struct Answer {
+    /// Its own part of the episode, from the beginning on.
+    pub own: Episode,
+    /// What comes after a load that ended it, when the throttle was closed again.
+    pub rest: Option<Episode>,
+    /// Even the first frame is read after fuel may have been back.
+    late: bool,
+}
+
+/// Why a cut may answer for nothing that is read.
+pub(super) const READ_LATE: &str = "fuel was cut, but may have been back when the lean gas left: readings are too far \
+                                    apart, and nothing tells the load";
+
+impl Answer {
+    /// Whether nothing that is read is shown to be of the cut, and nothing tells whether load came after it.
+    pub(super) fn proves_nothing(&self, scene: &Scene<'_>) -> bool {
+        self.late && self.rest.is_none() && limit::throttle(scene).is_none() && scene.manifold().is_none()
+    }
+}
+
+/// The part of an episode that a cut answers for; null when that is all of it.
+///
+/// A cut answers for the gas that left while fuel was off. Once fuel may be back, what is read after an engine cycle may
+/// be gas of the new load as well as the sensor's way back from air: an event of its own says which where the log shows
+/// it, and where it does not nothing is called harmless.
+pub(super) fn answer(case: &Case<'_, '_>, cause: Cause) -> Option<Answer> {
+    let (scene, episode) = (case.scene, case.episode);
+    let (back_s, again_s) = fuel_back(case, cause)?;
+    let frames = scene.frames.get(episode.frames.clone())?;
+    let until_s = back_s + scene.cycle_s(back_s);
+    let inside = frames.iter().take_while(|frame| frame.time_s <= until_s).count();
+    if inside == frames.len() {
+        return None;
+    }
+    // Without its first frame there is no event.
+    let end = episode.frames.start + inside.max(1);
+    let rest = again_s.and_then(|again_s| {
+        let before = frames.iter().take_while(|frame| frame.time_s < again_s).count();
+        episode.part(scene, (episode.frames.start + before).max(end)..episode.frames.end)
+    });
+    let own = episode.part(scene, episode.frames.start..end)?;
+    Some(Answer { own, rest, late: inside == 0 })
+}
+
+/// Earliest moment at which fuel may have come back after a cut, and when an over-run begins anew after load, s; null
+/// when nothing tells.
+fn fuel_back(case: &Case<'_, '_>, cause: Cause) -> Option<(f64, Option<f64>)> {
+    let end_s = case.episode.end_s(case.scene);
+    let injected = || Some((evidence::injected_s(case, end_s)?, None));
+    if cause == Cause::Overrun {
+        return opened(case).or_else(injected);
+    }
+    injected().or_else(|| {
+        let acted_s = evidence::acted_s(case, cause, end_s)?;
+        Some((acted_s - evidence::injection_skew_s(case.scene), None))
+    })
+}
+
+/// Earliest moment at which the throttle may have opened into load after it was closed for an event, and when it was
+/// closed again, s; null when no load followed.
+fn opened(case: &Case<'_, '_>) -> Option<(f64, Option<f64>)> {
+    let scene = case.scene;
+    let witness = limit::throttle(scene).or_else(|| scene.manifold())?;
+    let from_s = case.gas_start_s - witness.period_s().min(0.2);
+    let mut closed_s: Option<f64> = None;
+    // Whether it has opened since, and met load.
+    let mut open: Option<bool> = None;
+    let at_earliest = |closed_s: f64| closed_s - witness.skew_s();
+    for (time_s, _) in witness.samples(from_s, case.episode.end_s(scene)) {
+        if !evidence::shut(scene, time_s) {
+            open = closed_s.map(|_| open == Some(true) || loaded(scene, time_s));
+        } else if open == Some(true) {
+            return closed_s.map(|closed_s| (at_earliest(closed_s), Some(time_s)));
+        } else {
+            (closed_s, open) = (Some(time_s), None);
+        }
+    }
+    // Open at the end of the event: the manifold may still be filling.
+    open.and(closed_s).map(|closed_s| (at_earliest(closed_s), None))
+}
+
 /// End of the frames that were lean under load before a cut began: those of the episode itself, else its first one when
 /// the gas was lean though no reading was. The sensor lags, and a pull that goes lean just before the throttle closes
 /// shows little of it.

@@ -221,6 +221,8 @@ constants! {
     SMOOTH_TAU = 0.7 "tau" Computed "over this share of a time constant noise is amplified by 2.2 at most";
     BETWEEN_RATIO = 1.15 "ratio" Assumed "no mixture between two cuts is so much richer than the one before them";
     BETWEEN_SPREAD = 0.9 "ratio" Assumed "strokes of one limiter are alike: one that comes back leaner than this share of the others is not";
+    CLIMB_PERIOD_S = 0.11 "s" Computed "an engine that climbs at 1500 1/min per s burns for 0.1 s in the 2 % of speed between two cuts of a limiter: slower readings show none of it";
+    HARMFUL_CYCLES = 4.0 "intake to exhaust" Computed "three cycles of 720 degrees; from intake to exhaust are three quarters of one";
     SHIFT_S = 1.0 "s" Assumed "no change of gear under load takes longer";
     BOOST_PA = 120_000.0 "Pa" Assumed "above this manifold pressure the re-entry after a cut is judged on its own";
     RE_ENTRY_S = 0.2 "s" Assumed "longer between 0.9 and 1.15 after a cut is not the sensor's return";

@@ -254,6 +254,17 @@ fn a_mixture_that_stays_lean_between_the_cuts_of_a_limiter_is_not_covered_by_the
 }
 
 #[test]
+fn at_5_hz_no_limiter_is_harmless_because_nothing_shows_what_burns_between_its_cuts() {
+    for between in [0.80, 1.05] {
+        let events = limited(5.0, between).events();
+        for (from, to) in [(5.9, 7.6), (11.9, 13.6)] {
+            let found = treated(&events, from, to);
+            assert!(!found.is_empty() && !found.contains(&TreatAs::Benign), "{}", brief(&events));
+        }
+    }
+}
+
+#[test]
 fn a_pull_that_starves_on_its_way_to_the_ceiling_is_not_covered_by_the_limiter() {
     // Lean from 5.3 s on at 90 % of the ceiling, which the limiter meets at 6 s: one lean stretch in the log.
     for rate_hz in [20.0, 50.0, 100.0] {
@@ -268,38 +279,79 @@ fn a_pull_that_starves_on_its_way_to_the_ceiling_is_not_covered_by_the_limiter()
     }
 }
 
+/// Closed from 9 s to 11 s, then load with a mixture that is `opens` for half a second and 0.80 after.
+fn reopened(rate_hz: f64, opens: f64) -> Drive {
+    let mut drive = Drive::new(rate_hz);
+    drive.throttle = Box::new(|t| match t {
+        t if t < 3.0 => 0.0,
+        t if t < 4.0 => 0.2,
+        t if (9.0..11.0).contains(&t) => 0.0,
+        _ => 1.0,
+    });
+    drive.manifold_pa = Box::new(|t| match t {
+        t if t < 3.0 => 35e3,
+        t if t < 4.0 => 60e3,
+        t if (9.0..11.0).contains(&t) => 28e3,
+        _ => 100e3,
+    });
+    drive.rpm = Box::new(|t| match t {
+        t if t < 3.0 => IDLE_RPM,
+        t if t < 4.0 => 2_500.0,
+        t if t < 9.0 => 2_500.0 + 600.0 * (t - 4.0),
+        t if t < 11.0 => 5_500.0 - 1_000.0 * (t - 9.0),
+        t => 3_500.0 + 500.0 * (t - 11.0),
+    });
+    drive.gas = Box::new(move |t| match t {
+        t if (9.0..11.0).contains(&t) => 1e3,
+        t if (11.0..11.5).contains(&t) => opens,
+        t if t < 4.0 => 1.0,
+        _ => 0.80,
+    });
+    drive
+}
+
 #[test]
 fn an_opening_into_a_lean_mixture_is_not_covered_by_the_over_run_before_it() {
     // Load comes back at 11 s, lean for half a second: the sensor is on its way down from air all the time.
     for rate_hz in [10.0, 25.0, 100.0] {
-        let mut drive = Drive::new(rate_hz);
-        drive.throttle = Box::new(|t| match t {
-            t if t < 3.0 => 0.0,
-            t if t < 4.0 => 0.2,
-            t if (9.0..11.0).contains(&t) => 0.0,
-            _ => 1.0,
-        });
-        drive.manifold_pa = Box::new(|t| match t {
-            t if t < 3.0 => 35e3,
-            t if t < 4.0 => 60e3,
-            t if (9.0..11.0).contains(&t) => 28e3,
-            _ => 100e3,
-        });
-        drive.rpm = Box::new(|t| match t {
-            t if t < 3.0 => IDLE_RPM,
-            t if t < 4.0 => 2_500.0,
-            t if t < 9.0 => 2_500.0 + 600.0 * (t - 4.0),
-            t if t < 11.0 => 5_500.0 - 1_000.0 * (t - 9.0),
-            t => 3_500.0 + 500.0 * (t - 11.0),
-        });
-        drive.gas = Box::new(|t| match t {
-            t if (9.0..11.0).contains(&t) => 1e3,
-            t if (11.0..11.5).contains(&t) => 0.98,
-            t if t < 4.0 => 1.0,
-            _ => 0.80,
-        });
-        let events = drive.events();
+        let events = reopened(rate_hz, 0.98).events();
         assert!(treated(&events, 11.2, 11.7).contains(&TreatAs::Hazard), "{rate_hz}\n{}", brief(&events));
+    }
+}
+
+#[test]
+fn an_over_run_answers_for_no_gas_that_left_after_the_throttle_opened() {
+    // Gas needs 20 ms of pipe and more of the cycle: whatever is read from 11.02 s on may be that of the load.
+    for rate_hz in [5.0, 10.0, 25.0, 100.0] {
+        for opens in [0.80, 0.90, 1.05] {
+            let events = reopened(rate_hz, opens).events();
+            let cuts: Vec<_> = events.iter().filter(|e| e.treat_as == TreatAs::Benign).collect();
+            assert!(
+                !cuts.is_empty() && cuts.iter().all(|e| e.end_s < 11.02),
+                "{rate_hz}\n{}",
+                brief(&events)
+            );
+        }
+    }
+    // Where no load follows the sensor's way back stays a part of it.
+    let events = Drive::new(100.0).events();
+    assert!(events.iter().any(|e| e.cause == "overrun" && e.end_s > 10.85), "{}", brief(&events));
+}
+
+#[test]
+fn two_over_runs_with_load_between_are_two() {
+    // Opened for 0.4 s in the middle: the rich gas of that load is too short to end the event.
+    let mut drive = reopened(50.0, 0.80);
+    let (throttle, manifold_pa) = (drive.throttle, drive.manifold_pa);
+    drive.throttle = Box::new(move |t| if (9.8..10.2).contains(&t) { 1.0 } else { throttle(t) });
+    drive.manifold_pa = Box::new(move |t| if (9.8..10.2).contains(&t) { 100e3 } else { manifold_pa(t) });
+    for between in [0.80, 1.0] {
+        let gas = std::mem::replace(&mut drive.gas, Box::new(|_| 1.0));
+        drive.gas = Box::new(move |t| if (9.8..10.2).contains(&t) { between } else { gas(t) });
+        let events = drive.events();
+        let benign = |from: f64, to: f64| treated(&events, from, to).contains(&TreatAs::Benign);
+        assert!(between > 0.9 || benign(9.2, 9.7) && benign(10.4, 10.9), "{}", brief(&events));
+        assert!(!benign(9.86, 10.18), "{}", brief(&events));
     }
 }
 
@@ -374,6 +426,14 @@ fn a_gear_cut_is_told_by_ratio_step_and_depth_where_the_rate_shows_them() {
     // At 10 Hz nothing tells what came first.
     let slow = shifted(10.0, 1e3).events();
     assert_eq!(treated(&slow, 5.9, 6.5), [TreatAs::Hazard], "{}", brief(&slow));
+}
+
+#[test]
+fn a_gear_cut_answers_for_no_gas_of_the_next_gear() {
+    let events = shifted(100.0, 1e3).events();
+    let cut = events.iter().find(|e| e.cause == "gear_cut").expect("a gear cut");
+    // Speed has stopped falling at 6.12 s; the sensor is back at 0.88 at 6.35 s.
+    assert!(cut.end_s < 6.16, "{}", brief(&events));
 }
 
 /// Speed flares at 6 s at five times the rate in gear, then falls back; the throttle opens at `opens`.

@@ -10,6 +10,7 @@ use super::limit;
 use crate::document::Verdict;
 
 /// An episode with everything that was found out about it.
+#[derive(Clone)]
 pub(super) struct Judgement {
     pub readings: Vec<(&'static Feature, Reading)>,
     pub posterior: BTreeMap<String, f64>,
@@ -188,6 +189,16 @@ fn cut_vetoes(cause: Cause, vetoes: &[&str], readings: &[(&'static Feature, Read
 }
 
 impl Judgement {
+    /// The same without the verdict, which something outside of the evidence forbids.
+    pub(super) fn left_open(self, because: &str) -> Self {
+        Self {
+            verdict: Verdict::Undetermined,
+            cause: "undetermined".to_owned(),
+            because: because.to_owned(),
+            ..self
+        }
+    }
+
     fn settle(
         &mut self,
         verdict: Verdict,

@@ -318,9 +318,20 @@ pub(super) fn onset_s(case: &Case<'_, '_>, cause: Cause) -> f64 {
     speed::onset_s(case, cause)
 }
 
+/// Whether the throttle was closed at a time; without one, whether the manifold was nearly empty.
+pub(super) fn shut(scene: &Scene<'_>, time_s: f64) -> bool {
+    state::shut(scene, time_s)
+}
+
 /// Last moment up to a time at which a cut of a kind acted, s.
 pub(super) fn acted_s(case: &Case<'_, '_>, cause: Cause, time_s: f64) -> Option<f64> {
     speed::acted_s(case, cause, time_s)
+}
+
+/// Earliest moment at which injection may have come back after its last pause up to a time, s; null where it is not
+/// logged, did not pause or did not come back.
+pub(super) fn injected_s(case: &Case<'_, '_>, until_s: f64) -> Option<f64> {
+    speed::injected_s(case, until_s)
 }
 
 /// How far a sample of duty, pulse width or engine speed may lie from the cut that it shows, s.

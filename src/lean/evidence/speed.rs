@@ -186,23 +186,31 @@ fn turns(samples: impl Iterator<Item = (f64, f64)>, ceiling: f64) -> Vec<Stroke>
     strokes
 }
 
-/// Whether the mixture came back between the cuts of a limiter, as far as the log can show it: what burns there burns
-/// at full load. At the end of a climb in which the film had time to refill, the gas must be within the rig's limit by
-/// the best estimate, noise allowed for. Nor may one climb be leaner than the others: the strokes of a limiter are alike.
-/// Climbs that the readings do not resolve say nothing.
+/// Whether the mixture came back between the cuts of a limiter: what burns there burns at full load. Where readings or
+/// engine speed come too slowly to show a climb, or a climb is long enough to harm and not resolved, that is not known,
+/// and the cuts answer for nothing between them. At the end of a climb in which the film had time to refill, the gas
+/// must be within the rig's limit by the best estimate, noise allowed for. Nor may one climb be leaner than the others:
+/// the strokes of a limiter are alike.
 pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
     let scene = case.scene;
     let Some(before_phi) = case.before_phi else { return true };
+    let speed_period_s = scene.witness(Role::EngineSpeed).map_or(0.0, |w| w.period_s());
+    if scene.period_s.max(speed_period_s) > k::CLIMB_PERIOD_S.value {
+        return false;
+    }
     let limit_phi = scene.view.rig.full_load_lambda_max.recip();
     let refill_s = k::RE_ENTRY_S.value;
     let resolved_s = (2.0 * scene.period_s).max(refill_s.min(1.5 * scene.chain.lean_to_rich.tau_s));
-    let climbs: Vec<(f64, f64)> = strokes(case)
-        .into_iter()
-        .filter(|stroke| stroke.turns_s - stroke.climbs_s >= resolved_s)
-        .filter_map(|stroke| {
-            Some((stroke.turns_s - stroke.climbs_s, gas_of_climb(case, &stroke, before_phi)?))
-        })
-        .collect();
+    let mut climbs: Vec<(f64, f64)> = Vec::new();
+    for stroke in strokes(case) {
+        let lasts_s = stroke.turns_s - stroke.climbs_s;
+        let gas = if lasts_s >= resolved_s { gas_of_climb(case, &stroke, before_phi) } else { None };
+        match gas {
+            Some(phi) => climbs.push((lasts_s, phi)),
+            None if lasts_s >= k::HARMFUL_CYCLES.value * scene.cycle_s(stroke.turns_s) => return false,
+            None => {}
+        }
+    }
     let Some(usual) = median(climbs.iter().map(|climb| climb.1).collect()) else { return true };
     climbs.iter().all(|(lasts_s, phi)| {
         let least = k::BETWEEN_SPREAD.value * usual;
@@ -294,6 +302,14 @@ pub(super) fn acted_s(case: &Case<'_, '_>, cause: Cause, time_s: f64) -> Option<
         }
         _ => None,
     }
+}
+
+/// Earliest moment at which injection may have come back after its last pause up to a time, s.
+pub(super) fn injected_s(case: &Case<'_, '_>, until_s: f64) -> Option<f64> {
+    let injection = super::state::injection(case.scene)?;
+    let samples: Vec<(f64, f64)> = injection.samples(case.gas_start_s - k::BEFORE_S.value, until_s).collect();
+    let off = samples.iter().rposition(|(_, duty)| *duty <= k::DUTY_ZERO.value)?;
+    (off + 1 < samples.len()).then(|| samples[off].0 - injection.skew_s())
 }
 
 /// Rows in one of some states from a second before the gas of an event up to a time.

@@ -217,7 +217,7 @@ fn throttle_closed(case: &Case<'_, '_>, opening: Opening, throttle: Option<f64>)
 }
 
 /// Whether the throttle was closed at a time; without one, whether the manifold was nearly empty.
-fn shut(scene: &Scene<'_>, time_s: f64) -> bool {
+pub(super) fn shut(scene: &Scene<'_>, time_s: f64) -> bool {
     if let Some(throttle) = limit::throttle(scene) {
         return throttle.at(time_s, 0.5).is_some_and(|v| v < k::CLOSED_THROTTLE.value);
     }
