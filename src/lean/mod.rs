@@ -121,27 +121,27 @@ fn settle(scene: &Scene<'_>, episode: &Episode, known: &Known, depth: usize, eve
         .into_iter()
         .find(|cause| judgement.verdict == Verdict::FuelCut && cause.name() == judgement.cause);
     match cut {
-        Some(cause) => record_cut(case, cause, judgement, events),
+        Some(cause) => record_cut(&case, cause, judgement, events),
         None => events.push(record(&case, judgement)),
     }
 }
 
 /// Records the parts of a cut that it answers for.
-fn record_cut(case: Case<'_, '_>, cause: Cause, judgement: Judgement, events: &mut Vec<Event>) {
-    let Some(answer) = beside::answer(&case, cause) else {
-        events.push(record(&case, judgement));
+fn record_cut(case: &Case<'_, '_>, cause: Cause, judgement: Judgement, events: &mut Vec<Event>) {
+    let Some(answer) = beside::answer(case, cause) else {
+        events.push(record(case, judgement));
         return;
     };
     if answer.proves_nothing(case.scene) {
         let open = judgement.left_open(beside::READ_LATE);
-        events.push(record(&Case { episode: &answer.own, ..case }, open));
+        events.push(record(&Case { episode: &answer.own, ..*case }, open));
         return;
     }
     if let Some(rest) = &answer.rest {
         let rest = Case::new(case.scene, rest, case.proofs, case.context);
-        record_cut(rest, cause, judgement.clone(), events);
+        record_cut(&rest, cause, judgement.clone(), events);
     }
-    events.push(record(&Case { episode: &answer.own, ..case }, judgement));
+    events.push(record(&Case { episode: &answer.own, ..*case }, judgement));
 }
 
 /// Parts of an episode that must be judged apart: inside and outside a proof, and what lies beside a cut.
