@@ -86,11 +86,54 @@ where
     E: From<io::Error>,
     F: FnOnce(&mut BufWriter<Sink>) -> Result<(), E>,
 {
-    let folder = match target.parent() {
+    let folder = parent(target);
+    temporary(&folder, target, fill)?.persist(target).map_err(|failed| failed.error)?;
+    settle(&folder);
+    Ok(())
+}
+
+/// [`write`] for a file that must not be there yet, also not by another process that writes it meanwhile.
+///
+/// * returns false, and leaves what is there, when the name is taken
+///
+/// # Errors
+/// As [`write`].
+pub(crate) fn create<E, F>(target: &Path, fill: F) -> Result<bool, E>
+where
+    E: From<io::Error>,
+    F: FnOnce(&mut BufWriter<Sink>) -> Result<(), E>,
+{
+    let folder = parent(target);
+    match temporary(&folder, target, fill)?.persist_noclobber(target) {
+        Ok(()) => settle(&folder),
+        Err(failed) if failed.error.kind() == io::ErrorKind::AlreadyExists => return Ok(false),
+        Err(failed) => return Err(failed.error.into()),
+    }
+    Ok(true)
+}
+
+fn parent(target: &Path) -> PathBuf {
+    match target.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent.to_path_buf(),
         _ => PathBuf::from("."),
-    };
-    clear(&folder);
+    }
+}
+
+/// A rename itself must reach the disk; not every file system can sync a folder, so a refusal is no error.
+fn settle(folder: &Path) {
+    #[cfg(unix)]
+    if let Ok(folder) = File::open(folder) {
+        folder.sync_all().ok();
+    }
+}
+
+/// A filled and synced file of another name, for `target`.
+fn temporary<E, F>(folder: &Path, target: &Path, fill: F) -> Result<tempfile::TempPath, E>
+where
+    E: From<io::Error>,
+    F: FnOnce(&mut BufWriter<Sink>) -> Result<(), E>,
+{
+    clear(folder);
     let mut builder = tempfile::Builder::new();
     builder.prefix(PREFIX).suffix(SUFFIX);
     #[cfg(unix)]
@@ -103,18 +146,10 @@ where
             builder.permissions(old.permissions());
         }
     }
-    let temporary = builder.tempfile_in(&folder)?;
-    let (file, hold) = temporary.into_parts();
+    let (file, hold) = builder.tempfile_in(folder)?.into_parts();
     let sink = filled(file, fill)?.into_inner().map_err(io::IntoInnerError::into_error)?;
     sink.file.sync_all()?;
-    drop(sink);
-    hold.persist(target).map_err(|failed| failed.error)?;
-    // The rename itself must reach the disk; not every file system can sync a folder, so a refusal is no error.
-    #[cfg(unix)]
-    if let Ok(folder) = File::open(&folder) {
-        folder.sync_all().ok();
-    }
-    Ok(())
+    Ok(hold)
 }
 
 fn filled<E, F>(file: File, fill: F) -> Result<BufWriter<Sink>, E>
@@ -137,15 +172,19 @@ fn size_most() -> u64 {
     line.and_then(|line| line.split_whitespace().next()?.parse().ok()).unwrap_or(u64::MAX)
 }
 
-/// The file that a path means, links followed, also where a link points to a file that is not there yet.
+/// The file that a path means, links followed, also where the last link points to a file that is not there yet.
 pub(crate) fn followed(path: &Path) -> PathBuf {
-    if let Ok(found) = fs::canonicalize(path) {
-        return found;
+    /// As many links as Linux follows (path_resolution(7)).
+    const LINKS: usize = 40;
+    let mut path = path.to_path_buf();
+    for _ in 0..LINKS {
+        if let Ok(found) = fs::canonicalize(&path) {
+            return found;
+        }
+        let Ok(aim) = fs::read_link(&path) else { break };
+        path = path.parent().unwrap_or(Path::new("")).join(aim);
     }
-    match fs::read_link(path) {
-        Ok(aim) => path.parent().unwrap_or(Path::new("")).join(aim),
-        Err(_) => path.to_path_buf(),
-    }
+    path
 }
 
 /// Removes what killed processes left in a folder; looks once per folder, because a batch writes many files into one.
@@ -244,6 +283,32 @@ mod tests {
         write::<io::Error, _>(&link, |w| w.write_all(b"newer")).expect("write");
         assert!(fs::symlink_metadata(&link).expect("meta").file_type().is_symlink());
         assert_eq!(fs::read(&real).expect("read"), b"newer");
+        // So does a link to such a link, and both stay.
+        fs::remove_file(&real).expect("removed");
+        let second = folder.path().join("second.json");
+        std::os::unix::fs::symlink("link.json", &second).expect("link");
+        write::<io::Error, _>(&second, |w| w.write_all(b"newest")).expect("write");
+        for link in [&link, &second] {
+            assert!(fs::symlink_metadata(link).expect("meta").file_type().is_symlink());
+        }
+        assert_eq!(fs::read(&real).expect("read"), b"newest");
+    }
+
+    #[test]
+    fn of_several_that_create_one_file_at_once_one_does() {
+        let folder = tempfile::tempdir().expect("folder");
+        let path = folder.path().join("entry");
+        let made: Vec<u8> = std::thread::scope(|scope| {
+            let one = |number: u8| {
+                let path = &path;
+                scope.spawn(move || create::<io::Error, _>(path, |w| w.write_all(&[number])).expect("write"))
+            };
+            let threads: Vec<_> = (0..8).map(|number| (number, one(number))).collect();
+            threads.into_iter().filter_map(|(n, thread)| thread.join().expect("ends").then_some(n)).collect()
+        });
+        assert_eq!(made.len(), 1, "{made:?}");
+        assert_eq!(fs::read(&path).expect("read"), made);
+        assert_eq!(fs::read_dir(folder.path()).expect("list").count(), 1);
     }
 
     #[cfg(unix)]

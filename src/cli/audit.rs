@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use indicatif::{ProgressBar, ProgressStyle};
 use rayon::prelude::*;
 
-use super::failure::Failure;
+use super::failure::{Failure, Failures};
 use super::source::{self, Source};
 use super::{Ending, apart, output};
 use crate::atomic;
@@ -266,10 +266,22 @@ impl Job<'_> {
         writer.write_all(b"\n")
     }
 
+    /// Prints what a log gave.
+    fn tell(&self, done: &Done, to_stdout: bool) -> Result<(), Failure> {
+        if to_stdout {
+            return Ok(output::emit(&done.document)?);
+        }
+        output::print(&done.text)?;
+        if self.several {
+            output::print("\n")?;
+        }
+        Ok(())
+    }
+
     fn print(&self, sources: &[Source], results: Vec<Result<Done, Failure>>) -> Result<Ending, Failure> {
         let to_stdout = matches!(self.json, Some(Target::Stdout));
         let mut lines = Vec::new();
-        let mut failed = None;
+        let mut failures = Failures::default();
         if let ([Source::Demo], false) = (sources, to_stdout) {
             output::remark(
                 "No log given: this is the demonstration, a simulated hill climb. Your own: `sondeproof audit LOG`.\n",
@@ -278,31 +290,26 @@ impl Job<'_> {
         for (source, result) in sources.iter().zip(results) {
             match result {
                 Ok(done) => {
-                    if to_stdout {
-                        output::emit(&done.document)?;
-                    } else {
-                        output::print(&done.text)?;
-                        if self.several {
-                            output::print("\n")?;
-                        }
+                    if let Err(failure) = self.tell(&done, to_stdout) {
+                        failures.note(&failure);
                     }
                     for path in &done.written {
                         output::remark(&format!("wrote {}", path.display()));
                     }
                     lines.push(done.line);
                 }
-                Err(Failure::BrokenPipe) => return Err(Failure::BrokenPipe),
                 Err(failure) => {
-                    failure.print();
-                    failed = Some(failed.map_or(failure.code(), |code: u8| code.min(failure.code())));
+                    failures.note(&failure);
                     lines.push(summary::Line::unreadable(source.name()));
                 }
             }
         }
         if self.several && !to_stdout {
-            output::print(&summary::render(&lines, self.width))?;
+            if let Err(error) = output::print(&summary::render(&lines, self.width)) {
+                failures.note(&error.into());
+            }
         }
-        failed.map_or(Ok(Ending::Done), |code| Err(Failure::Reported(code)))
+        failures.ending(Ending::Done)
     }
 }
 

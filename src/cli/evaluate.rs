@@ -20,19 +20,19 @@ pub(super) struct Arguments {
     #[arg(long, default_value_t = FULL_LOGS, value_name = "NUMBER")]
     logs: usize,
     /// Write the figures as JSON; `-` is stdout, in place of the page
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["fit_trust", "response", "keep"])]
     json: Option<PathBuf>,
     /// Instead: fit the calibration of trust (suite tune only) and write its constants to this file
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["response", "keep"])]
     fit_trust: Option<PathBuf>,
     /// Instead: measure time constants on logs of the same seeds that are driven for it, eight lifts each
-    #[arg(long)]
+    #[arg(long, conflicts_with = "keep")]
     response: bool,
     /// Instead: write the log of this seed, its truth and its rig to the folder named by --output
     #[arg(long, value_name = "SEED", requires = "output")]
     keep: Option<u64>,
     /// Folder for --keep
-    #[arg(short, long, value_name = "FOLDER")]
+    #[arg(short, long, value_name = "FOLDER", requires = "keep")]
     output: Option<PathBuf>,
 }
 

@@ -2,7 +2,7 @@
 
 use std::io;
 
-use super::output;
+use super::{Ending, output};
 
 /// A command that could not do all it was asked for.
 #[derive(Debug, PartialEq, Eq)]
@@ -75,6 +75,28 @@ impl Failure {
             Other => Self::Internal(format!("cannot write {what}: {error}")),
             _ => message(&error.to_string(), "name another place"),
         }
+    }
+}
+
+/// What failed among several pieces of work that do not stop each other.
+#[derive(Debug, Default)]
+pub(super) struct Failures(Option<u8>);
+
+impl Failures {
+    /// Says a failure and keeps its code. That a reader went away is none: the work goes on without it.
+    pub(super) fn note(&mut self, failure: &Failure) {
+        if *failure != Failure::BrokenPipe {
+            failure.print();
+            self.0 = Some(self.0.map_or(failure.code(), |code| code.min(failure.code())));
+        }
+    }
+
+    /// The given ending, unless something failed.
+    ///
+    /// # Errors
+    /// The lowest code of all: a failure of the program before one of the input.
+    pub(super) fn ending(self, ending: Ending) -> Result<Ending, Failure> {
+        self.0.map_or(Ok(ending), |code| Err(Failure::Reported(code)))
     }
 }
 

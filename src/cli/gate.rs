@@ -6,7 +6,7 @@ use rayon::prelude::*;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::failure::Failure;
+use super::failure::{Failure, Failures};
 use super::source;
 use super::{Ending, output};
 use crate::document::{Audit, Decision, Gate};
@@ -75,7 +75,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
         .par_iter()
         .map(|source| source::audit_one(source, &rig, None).map(|(_, audited)| audited.document))
         .collect();
-    let mut failed = None;
+    let mut failures = Failures::default();
     let mut logs = Vec::new();
     for (source, result) in sources.iter().zip(results) {
         logs.push(match result {
@@ -90,8 +90,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
                 }
             }
             Err(failure) => {
-                failure.print();
-                failed = Some(failed.map_or(failure.code(), |code: u8| code.min(failure.code())));
+                failures.note(&failure);
                 Entry {
                     path: source.name(),
                     sha256: None,
@@ -116,11 +115,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
         Err(Failure::BrokenPipe) | Ok(()) => {}
         Err(failure) => return Err(failure),
     }
-    match (failed, withheld) {
-        (Some(code), _) => Err(Failure::Reported(code)),
-        (None, true) => Ok(Ending::Withheld),
-        (None, false) => Ok(Ending::Done),
-    }
+    failures.ending(if withheld { Ending::Withheld } else { Ending::Done })
 }
 
 /// The sensor's earlier sessions and fittings, where a ledger is named.

@@ -6,7 +6,7 @@ use std::time::SystemTime;
 use clap::Subcommand;
 use rayon::prelude::*;
 
-use super::failure::Failure;
+use super::failure::{Failure, Failures};
 use super::source::{self, Source};
 use super::{Ending, output};
 use crate::document::Audit;
@@ -137,18 +137,14 @@ fn add(
         .par_iter()
         .map(|s| source::audit_one(s, &rig, None).map(|(_, audited)| audited.document))
         .collect();
-    let mut code = None;
-    let mut note = |failure: &Failure| {
-        failure.print();
-        code = Some(code.map_or(failure.code(), |c: u8| c.min(failure.code())));
-    };
+    let mut failures = Failures::default();
     for (source, audit) in sources.iter().zip(audits) {
         let done = audit.and_then(|audit| add_one(ledger, &serial, source, &audit, date, moved));
         if let Err(failure) = done {
-            note(&failure);
+            failures.note(&failure);
         }
     }
-    code.map_or(Ok(Ending::Done), |code| Err(Failure::Reported(code)))
+    failures.ending(Ending::Done)
 }
 
 fn add_one(
@@ -255,18 +251,13 @@ fn contradictions(history: &History) -> Result<(), Failure> {
 
 /// One sensor after the other: what fails with one is said and keeps nobody from the others.
 fn each(serials: &[String], mut work: impl FnMut(&str) -> Result<(), Failure>) -> Result<Ending, Failure> {
-    let mut code: Option<u8> = None;
+    let mut failures = Failures::default();
     for serial in serials {
-        match work(serial) {
-            Ok(()) => {}
-            Err(Failure::BrokenPipe) => return Err(Failure::BrokenPipe),
-            Err(failure) => {
-                failure.print();
-                code = Some(code.map_or(failure.code(), |code| code.min(failure.code())));
-            }
+        if let Err(failure) = work(serial) {
+            failures.note(&failure);
         }
     }
-    code.map_or(Ok(Ending::Done), |code| Err(Failure::Reported(code)))
+    failures.ending(Ending::Done)
 }
 
 fn trend(ledger: &Ledger, serial: Option<&str>) -> Result<Ending, Failure> {

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::io;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
@@ -37,18 +37,19 @@ impl Ledger {
         let files: Vec<(PathBuf, Content)> = settled(&folder, |paths| {
             paths.par_iter().map(|path| Ok((path.clone(), file::content(path)?))).collect()
         })?;
-        let aside = aside(&files);
-        let (old, entries): (Vec<PathBuf>, Vec<Vec<Entry>>) = files
-            .into_iter()
-            .filter(|(path, _)| !aside.contains_key(path))
-            .map(|(path, content)| (path, content.entries))
-            .unzip();
+        let aside = aside(&files, &self.linked()?);
+        let (old, parts): (Vec<PathBuf>, Vec<Content>) =
+            files.into_iter().filter(|(path, _)| !aside.contains_key(path)).unzip();
         let mut folded = Folded { gone: 0, aside: aside.into_iter().collect() };
         if old.len() < 2 {
             return Ok(folded);
         }
-        let entries = united(entries.into_iter().flatten());
-        let rows = rows(&entries);
+        let mut rows = BTreeSet::new();
+        let mut entries = Vec::new();
+        for part in parts {
+            rows.extend(part.rows);
+            entries.extend(part.entries);
+        }
         let mut name = rows.iter().map(String::as_str).collect::<Vec<_>>().join("\n");
         let target = loop {
             let target = folder.join(format!("{PREFIX}{}.{EXTENSION}", record::digest(name.as_bytes())));
@@ -58,9 +59,9 @@ impl Ledger {
             // A file that is left alone has this name.
             name.push('\n');
         };
-        file::write(&target, &entries)?;
+        file::write(&target, &united(entries))?;
         match file::content(&target) {
-            Ok(content) if self::rows(&content.entries) == rows => {}
+            Ok(content) if content.rows == rows => {}
             // Another compaction has folded this file already; the next one clears what is left.
             Err(LedgerError::Unreadable { source, .. }) if source.kind() == io::ErrorKind::NotFound => {
                 return Ok(folded);
@@ -80,29 +81,34 @@ impl Ledger {
         }
         Ok(folded)
     }
+
+    /// Files that a link anywhere in the ledger points to, by their own paths.
+    fn linked(&self) -> Result<BTreeSet<PathBuf>, LedgerError> {
+        let mut linked = BTreeSet::new();
+        for path in self.places()?.into_iter().filter(|path| is_link(path)) {
+            linked.extend(fs::canonicalize(path));
+        }
+        Ok(linked)
+    }
 }
 
-/// What tells the rows of entries apart.
-fn rows(entries: &[Entry]) -> BTreeSet<String> {
-    let of = |entry: &Entry| {
-        let metrics = entry.metrics.iter().map(|m| {
-            format!("{} {} {} {}", entry.id, m.metric, m.channel, m.direction.as_deref().unwrap_or_default())
-        });
-        metrics.chain([entry.id.clone()]).collect::<Vec<_>>()
-    };
-    entries.iter().flat_map(of).collect()
+fn is_link(path: &Path) -> bool {
+    fs::symlink_metadata(path).is_ok_and(|about| about.is_symlink())
 }
 
 /// Files that cannot be folded without losing something, and why.
-fn aside(files: &[(PathBuf, Content)]) -> BTreeMap<PathBuf, String> {
+///
+/// * `linked`: what links of the ledger point to
+fn aside(files: &[(PathBuf, Content)], linked: &BTreeSet<PathBuf>) -> BTreeMap<PathBuf, String> {
     let mut aside = BTreeMap::new();
     let mut known: BTreeMap<&str, Vec<(&PathBuf, &Entry)>> = BTreeMap::new();
     for (path, content) in files {
-        if fs::symlink_metadata(path).is_ok_and(|about| about.is_symlink()) {
+        if is_link(path) {
             aside.insert(path.clone(), "it is a link".to_owned());
-        } else if !content.unknown.is_empty() {
-            let names = content.unknown.join(", ");
-            aside.insert(path.clone(), format!("this version does not know its columns {names}"));
+        } else if fs::canonicalize(path).is_ok_and(|own| linked.contains(&own)) {
+            aside.insert(path.clone(), "a link in the ledger points to it".to_owned());
+        } else if let Some(lost) = &content.lost {
+            aside.insert(path.clone(), lost.clone());
         }
         for entry in &content.entries {
             known.entry(&entry.id).or_default().push((path, entry));
@@ -136,13 +142,14 @@ pub(super) fn contradictions(known: &BTreeMap<&str, Vec<(&PathBuf, &Entry)>>) ->
 
 #[cfg(test)]
 mod tests {
+    use std::collections::HashMap;
     use std::fs::File;
-    use std::path::Path;
     use std::sync::Arc;
 
-    use arrow_array::{ArrayRef, RecordBatch, StringArray};
+    use arrow_array::{ArrayRef, Float64Array, Int64Array, RecordBatch, StringArray};
     use arrow_schema::{DataType, Field, Schema};
     use parquet::arrow::ArrowWriter;
+    use parquet::file::metadata::KeyValue;
 
     use super::super::record::tests::{metric, session};
     use super::super::record::to_batch;
@@ -192,9 +199,11 @@ mod tests {
     #[cfg(unix)]
     #[test]
     fn a_link_of_the_new_files_name_loses_nothing() {
-        let (_folder, ledger, sensor) = six();
+        let (folder, ledger, sensor) = six();
         let before = entries(&ledger);
         let small = files(&sensor).expect("lists");
+        let elsewhere = folder.path().join("elsewhere.parquet");
+        fs::copy(&small[2], &elsewhere).expect("a copy");
         let kept: Vec<Vec<u8>> = small.iter().map(|path| fs::read(path).expect("reads")).collect();
         ledger.compact(SERIAL).expect("compacts");
         let target = files(&sensor).expect("lists").remove(0);
@@ -202,11 +211,11 @@ mod tests {
             fs::write(path, bytes).expect("the old file again");
         }
         fs::remove_file(&target).expect("removed");
-        std::os::unix::fs::symlink(&small[2], &target).expect("a link");
+        std::os::unix::fs::symlink(&elsewhere, &target).expect("a link");
         let folded = ledger.compact(SERIAL).expect("compacts");
         assert_eq!(aside_of(&folded), [target.as_path()]);
         assert_eq!(folded.gone, 6);
-        fs::remove_file(&target).expect("the link, which points to nothing now");
+        fs::remove_file(&target).expect("the link");
         assert_eq!(entries(&ledger), before);
     }
 
@@ -308,5 +317,84 @@ mod tests {
         file::write(&twice, &[session(1, 0.08), moved]).expect("writes");
         let folded = ledger.compact(SERIAL).expect("compacts");
         assert!(aside_of(&folded).contains(&twice.as_path()) && twice.exists(), "{folded:?}");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn what_a_link_of_any_sensor_points_to_stays() {
+        use std::os::unix::fs::symlink;
+        let (_folder, ledger, sensor) = six();
+        let aims = files(&sensor).expect("lists");
+        let other = ledger.sensor_folder("B-2").expect("valid serial");
+        fs::create_dir_all(&other).expect("a folder");
+        let name = aims[0].file_name().expect("a name");
+        symlink(Path::new("../sensor=A-0107").join(name), other.join("moved.parquet")).expect("a link");
+        symlink(aims[1].file_name().expect("a name"), sensor.join("twin.parquet")).expect("a link");
+        let before = entries(&ledger);
+        let folded = ledger.compact(SERIAL).expect("compacts");
+        assert_eq!(folded.gone, 4, "{folded:?}");
+        assert!(aims[..2].iter().all(|aim| aim.exists() && aside_of(&folded).contains(&aim.as_path())));
+        assert_eq!(entries(&ledger), before);
+        assert_eq!(ledger.entries("B-2").expect("reads").len(), 1);
+    }
+
+    /// Cells that no release writes, which an entry cannot hold: a remark without a metric, numbers that are none, blanks.
+    #[test]
+    fn a_file_that_would_not_be_written_the_same_is_left_alone() {
+        let blank = || Arc::new(StringArray::from(vec![None::<&str>; 2])) as ArrayRef;
+        let number = |value| Arc::new(Float64Array::from(vec![value; 2])) as ArrayRef;
+        let whole = |value| Arc::new(Int64Array::from(vec![value; 2])) as ArrayRef;
+        let cases = [
+            ("metric", blank()),
+            ("log", blank()),
+            ("unit", blank()),
+            ("because", blank()),
+            ("value", number(f64::NAN)),
+            ("limit", number(f64::INFINITY)),
+            ("events", whole(Some(-5))),
+            ("events", whole(None)),
+        ];
+        for (name, column) in cases {
+            let (_folder, ledger, sensor) = six();
+            let path = sensor.join("theirs.parquet");
+            foreign(&path, &[session(9, 0.08)], name, column);
+            let bytes = fs::read(&path).expect("reads");
+            let folded = ledger.compact(SERIAL).expect("compacts");
+            assert_eq!((aside_of(&folded), folded.gone), (vec![path.as_path()], 6), "{name}");
+            assert_eq!(fs::read(&path).expect("still there"), bytes, "{name}");
+        }
+    }
+
+    #[test]
+    fn a_doubled_column_and_notes_of_another_program_are_left_alone() {
+        let (_folder, ledger, sensor) = six();
+        let batch = to_batch(&[session(9, 0.08)]).expect("a batch");
+        let save = |name: &str, fields: Vec<Field>, columns: Vec<ArrayRef>, note: Option<KeyValue>| {
+            let path = sensor.join(name);
+            let batch = RecordBatch::try_new(Arc::new(Schema::new(fields)), columns).expect("a batch");
+            let file = File::create(&path).expect("a file");
+            let mut writer = ArrowWriter::try_new(file, batch.schema(), None).expect("a writer");
+            writer.write(&batch).expect("writes");
+            note.into_iter().for_each(|note| writer.append_key_value_metadata(note));
+            writer.close().expect("closes");
+            path
+        };
+        let fields: Vec<Field> = batch.schema().fields().iter().map(|f| f.as_ref().clone()).collect();
+        let columns = batch.columns().to_vec();
+        let mut doubled = (fields.clone(), columns.clone());
+        doubled.0.push(Field::new("value", DataType::Float64, true));
+        doubled.1.push(Arc::new(Float64Array::from(vec![9.0; 2])));
+        let mut marked = fields.clone();
+        marked[3] =
+            marked[3].clone().with_metadata(HashMap::from([("source".to_owned(), "hand".to_owned())]));
+        let note = KeyValue::new("ledger".to_owned(), "2".to_owned());
+        let theirs = [
+            save("a_doubled.parquet", doubled.0, doubled.1, None),
+            save("a_marked.parquet", marked, columns.clone(), None),
+            save("a_noted.parquet", fields, columns, Some(note)),
+        ];
+        let folded = ledger.compact(SERIAL).expect("compacts");
+        assert_eq!(aside_of(&folded), theirs.each_ref().map(PathBuf::as_path), "{folded:?}");
+        assert_eq!(folded.gone, 6);
     }
 }

@@ -1,32 +1,35 @@
 //! One file of a ledger: its entries, read wherever their rows stand, and written whole.
 
+use std::collections::BTreeSet;
 use std::fs::{self, File};
-use std::io;
+use std::io::{self, BufWriter};
 use std::path::Path;
 use std::sync::Arc;
 
-use arrow_array::Array;
 use arrow_array::cast::AsArray;
+use arrow_array::{Array, RecordBatch};
 use parquet::arrow::arrow_reader::{
     ArrowReaderMetadata, ArrowReaderOptions, ParquetRecordBatchReaderBuilder,
 };
-use parquet::arrow::{ArrowWriter, ProjectionMask};
+use parquet::arrow::{ARROW_SCHEMA_META_KEY, ArrowWriter, ProjectionMask};
 use parquet::basic::{Compression, ZstdLevel};
 use parquet::errors::ParquetError;
 use parquet::file::properties::WriterProperties;
 
 use super::record::{self, Collected, Entry};
 use super::store::LedgerError;
-use crate::atomic;
+use crate::atomic::{self, Sink};
 use crate::guard::guarded;
 use crate::read::footer;
 
-/// What a file holds.
+/// Everything that a file holds.
 pub(super) struct Content {
     /// Its entries; two of one identity where its rows tell two things of it.
     pub(super) entries: Vec<Entry>,
-    /// Columns that this version does not know: they would be lost by writing the entries again.
-    pub(super) unknown: Vec<String>,
+    /// What its rows say, to the last bit; see [`record::rows`].
+    pub(super) rows: BTreeSet<String>,
+    /// What would be lost by writing the entries again.
+    pub(super) lost: Option<String>,
 }
 
 /// What tells an entry from others, without its metrics.
@@ -36,9 +39,14 @@ pub(super) struct Head {
     pub(super) rig: Option<String>,
 }
 
-/// Everything of a file.
+/// Everything of a file, and what an entry cannot hold of it.
 pub(super) fn content(path: &Path) -> Result<Content, LedgerError> {
-    decoded(path, read)
+    decoded(path, read_whole)
+}
+
+/// The entries of a file.
+pub(super) fn entries(path: &Path) -> Result<Vec<Entry>, LedgerError> {
+    decoded(path, |path| read(path, |_| {}).map(|(entries, _)| entries))
 }
 
 /// Heads of a file's entries, in no order; one may be there several times.
@@ -104,36 +112,80 @@ fn read_heads(path: &Path) -> Result<Vec<Head>, LedgerError> {
     Ok(heads)
 }
 
-fn read(path: &Path) -> Result<Content, LedgerError> {
+/// The entries of a file, and what it carries beside the columns of a ledger; `each` is shown every batch.
+fn read(
+    path: &Path,
+    mut each: impl FnMut(&RecordBatch),
+) -> Result<(Vec<Entry>, Option<String>), LedgerError> {
     let foreign = |problem: String| LedgerError::Foreign { path: path.to_path_buf(), problem };
     let file = open(path)?;
     let builder = builder(file).map_err(|error| foreign(error.to_string()))?;
-    let known = record::schema();
-    let unknown = |name: &&String| known.field_with_name(name).is_err();
-    let names = builder.schema().fields().iter().map(|field| field.name());
-    let unknown: Vec<String> = names.filter(unknown).cloned().collect();
+    let beside = beside(&builder);
     let mut collected = Collected::default();
     for batch in builder.build().map_err(|error| foreign(error.to_string()))? {
         let batch = batch.map_err(|error| foreign(error.to_string()))?;
         collected.add(&batch).map_err(|problem| foreign(problem.to_owned()))?;
+        each(&batch);
     }
-    Ok(Content { entries: collected.entries, unknown })
+    Ok((collected.entries, beside))
+}
+
+fn read_whole(path: &Path) -> Result<Content, LedgerError> {
+    let mut rows = BTreeSet::new();
+    let (entries, beside) = read(path, |batch| rows.extend(record::rows(batch)))?;
+    let again = record::to_batch(&entries).map(|batch| record::rows(&batch).collect::<BTreeSet<_>>());
+    let lost = beside.or_else(|| match again {
+        Ok(again) if again == rows => None,
+        _ => Some("it has rows that this version would not write the same".to_owned()),
+    });
+    Ok(Content { entries, rows, lost })
+}
+
+/// What a file carries beside the columns of a ledger.
+fn beside(builder: &ParquetRecordBatchReaderBuilder<File>) -> Option<String> {
+    let known = record::schema();
+    let fields = builder.schema().fields();
+    let mut names: Vec<&str> = fields.iter().map(|field| field.name().as_str()).collect();
+    let unknown: Vec<&str> =
+        names.iter().copied().filter(|name| known.field_with_name(name).is_err()).collect();
+    if !unknown.is_empty() {
+        return Some(format!("this version does not know its columns {}", unknown.join(", ")));
+    }
+    names.sort_unstable();
+    if let Some(twice) = names.windows(2).find(|pair| pair[0] == pair[1]) {
+        return Some(format!("it has two columns {}", twice[0]));
+    }
+    // The writer's own note repeats the columns.
+    let notes = builder.metadata().file_metadata().key_value_metadata();
+    let noted = notes.is_some_and(|notes| notes.iter().any(|note| note.key != ARROW_SCHEMA_META_KEY));
+    let marked = fields.iter().any(|field| !field.metadata().is_empty());
+    (noted || marked).then(|| "another program has added notes to it".to_owned())
 }
 
 /// Writes entries to a file of the ledger. A link of that name is replaced: what it points to may hold other entries.
 pub(super) fn write(path: &Path, entries: &[Entry]) -> Result<(), LedgerError> {
-    let failed = |source| LedgerError::Io { path: path.to_path_buf(), source };
-    let batch = record::to_batch(entries).map_err(|error| failed(io::Error::other(error)))?;
+    let done = encoded(entries).and_then(|fill| atomic::replace(path, fill));
+    done.map_err(|source| LedgerError::Io { path: path.to_path_buf(), source })
+}
+
+/// Writes entries to a new file of the ledger; false, and nothing is written, when the name is taken.
+pub(super) fn create(path: &Path, entries: &[Entry]) -> Result<bool, LedgerError> {
+    let done = encoded(entries).and_then(|fill| atomic::create(path, fill));
+    done.map_err(|source| LedgerError::Io { path: path.to_path_buf(), source })
+}
+
+/// What writes the file of these entries.
+fn encoded(entries: &[Entry]) -> io::Result<impl FnOnce(&mut BufWriter<Sink>) -> io::Result<()>> {
+    let other = |error: ParquetError| io::Error::other(error.to_string());
+    let batch = record::to_batch(entries).map_err(io::Error::other)?;
     let properties = WriterProperties::builder()
         .set_compression(Compression::ZSTD(ZstdLevel::default()))
         .set_created_by(format!("sondeproof {}", env!("CARGO_PKG_VERSION")))
         .build();
-    atomic::replace(path, |file| {
-        let mut writer = ArrowWriter::try_new(file, batch.schema(), Some(properties))
-            .map_err(|error| io::Error::other(error.to_string()))?;
-        writer.write(&batch).map_err(|error| io::Error::other(error.to_string()))?;
-        writer.close().map_err(|error| io::Error::other(error.to_string()))?;
-        Ok::<(), io::Error>(())
+    Ok(move |file: &mut BufWriter<Sink>| {
+        let mut writer = ArrowWriter::try_new(file, batch.schema(), Some(properties)).map_err(other)?;
+        writer.write(&batch).map_err(other)?;
+        writer.close().map_err(other)?;
+        Ok(())
     })
-    .map_err(failed)
 }

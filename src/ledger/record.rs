@@ -193,6 +193,8 @@ pub fn schema() -> SchemaRef {
     ]))
 }
 
+/// Columns that tell of the entry; those after them tell of one metric.
+const HEAD: usize = 10;
 const TEXTS: usize = 14;
 const NUMBERS: usize = 6;
 
@@ -255,6 +257,26 @@ pub(super) fn to_batch(entries: &[Entry]) -> Result<RecordBatch, arrow_schema::A
         })
         .collect();
     RecordBatch::try_new(schema, columns)
+}
+
+/// What the rows of a batch of [`schema`] say, to the last bit: of each row what it tells of its entry, and the whole
+/// row where it tells of a metric.
+pub(super) fn rows(batch: &RecordBatch) -> impl Iterator<Item = String> {
+    let cell = |name: &str, row: usize| {
+        let column = batch.column_by_name(name).filter(|column| column.is_valid(row))?;
+        let text = column.as_string_opt::<i32>().map(|c| c.value(row).to_owned());
+        text.or_else(|| {
+            column.as_primitive_opt::<Float64Type>().map(|c| format!("{:x}", c.value(row).to_bits()))
+        })
+        .or_else(|| column.as_primitive_opt::<Int64Type>().map(|c| c.value(row).to_string()))
+    };
+    let schema = schema();
+    (0..batch.num_rows()).flat_map(move |row| {
+        let cells: Vec<Option<String>> = schema.fields().iter().map(|f| cell(f.name(), row)).collect();
+        let (head, metric) = cells.split_at(HEAD);
+        let whole = metric.iter().any(Option::is_some).then(|| format!("{cells:?}"));
+        [Some(format!("{head:?}")), whole].into_iter().flatten()
+    })
 }
 
 /// What is wrong with a file whose rows cannot be told apart.

@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 use super::compact::contradictions;
-use super::file::{self, Content, Head};
+use super::file::{self, Head};
 use super::record::Entry;
 
 /// What can go wrong with a ledger.
@@ -187,9 +187,25 @@ impl Ledger {
     /// [`LedgerError::OtherRig`] for a session of another machine, or what the file system says.
     pub fn add(&self, serial: &str, entry: &Entry, moved: bool) -> Result<Added, LedgerError> {
         let folder = self.sensor_folder(serial)?;
-        let known = settled(&folder, read_heads)?;
+        loop {
+            // Null: another process has taken the name meanwhile, for this entry or another, so look again.
+            if let Some(added) = self.add_once(&folder, serial, entry, moved)? {
+                return Ok(added);
+            }
+        }
+    }
+
+    /// Tries to add; null when another process came between looking and writing.
+    fn add_once(
+        &self,
+        folder: &Path,
+        serial: &str,
+        entry: &Entry,
+        moved: bool,
+    ) -> Result<Option<Added>, LedgerError> {
+        let known = settled(folder, read_heads)?;
         if known.iter().any(|other| other.id == entry.id) {
-            return Ok(Added::Known);
+            return Ok(Some(Added::Known));
         }
         if let (false, Some(given)) = (moved, &entry.rig) {
             let last = known.iter().filter(|head| head.rig.is_some()).max_by(|a, b| a.at.cmp(&b.at));
@@ -201,13 +217,16 @@ impl Ledger {
                 });
             }
         }
-        fs::create_dir_all(&folder).map_err(|source| LedgerError::Io { path: folder.clone(), source })?;
-        file::write(&free(&folder, &entry.id), std::slice::from_ref(entry))?;
-        if files(&folder)?.len() > COMPACT_ABOVE {
+        fs::create_dir_all(folder)
+            .map_err(|source| LedgerError::Io { path: folder.to_path_buf(), source })?;
+        if !file::create(&free(folder, &entry.id), std::slice::from_ref(entry))? {
+            return Ok(None);
+        }
+        if files(folder)?.len() > COMPACT_ABOVE {
             // The entry is kept whether or not the files can be folded; the next `add` tries again.
             self.compact(serial).ok();
         }
-        Ok(Added::New)
+        Ok(Some(Added::New))
     }
 
     pub(super) fn sensor_folder(&self, serial: &str) -> Result<PathBuf, LedgerError> {
@@ -301,15 +320,16 @@ fn read_heads(paths: &[PathBuf]) -> Result<Vec<Head>, LedgerError> {
 }
 
 fn read_all(paths: &[PathBuf]) -> Result<History, LedgerError> {
-    let files: Vec<Content> = paths.par_iter().map(|path| file::content(path)).collect::<Result<_, _>>()?;
+    let files: Vec<Vec<Entry>> =
+        paths.par_iter().map(|path| file::entries(path)).collect::<Result<_, _>>()?;
     let mut known: BTreeMap<&str, Vec<(&PathBuf, &Entry)>> = BTreeMap::new();
-    for (path, content) in paths.iter().zip(&files) {
-        for entry in &content.entries {
+    for (path, entries) in paths.iter().zip(&files) {
+        for entry in entries {
             known.entry(&entry.id).or_default().push((path, entry));
         }
     }
     let contradictions = contradictions(&known).into_iter().collect();
-    Ok(History { entries: united(files.into_iter().flat_map(|file| file.entries)), contradictions })
+    Ok(History { entries: united(files.into_iter().flatten()), contradictions })
 }
 
 /// Each entry once, by time, with the rows of all its parts. Of two that contradict each other the last is taken.
@@ -349,6 +369,29 @@ mod tests {
         assert_eq!(ledger.add("A-0107", &session(1, 0.08), false).expect("adds"), Added::New);
         assert_eq!(ledger.add("A-0107", &session(1, 0.08), false).expect("adds"), Added::Known);
         assert_eq!(ledger.entries("A-0107").expect("reads").len(), 1);
+    }
+
+    #[test]
+    fn of_several_that_add_one_log_at_once_one_is_told_that_it_did() {
+        for _ in 0..10 {
+            let (_folder, ledger) = ledger();
+            let parts: Vec<Entry> =
+                (1..=6).map(|day| Entry { at: format!("2026-05-{day:02}"), ..session(1, 0.08) }).collect();
+            let added: Vec<&Entry> = std::thread::scope(|scope| {
+                let ledger = &ledger;
+                let threads: Vec<_> = parts
+                    .iter()
+                    .map(|part| (part, scope.spawn(move || ledger.add("A-0107", part, false))))
+                    .collect();
+                let new = |done: Result<Added, LedgerError>| done.expect("adds") == Added::New;
+                threads
+                    .into_iter()
+                    .filter_map(|(part, thread)| new(thread.join().expect("ends")).then_some(part))
+                    .collect()
+            });
+            assert_eq!(added.len(), 1, "{added:?}");
+            assert_eq!(ledger.entries("A-0107").expect("reads"), [added[0].clone()]);
+        }
     }
 
     #[test]

@@ -24,10 +24,19 @@ impl Folder {
     /// # Errors
     /// There is no place for it.
     pub(super) fn make() -> Result<Self, PageError> {
-        let folder = tempfile::Builder::new()
-            .prefix(PREFIX)
-            .tempdir()
-            .map_err(|source| PageError::Folder { what: "make", folder: std::env::temp_dir(), source })?;
+        let mut builder = tempfile::Builder::new();
+        builder.prefix(PREFIX);
+        #[cfg(unix)]
+        {
+            use std::os::unix::fs::PermissionsExt;
+            // A dropped log can hold positions, and the folder lies where every user of the machine can look.
+            builder.permissions(fs::Permissions::from_mode(0o700));
+        }
+        let folder = builder.tempdir().map_err(|source| PageError::Folder {
+            what: "make",
+            folder: std::env::temp_dir(),
+            source,
+        })?;
         let alive = lock(folder.path());
         #[cfg(unix)]
         clear(folder.path());

@@ -338,6 +338,17 @@ fn stopping_removes_the_folder_and_frees_the_port() {
     assert!(TcpStream::connect(host).is_err());
 }
 
+/// The folder lies where every user of the machine may look, and a dropped log can hold positions.
+#[cfg(unix)]
+#[test]
+fn no_other_user_can_look_into_the_folder() {
+    use std::os::unix::fs::PermissionsExt;
+    let page = Opened::new(10_000_000);
+    let about = std::fs::metadata(&page.folder).expect("the folder");
+    assert_eq!(about.permissions().mode() & 0o777, 0o700);
+    page.stop();
+}
+
 #[test]
 fn removing_a_log_removes_its_files() {
     let page = Opened::new(10_000_000);

@@ -291,6 +291,45 @@ fn a_reader_that_goes_away_is_no_error_of_any_command() {
     }
 }
 
+/// Work that could not be done is told by the code, also when nobody reads what was said of the rest.
+#[test]
+fn a_reader_that_went_away_hides_no_failure() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let missing = text(&folder.path().join("missing.csv"));
+    let ledger = text(&folder.path().join("ledger"));
+    for arguments in [
+        vec!["audit", &log, &missing],
+        vec!["ledger", "add", &log, &missing, "--sensor", "A-1", "--date", "2026-05-17", "--ledger", &ledger],
+    ] {
+        let mut child = sondeproof()
+            .args(&arguments)
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("started");
+        drop(child.stdout.take());
+        let output = child.wait_with_output().expect("ended");
+        let errors = String::from_utf8_lossy(&output.stderr);
+        assert_eq!(output.status.code(), Some(2), "{arguments:?}: {errors}");
+        assert!(errors.contains("missing.csv"), "{arguments:?}: {errors}");
+    }
+}
+
+/// An output that a mode does not write is refused, not left out.
+#[test]
+fn evaluate_takes_no_output_that_it_would_not_write() {
+    for arguments in [
+        &["evaluate", "--suite", "tune", "--logs", "1", "--json", "a", "--fit-trust", "b"][..],
+        &["evaluate", "--logs", "1", "--response", "--json", "a"],
+        &["evaluate", "--keep", "3", "--output", "a", "--json", "b"],
+        &["evaluate", "--logs", "1", "--output", "a"],
+    ] {
+        let (_, errors) = outcome(arguments, 2);
+        assert!(errors.contains("--"), "{arguments:?}: {errors}");
+    }
+}
+
 #[test]
 fn a_document_goes_down_a_pipe_alone() {
     let folder = folder();
