@@ -60,10 +60,13 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
         event.id = format!("L{}", index + 1);
     }
     let evidence = gate::Evidence {
+        cut_short: log.source.cut_short.as_deref(),
         channels: &channels,
         lean_events: &lean_events,
         lean_not_evaluated: lean_not_evaluated.as_deref(),
         claims: &claims,
+        lean_limit: rig.full_load_lambda_max,
+        stoich_afr: rig.stoich_afr,
         sensor_health: &sensor_health,
         day: log.clock.start.as_deref(),
         fitted: rig.sensor.installed.as_deref(),
@@ -164,6 +167,7 @@ fn source(log: &Log) -> document::Source {
         start: log.clock.start.clone(),
         duration_s: log.clock.duration_s(),
         sample_rate_hz: log.clock.rate_hz(),
+        cut_short: log.source.cut_short.clone(),
     }
 }
 

@@ -11,6 +11,7 @@ pub use fresh::Fresh;
 pub use step::{Ends, Fit, Fits};
 
 use crate::log::{Channel, Estimate, Log};
+use crate::rig::measure::stated_frame_s;
 use crate::rig::{Habit, Past, Rig};
 use crate::state::States;
 
@@ -101,7 +102,7 @@ pub fn measure(log: &Log, state: &States, rig: &Rig) -> Option<Chain> {
 pub fn of_channel(log: &Log, state: &States, rig: &Rig, index: usize) -> Chain {
     let channel = &log.channels[index];
     let frame_period_s = frame_period(channel, log, rig);
-    let clip_lean = rig.sensor.clip_lean.or(channel.measured.clip_high);
+    let clip_lean = channel.measured.clip_high;
     let clip_rich = channel.measured.clip_low;
     let fresh = Fresh::of(log, index, frame_period_s);
     let stops = [clip_lean, clip_rich, channel.measured.rest_value];
@@ -109,9 +110,9 @@ pub fn of_channel(log: &Log, state: &States, rig: &Rig, index: usize) -> Chain {
     let still = |phi: f64| stops.iter().flatten().any(|stop| (phi.recip() - stop).abs() <= half_step);
     let noise_phi = fresh.noise_phi(channel.measured.resolution, still);
     let fits = step::fit(log, state, &fresh, &Ends { lean: clip_lean, rich: clip_rich }, noise_phi);
-    let stated = prior_of(rig);
     let past = rig.sensor.past.as_ref();
-    let response = |fit: &Fit, habit: Option<Habit>| fit.response(&remembered(&stated, habit, past, fit));
+    let response =
+        |fit: &Fit, habit: Option<Habit>| fit.response(&remembered(&stated(rig, fit), habit, past, fit));
     Chain {
         channel: index,
         rich_to_lean: response(&fits.rich_to_lean, past.and_then(|past| past.rich_to_lean)),
@@ -138,19 +139,45 @@ pub fn fits(log: &Log, state: &States, chain: &Chain) -> Fits {
 }
 
 /// The belief before the log is looked at: the rig's band, else [`Response::prior`].
-fn prior_of(rig: &Rig) -> Response {
-    match rig.sensor.tau_s {
-        Some([low, high]) if low > 0.0 && high > low && high.is_finite() => Response {
-            tau_s: (low * high).sqrt(),
-            // A band is read as central 95 %.
-            sigma_ln: (high / low).ln() / (2.0 * 1.959_964),
-            events: 0,
-            basis: format!("stated in the rig file, {:.0} to {:.0} ms", low * 1e3, high * 1e3),
-        },
-        _ => Response::prior(),
+///
+/// Steps of this log that contradict the band put it aside: a sensor stated too slow would excuse real lean moves.
+fn stated(rig: &Rig, fit: &Fit) -> Response {
+    let Some([low, high]) =
+        rig.sensor.tau_s.filter(|[low, high]| *low > 0.0 && high > low && high.is_finite())
+    else {
+        return Response::prior();
+    };
+    let band = format!("{:.0} to {:.0} ms", low * 1e3, high * 1e3);
+    // A band is read as central 95 %.
+    let stated = Response {
+        tau_s: (low * high).sqrt(),
+        sigma_ln: (high / low).ln() / (2.0 * Z_95),
+        events: 0,
+        basis: format!("stated in the rig file, {band}"),
+    };
+    if contradicts(fit, stated.tau_s, stated.sigma_ln) {
+        let prior = Response::prior();
+        let basis = format!(
+            "{}; the {band} of the rig file are put aside, because the steps of this log do not fit them",
+            prior.basis
+        );
+        return Response { basis, ..prior };
     }
+    stated
 }
 
+/// Whether the steps of this log and a belief are too far apart to be of one sensor.
+fn contradicts(fit: &Fit, tau_s: f64, sigma_ln: f64) -> bool {
+    let too_slow = fit.at_most_s.is_some_and(|most_s| (tau_s / most_s).ln() > DISAGREEMENT * sigma_ln);
+    too_slow
+        || fit.measured().is_some_and(|now| {
+            let own = (now.high / now.low).ln() / (2.0 * Z_95);
+            (now.value / tau_s).ln().abs() > DISAGREEMENT * sigma_ln.hypot(own)
+        })
+}
+
+/// Half width of the central 95 % of a normal distribution, standard deviations.
+const Z_95: f64 = 1.959_964;
 /// Systematic spread of ln tau between sessions that their own scatter does not show (assumed, as for the steps of
 /// one log).
 const PAST_LN: f64 = 0.15;
@@ -166,20 +193,17 @@ fn remembered(stated: &Response, habit: Option<Habit>, past: Option<&Past>, fit:
     let (Some(habit), Some(past)) = (habit, past) else { return stated.clone() };
     let spread = habit.spread.hypot(PAST_LN);
     let of = format!("{} earlier sessions of sensor {}", habit.sessions, past.serial);
-    if let Some(now) = fit.measured() {
-        let own = (now.high / now.low).ln() / (2.0 * 1.959_964);
-        if (now.value / habit.now).ln().abs() > DISAGREEMENT * spread.hypot(own) {
-            let basis = format!(
-                "{}; the {:.0} ms of {of} are put aside, because the steps of this log do not fit them: was another \
-                 sensor put in?",
-                stated.basis,
-                1e3 * habit.now
-            );
-            return Response { basis, ..stated.clone() };
-        }
+    if contradicts(fit, habit.now, spread) {
+        let basis = format!(
+            "{}; the {:.0} ms of {of} are put aside, because the steps of this log do not fit them: was another sensor \
+             put in?",
+            stated.basis,
+            1e3 * habit.now
+        );
+        return Response { basis, ..stated.clone() };
     }
     let healthy_low_s = stated.quantile(0.025);
-    let sigma_ln = spread.max((habit.now / healthy_low_s).ln() / 1.959_964);
+    let sigma_ln = spread.max((habit.now / healthy_low_s).ln() / Z_95);
     let basis = format!("{of}, {:.0} ms", 1e3 * habit.now);
     Response { tau_s: habit.now, sigma_ln, events: 0, basis }
 }
@@ -187,13 +211,12 @@ fn remembered(stated: &Response, habit: Option<Habit>, past: Option<&Past>, fit:
 /// The link's frame period where it may carry a proof: stated by the rig, or at least 100 frames of which at
 /// least 90 % lie on the grid (lean-event physics, feature F2).
 fn frame_period(channel: &Channel, log: &Log, rig: &Rig) -> Option<f64> {
-    if let Some(rate_hz) = rig.sensor.frame_hz.filter(|rate| *rate > 0.0) {
-        return Some(rate_hz.recip());
-    }
-    let frame = channel.measured.frame_period_s?;
-    let frames = log.clock.duration_s() / frame.value;
-    let share = channel.measured.frame_share.unwrap_or(0.0);
-    (frame.value > 0.0 && frames >= 100.0 && share >= 0.90).then_some(frame.value)
+    stated_frame_s(rig, &log.clock.time_s, channel.values()).or_else(|| {
+        let frame = channel.measured.frame_period_s?;
+        let frames = log.clock.duration_s() / frame.value;
+        let share = channel.measured.frame_share.unwrap_or(0.0);
+        (frame.value > 0.0 && frames >= 100.0 && share >= 0.90).then_some(frame.value)
+    })
 }
 
 #[cfg(test)]

@@ -78,6 +78,9 @@ pub struct Source {
     pub duration_s: f64,
     /// By the median row period, Hz.
     pub sample_rate_hz: Option<f64>,
+    /// Why the file is known to be incomplete: a packed file or a stream that breaks off.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cut_short: Option<String>,
 }
 
 /// What was known about machine and instruments.

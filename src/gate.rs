@@ -9,13 +9,15 @@ pub use policy::{Policy, PolicyError, READY, Ready};
 use crate::claim;
 use crate::document::{
     Audit, Channel, Claim, ClaimStatus, Decision, Gate, Grade, HealthMetric, HealthStatus, LeanEvent,
-    TreatAs, score_words,
+    TreatAs, Verdict, score_words,
 };
 use crate::log::Role;
 
 /// What a gate looks at.
 #[derive(Clone, Copy, Debug)]
 pub struct Evidence<'a> {
+    /// Why the log is known to be incomplete.
+    pub cut_short: Option<&'a str>,
     /// Trust per channel.
     pub channels: &'a [Channel],
     /// Every lean event, judged.
@@ -24,6 +26,10 @@ pub struct Evidence<'a> {
     pub lean_not_evaluated: Option<&'a str>,
     /// What a report may say.
     pub claims: &'a [Claim],
+    /// Above this lambda under load is a lean event.
+    pub lean_limit: f64,
+    /// Air/fuel ratio at lambda 1, for claims in that unit.
+    pub stoich_afr: f64,
     /// Health of the mixture sensor in this log.
     pub sensor_health: &'a [HealthMetric],
     /// Day of the log, ISO 8601; a time after it is ignored.
@@ -38,10 +44,13 @@ impl<'a> Evidence<'a> {
     /// The evidence of a document, with the date of its log and the check that the rig file states.
     pub fn of(audit: &'a Audit) -> Self {
         Self {
+            cut_short: audit.source.cut_short.as_deref(),
             channels: &audit.channels,
             lean_events: &audit.lean_events,
             lean_not_evaluated: audit.lean_not_evaluated.as_deref(),
             claims: &audit.claims,
+            lean_limit: audit.rig.full_load_lambda_max,
+            stoich_afr: audit.rig.stoich_afr,
             sensor_health: &audit.sensor_health,
             day: audit.source.start.as_deref(),
             fitted: audit.rig.sensor_installed.as_deref(),
@@ -59,8 +68,10 @@ pub fn checks_sensor(health: &[HealthMetric]) -> bool {
 /// Decides by a policy. Every reason against is paired with the evidence that would lift it.
 pub fn decide(evidence: &Evidence<'_>, policy: &Policy) -> Gate {
     let mut case = Case::default();
+    case.completeness(evidence, policy);
     case.trust(evidence.channels, policy);
     case.lean_events(evidence, policy);
+    case.unexplained(evidence, policy);
     case.claims(evidence.claims, policy);
     case.health(evidence.sensor_health, policy);
     case.check(evidence, policy);
@@ -105,6 +116,16 @@ impl Case {
         }];
         reasons.extend(self.reservations);
         Gate { decision: Decision::Open, policy: Some(name), reasons, evidence_needed: Vec::new() }
+    }
+
+    /// What a file has lost may be the danger; a policy that lets dangers pass only needs to be told.
+    fn completeness(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
+        let Some(why) = evidence.cut_short else { return };
+        if policy.allowed.contains(&Verdict::Undetermined) {
+            self.reserve(why);
+        } else {
+            self.withhold(why, "the whole file: copy it again from where it was written");
+        }
     }
 
     fn trust(&mut self, channels: &[Channel], policy: &Policy) {
@@ -184,7 +205,7 @@ impl Case {
         for group in &groups {
             self.lean_group(group, policy);
         }
-        let hazards = policy.allowed.contains(&crate::document::Verdict::Undetermined);
+        let hazards = policy.allowed.contains(&Verdict::Undetermined);
         if let Some(because) = evidence.lean_not_evaluated {
             let reason = format!("lean events could not be looked for: {because}");
             if hazards {
@@ -195,6 +216,28 @@ impl Case {
                     "log lambda or air/fuel ratio with engine speed and throttle beside it",
                 );
             }
+        }
+    }
+
+    /// A figure of the log itself that lies beyond the limit, where no lean event says what it was.
+    fn unexplained(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
+        let leanest = evidence.claims.iter().find(|claim| claim.id == "full_load_lambda_max");
+        let Some((claim, low)) = leanest.and_then(|claim| Some((claim, claim.low?))) else { return };
+        let low = if claim.unit.is_empty() { low } else { low / evidence.stoich_afr };
+        if low <= evidence.lean_limit || evidence.lean_events.iter().any(|event| event.peak_lambda >= low) {
+            return;
+        }
+        let reason = format!(
+            "the leanest reading at full load is beyond lambda {:.2}, the limit is {:.2}, and no lean event says why",
+            low, evidence.lean_limit
+        );
+        if policy.allowed.contains(&Verdict::Undetermined) {
+            self.reserve(&reason);
+        } else {
+            self.withhold(
+                &reason,
+                "a log whose mixture channel shows finer steps; until then take it for real",
+            );
         }
     }
 

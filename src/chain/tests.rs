@@ -54,7 +54,13 @@ pub(super) fn log_of(time_s: Vec<f64>, rate_hz: f64, channels: Vec<Channel>) -> 
         basis: ClockBasis::Column { name: "Time".to_owned() },
         time_s,
     };
-    let source = Source { path: "test".into(), sha256: String::new(), bytes: 0, format: "text".into() };
+    let source = Source {
+        path: "test".into(),
+        sha256: String::new(),
+        bytes: 0,
+        format: "text".into(),
+        cut_short: None,
+    };
     Log { source, clock, channels, text_columns: Vec::new(), notes: Vec::new() }
 }
 
@@ -113,9 +119,32 @@ fn the_rig_states_a_band() {
     rig.sensor.tau_s = Some([0.045, 0.100]);
     rig.sensor.frame_hz = Some(1.0);
     let chain = measure(&log, &state, &rig).expect("mixture channel");
-    let belief = prior_of(&rig).estimate();
+    let belief = stated(&rig, &fits(&log, &state, &chain).rich_to_lean).estimate();
     assert!((belief.low - 0.045).abs() < 1e-4 && (belief.high - 0.100).abs() < 1e-4, "{belief:?}");
     assert_eq!(chain.frame_period_s, Some(1.0));
+}
+
+/// A response or a frame rate stated too slow would excuse lean readings that are real.
+#[test]
+fn what_the_steps_of_the_log_contradict_is_not_believed() {
+    let (log, state) =
+        Drive { tau_lean_s: 0.08, tau_rich_s: 0.08, rate_hz: 50.0, clip: 50.0, cuts: 12 }.log();
+    let mut rig = Rig::default();
+    let alone = measure(&log, &state, &rig).expect("mixture channel").rich_to_lean;
+    for band in [[0.3, 0.6], [1.0, 2.0]] {
+        rig.sensor.tau_s = Some(band);
+        let response = measure(&log, &state, &rig).expect("mixture channel").rich_to_lean;
+        assert_eq!((response.tau_s, response.sigma_ln), (alone.tau_s, alone.sigma_ln), "{band:?}");
+        assert!(response.basis.contains("put aside"), "{}", response.basis);
+    }
+    rig.sensor.tau_s = Some([0.06, 0.12]);
+    let response = measure(&log, &state, &rig).expect("mixture channel").rich_to_lean;
+    assert!(response.basis.contains("stated in the rig file"), "{}", response.basis);
+    for (rate_hz, believed) in [(4.0, false), (40.0, true)] {
+        rig.sensor.frame_hz = Some(rate_hz);
+        let frame_s = measure(&log, &state, &rig).and_then(|chain| chain.frame_period_s);
+        assert_eq!(frame_s, believed.then_some(1.0 / rate_hz), "{rate_hz}");
+    }
 }
 
 #[test]
@@ -145,8 +174,13 @@ fn odd_logs_do_not_panic() {
         };
         for value in [f64::NAN, 0.0, -1.0, f64::INFINITY, 1.0] {
             let channel = Channel::new("L".into(), Role::Lambda, &UNITS[0], vec![value; rows], None);
-            let source =
-                Source { path: String::new(), sha256: String::new(), bytes: 0, format: String::new() };
+            let source = Source {
+                path: String::new(),
+                sha256: String::new(),
+                bytes: 0,
+                format: String::new(),
+                cut_short: None,
+            };
             let log = Log {
                 source,
                 clock: clock.clone(),

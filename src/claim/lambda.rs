@@ -62,6 +62,8 @@ struct Sample {
     span_s: f64,
     /// Rows lost to events that were not measured.
     invalid: usize,
+    /// Stretches of the windows without a reading that counts, each too long to be a gap between two readings, s.
+    unread_s: f64,
 }
 
 /// The three claims.
@@ -148,9 +150,16 @@ fn collect(
         all: 0,
         span_s: 0.0,
         invalid: 0,
+        unread_s: 0.0,
     };
     let mut peak = f64::NEG_INFINITY;
+    let longest_s = SHORTEST_S.max(3.0 * chain.fresh_period_s.unwrap_or(0.0));
+    let read = |row: usize| {
+        let lambda = channel.values().get(row).copied().unwrap_or(f64::NAN);
+        !lambda.is_nan() && (usable(row) || lambda >= stop) || invalid(row)
+    };
     for window in rows {
+        sample.unread_s += unread_s(time_s, window, longest_s, &read);
         let first = fresh.row.partition_point(|row| *row < window.start);
         let last = fresh.row.partition_point(|row| *row < window.end);
         let mut phi = Vec::new();
@@ -178,6 +187,22 @@ fn collect(
     sample
 }
 
+/// Time of a window that lies in stretches longer than `longest_s` between rows that were read.
+fn unread_s(time_s: &[f64], window: &Range<usize>, longest_s: f64, read: &impl Fn(usize) -> bool) -> f64 {
+    let Some(times) = time_s.get(window.clone()) else { return 0.0 };
+    let (Some(first), Some(end)) = (times.first(), times.last()) else { return 0.0 };
+    let mut last = *first;
+    let mut sum_s = 0.0;
+    let places = times.iter().zip(window.clone()).filter(|(_, row)| read(*row)).map(|(time, _)| *time);
+    for time in places.chain([*end]) {
+        if time - last > longest_s {
+            sum_s += time - last;
+        }
+        last = time;
+    }
+    sum_s
+}
+
 fn reservations(
     context: &Context<'_>,
     chain: &Chain,
@@ -190,6 +215,17 @@ fn reservations(
         status = weaker(status, ClaimStatus::Limited);
         list.push(
             "part of the full-load passes was not measured (see the lean events); repeat the pass".to_owned(),
+        );
+    }
+    if sample.unread_s > 0.0 {
+        status = weaker(status, ClaimStatus::Limited);
+        list.insert(
+            0,
+            format!(
+                "{:.1} of {:.1} s of full load hold no reading that counts; they are not known to be safe: repeat that \
+                 part of the pass",
+                sample.unread_s, sample.span_s
+            ),
         );
     }
     let seen = count + sample.clipped;

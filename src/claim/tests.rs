@@ -37,7 +37,13 @@ fn case(channels: Vec<Channel>) -> Case {
         start: None,
         basis: ClockBasis::Column { name: "Time".to_owned() },
     };
-    let source = Source { path: "test".into(), sha256: String::new(), bytes: 0, format: "text".into() };
+    let source = Source {
+        path: "test".into(),
+        sha256: String::new(),
+        bytes: 0,
+        format: "text".into(),
+        cut_short: None,
+    };
     let flags = channels.iter().map(|_| vec![Flag::Good; ROWS]).collect();
     let log = Log { source, clock, channels, text_columns: Vec::new(), notes: Vec::new() };
     let windows = vec![crate::state::Window { bit: bit::FULL_LOAD, rows: 1_000..1_300 }];
@@ -96,6 +102,29 @@ fn all_nine_claims_of_the_contract_are_made_in_the_order_of_the_registry() {
     assert_eq!(names.len(), 9);
     assert!(claims.iter().all(|c| c.status == ClaimStatus::NotSupported && c.value.is_none()));
     assert!(claims.iter().all(|c| !c.because.is_empty()));
+}
+
+/// Seconds of full load that nobody measured may have been lean; blanks between readings are no such seconds.
+#[test]
+fn full_load_without_readings_is_said() {
+    let max = |case: &Case| find(&claims(case, 0.97), "full_load_lambda_max").clone();
+    let mut case = case(vec![lambda(|row| if row % 10 == 0 { 0.80 } else { f64::NAN })]);
+    let blank_at_times = max(&case);
+    assert_eq!(blank_at_times.status, ClaimStatus::Supported, "{}", blank_at_times.because);
+    let unread = "2.0 of 6.0 s of full load hold no reading that counts";
+    // Nothing was logged for two of six seconds.
+    let gap = case_of_gap(f64::NAN);
+    assert!(max(&gap).because.starts_with(unread), "{}", max(&gap).because);
+    assert_eq!(max(&gap).status, ClaimStatus::Limited);
+    // Readings stand there, but a detector has found them wrong.
+    case = case_of_gap(0.80);
+    case.detection.flags[0][1_050..1_150].fill(Flag::Bad);
+    assert!(max(&case).because.starts_with(unread), "{}", max(&case).because);
+}
+
+/// Lambda 0.80 at full load, and something else for two seconds of it.
+fn case_of_gap(instead: f64) -> Case {
+    case(vec![lambda(|row| if (1_050..1_150).contains(&row) { instead } else { 0.80 })])
 }
 
 #[test]

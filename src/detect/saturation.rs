@@ -70,8 +70,7 @@ impl Detector for Saturation {
     }
 
     fn run(&self, channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Outcome {
-        let stated = view.rig.sensor.clip_lean.filter(|_| channel.role.is_mixture());
-        let high = stated.or(channel.measured.clip_high);
+        let high = channel.measured.clip_high;
         let low = channel.measured.clip_low;
         if high.is_none() && low.is_none() {
             return Outcome::not_run("no end stop: no extreme of this channel repeats exactly");
@@ -200,11 +199,5 @@ mod tests {
         assert!(because(bench.run(&Saturation, Role::ManifoldPressure)).contains("no end stop"));
         let bench = bench.measured(|m| m.clip_high = Some(255e3));
         assert_eq!(bench.findings(&Saturation, Role::ManifoldPressure)[0].rows, 52..100);
-    }
-
-    #[test]
-    fn stated_end_stop_wins_over_the_one_seen() {
-        let bench = lambda(100..110).rig(|rig| rig.sensor.clip_lean = Some(1.50));
-        assert!(bench.findings(&Saturation, Role::Lambda).is_empty());
     }
 }

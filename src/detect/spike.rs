@@ -8,6 +8,7 @@ use super::{
 };
 use crate::flag::Flag;
 use crate::log::{Channel, Role};
+use crate::rig::measure::stated_frame_s;
 use crate::signal::{quality, runs};
 
 mod together;
@@ -287,7 +288,7 @@ fn mixture(channel: &Channel, view: &View<'_>, readings: &Readings<'_>, limits: 
 
 /// Frame period of the link, where the log or the rig file establishes it and rows resolve it.
 fn established_frame_s(channel: &Channel, view: &View<'_>) -> Option<f64> {
-    let stated_s = view.rig.sensor.frame_hz.filter(|rate_hz| *rate_hz > 0.0).map(f64::recip);
+    let stated_s = stated_frame_s(view.rig, &view.log.clock.time_s, channel.values());
     let seen_s = held_frame_s(channel).filter(|frame_s| {
         channel.measured.frame_share.is_some_and(|share| share >= 0.9)
             && view.log.clock.duration_s() >= 100.0 * frame_s

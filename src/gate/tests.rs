@@ -87,6 +87,9 @@ fn metric(name: &str, status: HealthStatus) -> HealthMetric {
 
 fn by(policy: &Policy, channels: &[Channel], events: &[LeanEvent], claims: &[Claim]) -> Gate {
     let evidence = Evidence {
+        cut_short: None,
+        lean_limit: 0.88,
+        stoich_afr: 14.7,
         channels,
         lean_events: events,
         lean_not_evaluated: None,
@@ -171,6 +174,9 @@ fn columns_health_and_the_age_of_the_last_check_are_asked_for() {
     let withheld = |health: &[HealthMetric], day: Option<&str>, fitted: Option<&str>, checks: &[&str]| {
         let checks: Vec<String> = checks.iter().map(|day| (*day).to_owned()).collect();
         let evidence = Evidence {
+            cut_short: None,
+            lean_limit: 0.88,
+            stoich_afr: 14.7,
             channels: &channels,
             lean_events: &[],
             lean_not_evaluated: None,
@@ -203,6 +209,9 @@ fn columns_health_and_the_age_of_the_last_check_are_asked_for() {
 #[test]
 fn lean_events_that_could_not_be_looked_for_withhold() {
     let evidence = Evidence {
+        cut_short: None,
+        lean_limit: 0.88,
+        stoich_afr: 14.7,
         channels: &[],
         lean_events: &[],
         lean_not_evaluated: Some("the mixture channel has fewer than two values"),
@@ -213,4 +222,50 @@ fn lean_events_that_could_not_be_looked_for_withhold() {
         checks: &[],
     };
     assert_eq!(decide(&evidence, &Policy::default()).decision, Decision::Withheld);
+}
+
+#[test]
+fn a_log_that_breaks_off_is_withheld_where_a_danger_would_be() {
+    let judged = |policy: &Policy| {
+        let (channels, events) = ([channel(Some(0.97))], [event(TreatAs::Benign)]);
+        let claims = claims(ClaimStatus::Supported);
+        let evidence = Evidence {
+            cut_short: Some("the gzip data break off"),
+            channels: &channels,
+            lean_events: &events,
+            lean_not_evaluated: None,
+            claims: &claims,
+            lean_limit: 0.88,
+            stoich_afr: 14.7,
+            sensor_health: &[],
+            day: None,
+            fitted: None,
+            checks: &[],
+        };
+        decide(&evidence, policy)
+    };
+    let withheld = judged(&Policy::next_step());
+    assert_eq!(withheld.decision, Decision::Withheld);
+    assert_eq!(withheld.reasons, ["The gzip data break off."]);
+    let mut policy = Policy::next_step();
+    policy.allowed.push(Verdict::Undetermined);
+    let open = judged(&policy);
+    assert_eq!(open.decision, Decision::Open);
+    assert!(open.reasons.contains(&"The gzip data break off.".to_owned()), "{open:?}");
+}
+
+#[test]
+fn a_figure_beyond_the_limit_that_no_event_explains_is_withheld() {
+    let with = |lambda: f64, unit: &str, events: &[LeanEvent]| {
+        let mut claims = claims(ClaimStatus::Limited);
+        let leanest = claims.iter_mut().find(|claim| claim.id == "full_load_lambda_max").expect("claimed");
+        (leanest.low, leanest.unit) = (Some(lambda), unit.to_owned());
+        by(&Policy::next_step(), &[channel(Some(0.97))], events, &claims).decision
+    };
+    assert_eq!(with(0.87, "", &[]), Decision::Open);
+    assert_eq!(with(1.2, "", &[]), Decision::Withheld);
+    assert_eq!(with(1.05, "", &[event(TreatAs::Benign)]), Decision::Open);
+    assert_eq!(with(1.2, "", &[event(TreatAs::Benign)]), Decision::Withheld);
+    assert_eq!(with(12.5, ":1", &[]), Decision::Open);
+    assert_eq!(with(14.0, ":1", &[]), Decision::Withheld);
 }

@@ -78,6 +78,17 @@ fn decoded<T>(path: &Path, read: impl FnOnce(&Path) -> Result<T, LedgerError>) -
     })
 }
 
+/// What a reader of Parquet could not do. It wraps what the system refuses (too many open files, an input error), which
+/// says nothing about the file.
+fn refused(path: &Path, error: &dyn std::fmt::Display) -> LedgerError {
+    let (path, problem) = (path.to_path_buf(), error.to_string());
+    if problem.contains("(os error ") {
+        LedgerError::Unreadable { path, source: io::Error::other(problem) }
+    } else {
+        LedgerError::Foreign { path, problem }
+    }
+}
+
 fn builder(file: File) -> Result<ParquetRecordBatchReaderBuilder<File>, ParquetError> {
     let metadata = ArrowReaderMetadata::try_new(Arc::new(footer(&file)?), ArrowReaderOptions::new())?;
     Ok(ParquetRecordBatchReaderBuilder::new_with_metadata(file, metadata))
@@ -86,12 +97,12 @@ fn builder(file: File) -> Result<ParquetRecordBatchReaderBuilder<File>, ParquetE
 fn read_heads(path: &Path) -> Result<Vec<Head>, LedgerError> {
     let foreign = |problem: String| LedgerError::Foreign { path: path.to_path_buf(), problem };
     let file = open(path)?;
-    let builder = builder(file).map_err(|error| foreign(error.to_string()))?;
+    let builder = builder(file).map_err(|error| refused(path, &error))?;
     let columns = ProjectionMask::columns(builder.parquet_schema(), ["id", "at", "rig"]);
-    let reader = builder.with_projection(columns).build().map_err(|error| foreign(error.to_string()))?;
+    let reader = builder.with_projection(columns).build().map_err(|error| refused(path, &error))?;
     let mut heads: Vec<Head> = Vec::new();
     for batch in reader {
-        let batch = batch.map_err(|error| foreign(error.to_string()))?;
+        let batch = batch.map_err(|error| refused(path, &error))?;
         let text = |name: &str| batch.column_by_name(name).and_then(|c| c.as_string_opt::<i32>());
         let (Some(id), Some(at), Some(rig)) = (text("id"), text("at"), text("rig")) else {
             return Err(foreign("it lacks the columns of a sensor ledger".to_owned()));
@@ -119,11 +130,11 @@ fn read(
 ) -> Result<(Vec<Entry>, Option<String>), LedgerError> {
     let foreign = |problem: String| LedgerError::Foreign { path: path.to_path_buf(), problem };
     let file = open(path)?;
-    let builder = builder(file).map_err(|error| foreign(error.to_string()))?;
+    let builder = builder(file).map_err(|error| refused(path, &error))?;
     let beside = beside(&builder);
     let mut collected = Collected::default();
-    for batch in builder.build().map_err(|error| foreign(error.to_string()))? {
-        let batch = batch.map_err(|error| foreign(error.to_string()))?;
+    for batch in builder.build().map_err(|error| refused(path, &error))? {
+        let batch = batch.map_err(|error| refused(path, &error))?;
         collected.add(&batch).map_err(|problem| foreign(problem.to_owned()))?;
         each(&batch);
     }

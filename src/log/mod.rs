@@ -22,6 +22,8 @@ pub struct Source {
     pub bytes: u64,
     /// `text`, `parquet`, `arrow_ipc`, with the compression where there is one (`text+gzip`).
     pub format: String,
+    /// Why the data are known to be incomplete: a packed file or a stream that breaks off.
+    pub cut_short: Option<String>,
 }
 
 /// Something noticed while reading that people should know; never an error.

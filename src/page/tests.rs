@@ -349,6 +349,19 @@ fn no_other_user_can_look_into_the_folder() {
     page.stop();
 }
 
+/// Marks that turn the direction of text or steer a terminal are escapes in the document, as on the command line.
+#[test]
+fn the_document_of_a_hostile_log_is_the_one_of_the_command_line() {
+    let page = Opened::new(10_000_000);
+    let text = String::from_utf8_lossy(LOG).replacen("Lambda", "Lam\u{202e}\u{9b}bda", 1);
+    page.post("/logs", &[("files", Some("run.csv"), text.as_bytes())]);
+    page.settled();
+    let document = page.get("/logs/1/audit.json").text();
+    assert!(document.contains("Lam\\u202e\\u009bbda"), "the name is escaped");
+    assert!(!document.contains(['\u{202e}', '\u{9b}']), "nothing is raw");
+    page.stop();
+}
+
 #[test]
 fn removing_a_log_removes_its_files() {
     let page = Opened::new(10_000_000);

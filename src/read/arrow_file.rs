@@ -107,6 +107,7 @@ pub fn from_batches(name: &str, schema: &SchemaRef, records: Vec<RecordBatch>) -
         sha256: super::hexadecimal(&sink.digest.finalize()),
         bytes: sink.bytes,
         format: "arrow".to_owned(),
+        cut_short: None,
     };
     let metadata = schema_metadata(schema);
     let found = digested
@@ -236,8 +237,10 @@ pub(super) fn finish(
     };
     let rows: usize = found.records.iter().map(RecordBatch::num_rows).sum();
     let mut notes: Vec<Note> = Vec::new();
+    let mut cut_short = None;
     if let Some(error) = &found.broken {
         let text = format!("the {kind} data break off after {rows} rows ({error})");
+        cut_short = Some(text.clone());
         notes.push(Note { line: None, channel: None, text });
     }
     if found.schema.fields().is_empty() {
@@ -278,6 +281,7 @@ pub(super) fn finish(
             "record it again",
         ));
     }
+    let source = Source { cut_short, ..source };
     Ok(Table { source, columns, rows, restarts: Vec::new(), metadata: found.metadata, notes })
 }
 

@@ -179,6 +179,7 @@ fn read_content(name: &str, bytes: &[u8], options: &ReadOptions) -> Result<Table
         sha256: String::new(),
         bytes: bytes.len() as u64,
         format: format!("{}{packed}", format.name()),
+        cut_short: None,
     };
     let Some(compression) = Compression::of(bytes) else {
         let format = Format::of(bytes);
@@ -199,6 +200,7 @@ fn read_content(name: &str, bytes: &[u8], options: &ReadOptions) -> Result<Table
     };
     if let Some(error) = measured.cut_short {
         let text = format!("the {} data break off ({error}); what came before was read", compression.name());
+        table.source.cut_short = Some(text.clone());
         table.notes.insert(0, Note { line: None, channel: None, text });
     }
     Ok(table)

@@ -22,7 +22,13 @@ fn column(name: &str, unit: Option<&str>, values: impl IntoIterator<Item = Optio
 
 fn table(rows: usize, columns: Vec<Column>) -> Table {
     Table {
-        source: Source { path: "built".into(), sha256: String::new(), bytes: 0, format: "text".into() },
+        source: Source {
+            path: "built".into(),
+            sha256: String::new(),
+            bytes: 0,
+            format: "text".into(),
+            cut_short: None,
+        },
         columns,
         rows,
         restarts: Vec::new(),

@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use crate::log::{Estimate, Log, Measured, Role};
+use crate::log::{Channel, Estimate, Log, Measured, Note, Role};
 use crate::rig::Rig;
 use crate::signal::{frame, lag, quantum, rail, robust};
 
@@ -19,6 +19,9 @@ pub fn measure(log: &mut Log, rig: &Rig) {
             if channel.count() == time_s.len() { rows_s } else { sample_period(time_s, channel.values()) };
         channel.measured = one(time_s, channel.values(), sample_s, channel.role, rig);
     });
+    let notes: Vec<Note> =
+        log.channels.iter().flat_map(|channel| contradicted(channel, &log.clock.time_s, rig)).collect();
+    log.notes.extend(notes);
     share_frame(log);
     for (role, witness) in WITNESSES {
         lag_behind(log, *role, *witness);
@@ -54,8 +57,7 @@ fn one(time_s: &[f64], values: &[f64], sample_period_s: Option<f64>, role: Role,
         frame_share: found.map(|found| found.share),
         ..Measured::default()
     };
-    if let Some(frame_hz) = rig.sensor.frame_hz.filter(|_| role.is_mixture()) {
-        let value = frame_hz.recip();
+    if let Some(value) = stated_frame_s(rig, time_s, values).filter(|_| role.is_mixture()) {
         measured.frame_period_s = Some(Estimate { value, low: value, high: value });
     }
     let fresh_s =
@@ -63,12 +65,53 @@ fn one(time_s: &[f64], values: &[f64], sample_period_s: Option<f64>, role: Role,
     rails(time_s, values, role, fresh_s, &mut measured);
     if role.is_mixture() {
         measured.rest_value = rest_value(time_s, values);
-        if let Some(clip) = rig.sensor.clip_lean {
+        if let Some(clip) = rig.sensor.clip_lean.filter(|clip| beyond(values, *clip).is_none()) {
             measured.clip_high = Some(clip);
         }
     }
     measured.noise = robust::noise(&fresh(time_s, values, fresh_s));
     measured
+}
+
+/// The frame period that the rig file states for the mixture, s; null where the readings are renewed more often.
+///
+/// * `values`: of the mixture channel
+pub fn stated_frame_s(rig: &Rig, time_s: &[f64], values: &[f64]) -> Option<f64> {
+    let period_s = rig.sensor.frame_hz.filter(|rate_hz| *rate_hz > 0.0)?.recip();
+    (!frame::outpaced(time_s, values, period_s)).then_some(period_s)
+}
+
+/// Readings beyond a stated lean end stop that contradict it; a bit that fell over shows as one or two of them, and an
+/// instrument may differ from its data sheet by 0.02 (both assumed).
+fn beyond(values: &[f64], clip: f64) -> Option<usize> {
+    let count = values.iter().filter(|value| **value > clip + 0.02).count();
+    (count > 2).then_some(count)
+}
+
+/// What the rig file says of the mixture channel and its readings contradict.
+fn contradicted(channel: &Channel, time_s: &[f64], rig: &Rig) -> Vec<Note> {
+    if !channel.role.is_mixture() {
+        return Vec::new();
+    }
+    let mut texts = Vec::new();
+    if let Some(clip) = rig.sensor.clip_lean
+        && let Some(count) = beyond(channel.values(), clip)
+    {
+        texts.push(format!(
+            "the rig file says that the reading ends at lambda {clip:.2} (`clip_lean`), but {count} readings are leaner: \
+             not used"
+        ));
+    }
+    if let Some(rate_hz) = rig.sensor.frame_hz
+        && stated_frame_s(rig, time_s, channel.values()).is_none()
+    {
+        texts.push(format!(
+            "the rig file says that the reading is renewed {rate_hz} times a second (`frame_hz`), but it changes more \
+             often: not used"
+        ));
+    }
+    let note = |text| Note { line: None, channel: Some(channel.name.clone()), text };
+    texts.into_iter().map(note).collect()
 }
 
 /// Channels that must show one frame before the others are taken to be renewed with them. Assumed.

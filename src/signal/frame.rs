@@ -43,6 +43,23 @@ pub fn frame(time_s: &[f64], values: &[f64], sample_period_s: f64) -> Option<Fra
     by_rows(&intervals, sample_period_s).or_else(|| by_time(&intervals, sample_period_s, jitter_s))
 }
 
+/// Whether a channel changes more often than a frame period allows: at least a tenth of its changes come more than a row
+/// too soon after the one before.
+///
+/// * `time_s`, `values`: one per row; NaN rows are skipped
+pub fn outpaced(time_s: &[f64], values: &[f64], period_s: f64) -> bool {
+    let rows = values.iter().filter(|value| !value.is_nan()).count();
+    let (Some(first), Some(last)) = (time_s.first(), time_s.last()) else { return false };
+    let sample_period_s = (last - first) / rows.saturating_sub(1).max(1) as f64;
+    if sample_period_s.is_nan() || sample_period_s <= 0.0 {
+        return false;
+    }
+    let (intervals, _) = change_intervals(time_s, values, sample_period_s);
+    let soonest_s = period_s - 1.2 * sample_period_s;
+    let early = intervals.iter().filter(|(_, seconds)| *seconds < soonest_s).count();
+    intervals.len() >= LEAST_INTERVALS && early * 10 >= intervals.len()
+}
+
 /// Rows with a value, and seconds, between one change of value and the next.
 type Interval = (usize, f64);
 

@@ -41,6 +41,7 @@ pub(in crate::read) fn read_file(path: &Path, options: &ReadOptions) -> Result<O
         sha256: String::new(),
         bytes: 0,
         format: Format::Text.name().to_owned(),
+        cut_short: None,
     };
     let Some((mut table, seen)) = read(&source, Origin::File(&file), about.len(), options)? else {
         return Ok(None);

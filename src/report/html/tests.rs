@@ -26,6 +26,7 @@ fn log(channels: Vec<Channel>, rows: usize, rate_hz: f64) -> Log {
             sha256: "00".to_owned(),
             bytes: 1,
             format: "text".to_owned(),
+            cut_short: None,
         },
         clock: Clock::from_rate(rows, rate_hz, &[]),
         channels,
