@@ -203,6 +203,9 @@ impl Ledger {
         entry: &Entry,
         moved: bool,
     ) -> Result<Option<Added>, LedgerError> {
+        // Chosen before the files are read: whoever takes this name later makes the writing fail, and whoever had taken it
+        // before is among what is read.
+        let path = free(folder, &entry.id);
         let known = settled(folder, read_heads)?;
         if known.iter().any(|other| other.id == entry.id) {
             return Ok(Some(Added::Known));
@@ -219,7 +222,7 @@ impl Ledger {
         }
         fs::create_dir_all(folder)
             .map_err(|source| LedgerError::Io { path: folder.to_path_buf(), source })?;
-        if !file::create(&free(folder, &entry.id), std::slice::from_ref(entry))? {
+        if !file::create(&path, std::slice::from_ref(entry))? {
             return Ok(None);
         }
         if files(folder)?.len() > COMPACT_ABOVE {

@@ -12,7 +12,7 @@ use crate::atomic;
 use crate::audit;
 use crate::read;
 use crate::report::known::Known;
-use crate::report::{self, flags, html};
+use crate::report::{QuietJson, flags, html};
 use crate::rig::{self, Rig};
 
 /// Audits at a time: each may hold a whole log in memory.
@@ -76,12 +76,14 @@ fn judge(desk: &Desk, entry: &Entry, rig: &Rig) -> Result<Outcome, String> {
     let failed =
         |error: &dyn std::fmt::Display| format!("cannot write the report of {}: {error}", entry.name);
     let page = html::render(&log, &audited).map_err(|error| failed(&error))?;
-    let document = serde_json::to_vec_pretty(&audited.document).map_err(|error| failed(&error))?;
-    let document = report::quiet_json(document);
-    for (kind, bytes) in [(Kind::Report, page.as_bytes()), (Kind::Document, &document)] {
-        atomic::write::<io::Error, _>(&desk.file(entry.id, kind), |writer| writer.write_all(bytes))
-            .map_err(|error| failed(&error))?;
-    }
+    atomic::write::<io::Error, _>(&desk.file(entry.id, Kind::Report), |writer| {
+        writer.write_all(page.as_bytes())
+    })
+    .map_err(|error| failed(&error))?;
+    atomic::write::<io::Error, _>(&desk.file(entry.id, Kind::Document), |writer| {
+        Ok(serde_json::to_writer_pretty(QuietJson(writer), &audited.document)?)
+    })
+    .map_err(|error| failed(&error))?;
     atomic::write::<flags::FlagsError, _>(&desk.file(entry.id, Kind::Flags), |writer| {
         flags::write(writer, &log, &audited.detection)
     })

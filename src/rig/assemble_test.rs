@@ -216,6 +216,24 @@ fn codes_blanks_and_booleans_are_told() {
     assert!(log.notes.iter().any(|note| note.text.contains("code")));
 }
 
+/// An end stop that readings pass is none; a rig file that states it would make air of a lean mixture.
+#[test]
+fn a_stated_end_stop_holds_unless_readings_are_leaner() {
+    let clip = |leaner: usize| {
+        let lambda =
+            (0..200).map(|row| Some(if row < leaner { 1.6 } else { 0.8 + 0.001 * f64::from(row as u8 % 7) }));
+        let rig = Rig::parse("[sensor]\nclip_lean = 1.36\n", "rig.toml").expect("a rig");
+        let time = column("Time", Some("s"), (0..200).map(|row| Some(f64::from(row) * 0.05)));
+        let log = assemble(table(200, vec![time, column("Lambda", None, lambda)]), &rig).expect("a log");
+        let told = log.notes.iter().any(|note| note.text.contains("`clip_lean`"));
+        (log.channels[0].measured.clip_high, told)
+    };
+    assert_eq!(clip(0), (Some(1.36), false));
+    assert_eq!(clip(1), (Some(1.36), false), "a glitch says nothing");
+    let (seen, told) = clip(40);
+    assert!(seen != Some(1.36) && told, "{seen:?}");
+}
+
 #[test]
 fn tables_that_are_no_log_say_why() {
     let none = assemble(table(0, vec![]), &Rig::default()).expect_err("no rows");
