@@ -115,6 +115,12 @@ impl Case {
             sentence(&policy.summary)
         }];
         reasons.extend(self.reservations);
+        if !policy.ended {
+            reasons.push(
+                "The policy does not end with the line `[end]`: if it was cut off, it asks for less than was meant."
+                    .to_owned(),
+            );
+        }
         Gate { decision: Decision::Open, policy: Some(name), reasons, evidence_needed: Vec::new() }
     }
 

@@ -65,6 +65,8 @@ pub struct Policy {
     pub measured: Vec<String>,
     /// Days since the sensor's last check in a known gas, at most.
     pub check_max_age_days: Option<f64>,
+    /// Whether its text says where it ends; one that does not may have broken off.
+    pub ended: bool,
 }
 
 impl Default for Policy {
@@ -80,6 +82,7 @@ impl Default for Policy {
             health: None,
             measured: Vec::new(),
             check_max_age_days: None,
+            ended: true,
         }
     }
 }
@@ -144,7 +147,7 @@ impl Policy {
     ///
     /// # Errors
     /// Text that is not TOML, a key, role, claim, verdict, status or metric that does not exist, a score outside
-    /// 0 to 1, or no `[end]`: with line, column and what to write instead.
+    /// 0 to 1, or anything below `[end]`: with line, column and what to write instead.
     pub fn parse(text: &str, file: &str) -> Result<Self, PolicyError> {
         let policy = setting::parse(text, "policy", file, checked)?;
         Ok(Self { name: file.to_owned(), ..policy })
@@ -158,8 +161,7 @@ fn checked(top: &DeTable<'_>) -> Checked<Policy> {
         return Err(Fault {
             span: 0..0,
             problem: "the policy is empty".to_owned(),
-            help: "write what must hold and `[end]` below it, or name a ready policy; `[lean_events]` alone asks that no \
-                   danger was met"
+            help: "write what must hold, or name a ready policy; `[lean_events]` alone asks that no danger was met"
                 .to_owned(),
         });
     }
@@ -175,30 +177,25 @@ fn checked(top: &DeTable<'_>) -> Checked<Policy> {
             _ => {}
         }
     }
-    check_end(top)?;
+    policy.ended = has_end(top)?;
     Ok(policy)
 }
 
-/// Refuses a policy that does not say where it ends: one that broke off while it was written or copied would ask for less
-/// than it was written to ask, and open.
-fn check_end(top: &DeTable<'_>) -> Checked<()> {
+/// Whether a policy says where it ends: one that broke off while it was written or copied asks for less than it was written
+/// to ask.
+fn has_end(top: &DeTable<'_>) -> Checked<bool> {
     let fault = |span, problem: &str, help: &str| {
         Err(Fault { span, problem: problem.to_owned(), help: help.to_owned() })
     };
     let Some((end, value)) = top.iter().find(|(key, _)| key.get_ref().as_ref() == END) else {
-        let last = top.iter().map(|(key, _)| key.span().end).max().unwrap_or(0);
-        return fault(
-            last..last,
-            "the policy has no line `[end]`, so that it may have been cut off",
-            "write `[end]` as its last line, once everything stands that must hold",
-        );
+        return Ok(false);
     };
     if let Some((key, _)) = table(value, "[end]")?.iter().next() {
         return fault(key.span(), "`[end]` has no keys", "move this line above `[end]`");
     }
     match top.iter().find(|(key, _)| key.span().start > end.span().start) {
         Some((key, _)) => fault(key.span(), "this stands below `[end]`", "move it above the line `[end]`"),
-        None => Ok(()),
+        None => Ok(true),
     }
 }
 
@@ -323,15 +320,16 @@ mod tests {
     }
 
     #[test]
-    fn a_policy_cut_off_anywhere_is_none() {
+    fn a_policy_cut_off_anywhere_is_none_or_has_no_end() {
         for ready in READY {
             let whole = ready.text.trim_end();
             // What follows the last bracket is a remark.
             let asked = whole.rfind(']').expect("its end");
             for (cut, _) in whole[..=asked].char_indices() {
-                assert!(Policy::parse(&whole[..cut], "cut.toml").is_err(), "{} at byte {cut}", ready.name);
+                let cut_off = Policy::parse(&whole[..cut], "cut.toml");
+                assert!(!cut_off.is_ok_and(|policy| policy.ended), "{} at byte {cut}", ready.name);
             }
-            assert!(Policy::parse(whole, "whole.toml").is_ok(), "{}", ready.name);
+            assert!(Policy::parse(whole, "whole.toml").expect("a policy").ended, "{}", ready.name);
         }
     }
 
@@ -352,7 +350,6 @@ mod tests {
             ("[sensor]\nmeasured = [\"dead_tme\"]", (2, 13), "did you mean `dead_time`?"),
             ("[sensor]\ncheck_max_age_days = -1", (2, 22), "0 to 3650 (days)"),
             ("[trust\n", (1, 7), "key = value"),
-            ("[trust]\nlambda = 0.9\n", (1, 7), "write `[end]` as its last line"),
             ("[trust]\nlambda = 0.9\n[end]\nknock = 0.9", (4, 1), "above `[end]`"),
             ("[end]\n[trust]\nlambda = 0.9", (2, 2), "above the line `[end]`"),
             ("end = true\n[trust]\nlambda = 0.9", (1, 7), "a table"),
