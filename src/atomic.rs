@@ -174,7 +174,7 @@ fn size_most() -> u64 {
 
 /// The file that a path means, links followed, also where the last link points to a file that is not there yet.
 pub(crate) fn followed(path: &Path) -> PathBuf {
-    /// As many links as Linux follows (path_resolution(7)).
+    /// As many links as Linux follows (manual page `path_resolution`).
     const LINKS: usize = 40;
     let mut path = path.to_path_buf();
     for _ in 0..LINKS {

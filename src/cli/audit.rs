@@ -304,10 +304,11 @@ impl Job<'_> {
                 }
             }
         }
-        if self.several && !to_stdout {
-            if let Err(error) = output::print(&summary::render(&lines, self.width)) {
-                failures.note(&error.into());
-            }
+        if self.several
+            && !to_stdout
+            && let Err(error) = output::print(&summary::render(&lines, self.width))
+        {
+            failures.note(&error.into());
         }
         failures.ending(Ending::Done)
     }

@@ -375,7 +375,9 @@ mod tests {
             let file = File::create(&path).expect("a file");
             let mut writer = ArrowWriter::try_new(file, batch.schema(), None).expect("a writer");
             writer.write(&batch).expect("writes");
-            note.into_iter().for_each(|note| writer.append_key_value_metadata(note));
+            if let Some(note) = note {
+                writer.append_key_value_metadata(note);
+            }
             writer.close().expect("closes");
             path
         };

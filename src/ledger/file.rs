@@ -163,8 +163,9 @@ fn beside(builder: &ParquetRecordBatchReaderBuilder<File>) -> Option<String> {
         return Some(format!("this version does not know its columns {}", unknown.join(", ")));
     }
     names.sort_unstable();
-    if let Some(twice) = names.windows(2).find(|pair| pair[0] == pair[1]) {
-        return Some(format!("it has two columns {}", twice[0]));
+    let twice = names.iter().zip(names.iter().skip(1)).find(|(name, next)| name == next);
+    if let Some((name, _)) = twice {
+        return Some(format!("it has two columns {name}"));
     }
     // The writer's own note repeats the columns.
     let notes = builder.metadata().file_metadata().key_value_metadata();
