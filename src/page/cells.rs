@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::audit::Audited;
+use crate::chain::Chain;
 use crate::document::{Audit, TreatAs};
 use crate::flag::Flag;
 use crate::log::{Log, Role};
@@ -75,7 +76,8 @@ impl Cells {
             // The bounds keep the numbers meaningful: 100 000 1/min, 2 MPa.
             (!doubted && cell.is_finite() && cell.abs() <= 200.0).then_some(cell as i32)
         };
-        let mut skip = left_out(&audited.document).into_iter().peekable();
+        let tail_s = audited.chain.as_ref().map_or(0.0, way_back_s);
+        let mut skip = left_out(&audited.document, tail_s).into_iter().peekable();
         let mut cells = BTreeMap::<Place, Cell>::new();
         for (row, value) in log.channels[mixture].values().iter().enumerate() {
             let Some(time_s) = log.clock.time_s.get(row) else { break };
@@ -96,14 +98,23 @@ impl Cells {
     }
 }
 
+/// How long a reading shows the air of a cut after fuel has come back, s: the way of the gas at idle, and three time
+/// constants at their slow end, after which a twentieth of the step is left.
+fn way_back_s(chain: &Chain) -> f64 {
+    Chain::delay_s(0.0, None) + 3.0 * chain.lean_to_rich.quantile(0.975)
+}
+
 /// Times that make no cell, merged and ascending, s: over-run, and events that are harmless (fuel was cut) or were
 /// not measured.
-fn left_out(audit: &Audit) -> Vec<(f64, f64)> {
+///
+/// * `tail_s`: how long each of them is read on
+fn left_out(audit: &Audit, tail_s: f64) -> Vec<(f64, f64)> {
     let events = audit.lean_events.iter().filter(|event| event.treat_as != TreatAs::Hazard);
     let cuts = audit.windows.iter().filter(|window| window.kind == "over_run");
     let mut spans: Vec<(f64, f64)> = events
         .map(|event| (event.start_s, event.end_s))
         .chain(cuts.map(|window| (window.start_s, window.end_s)))
+        .map(|(start_s, end_s)| (start_s, end_s + tail_s))
         .collect();
     spans.sort_by(|a, b| a.0.total_cmp(&b.0));
     let mut merged: Vec<(f64, f64)> = Vec::new();
