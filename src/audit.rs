@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use rayon::prelude::*;
 
-use crate::chain::{self, Chain};
+use crate::chain::{self, Chain, Response};
 use crate::detect::{self, Detection, Stage, View};
 use crate::document::{self, Audit, FlagCounts, SCHEMA, TreatAs, Verdict};
 use crate::flag::Flag;
@@ -59,8 +59,11 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
     for (index, event) in lean_events.iter_mut().enumerate() {
         event.id = format!("L{}", index + 1);
     }
+    let cut_short = cut_short(log);
+    let unshown_response = unshown_response(rig, chain.as_ref());
     let evidence = gate::Evidence {
-        cut_short: log.source.cut_short.as_deref(),
+        cut_short: cut_short.as_ref(),
+        unshown_response: unshown_response.as_deref(),
         channels: &channels,
         lean_events: &lean_events,
         lean_not_evaluated: lean_not_evaluated.as_deref(),
@@ -167,8 +170,31 @@ fn source(log: &Log) -> document::Source {
         start: log.clock.start.clone(),
         duration_s: log.clock.duration_s(),
         sample_rate_hz: log.clock.rate_hz(),
-        cut_short: log.source.cut_short.clone(),
+        cut_short: cut_short(log),
     }
+}
+
+fn cut_short(log: &Log) -> Option<document::CutShort> {
+    let cut = log.source.cut_short.as_ref()?;
+    Some(document::CutShort { why: cut.why.clone(), row_only: cut.row_only })
+}
+
+/// A response that the rig file states, that is slower than any healthy sensor's, and that no step of the log shows: what it
+/// excuses as the sensor's way back may have been lean.
+fn unshown_response(rig: &Rig, chain: Option<&Chain>) -> Option<String> {
+    let [low, high] = rig.sensor.tau_s?;
+    let chain = chain?;
+    let slowest_s = Response::prior().quantile(0.975);
+    let unshown = |response: &Response| response.events == 0 && response.tau_s > slowest_s;
+    (unshown(&chain.rich_to_lean) || unshown(&chain.lean_to_rich)).then(|| {
+        format!(
+            "the rig file states a response of {:.0} to {:.0} ms, a healthy sensor has {:.0} ms at most, and no step of this \
+             log shows which it is: lean readings may have been taken for the sensor's way back",
+            1e3 * low,
+            1e3 * high,
+            1e3 * slowest_s
+        )
+    })
 }
 
 fn rig_used(log: &Log, rig: &Rig, chain: Option<&Chain>) -> document::Rig {
@@ -186,6 +212,7 @@ fn rig_used(log: &Log, rig: &Rig, chain: Option<&Chain>) -> document::Rig {
         sensor_checked: rig.sensor.checked.clone(),
         tau_s: tau.map(|tau| document::Interval { value: tau.value, low: tau.low, high: tau.high }),
         tau_basis: chain.map(|chain| chain.rich_to_lean.basis.clone()),
+        unshown_response: unshown_response(rig, chain),
         frame_period_s: chain.and_then(|chain| chain.frame_period_s),
         clip_lean: chain.and_then(|chain| chain.clip_lean),
         supply_min_v: rig.sensor.supply_min_v,

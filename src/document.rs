@@ -78,9 +78,18 @@ pub struct Source {
     pub duration_s: f64,
     /// By the median row period, Hz.
     pub sample_rate_hz: Option<f64>,
-    /// Why the file is known to be incomplete: a packed file or a stream that breaks off.
+    /// How the file is known to be incomplete.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub cut_short: Option<String>,
+    pub cut_short: Option<CutShort>,
+}
+
+/// A log that breaks off.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CutShort {
+    /// Plain sentence.
+    pub why: String,
+    /// Whether only the last row is broken: a logger that loses power ends like this, so that there may be no more of it.
+    pub row_only: bool,
 }
 
 /// What was known about machine and instruments.
@@ -111,6 +120,9 @@ pub struct Rig {
     pub tau_s: Option<Interval>,
     /// Where `tau_s` came from.
     pub tau_basis: Option<String>,
+    /// Why a stated response is in doubt: it is slow, and no step of the log shows it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unshown_response: Option<String>,
     /// Link frame period as used, s.
     pub frame_period_s: Option<f64>,
     /// Lean end stop as used, lambda.

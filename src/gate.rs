@@ -8,16 +8,18 @@ pub use policy::{Policy, PolicyError, READY, Ready};
 
 use crate::claim;
 use crate::document::{
-    Audit, Channel, Claim, ClaimStatus, Decision, Gate, Grade, HealthMetric, HealthStatus, LeanEvent,
-    TreatAs, Verdict, score_words,
+    Audit, Channel, Claim, ClaimStatus, CutShort, Decision, Gate, Grade, HealthMetric, HealthStatus,
+    LeanEvent, TreatAs, Verdict, score_words,
 };
 use crate::log::Role;
 
 /// What a gate looks at.
 #[derive(Clone, Copy, Debug)]
 pub struct Evidence<'a> {
-    /// Why the log is known to be incomplete.
-    pub cut_short: Option<&'a str>,
+    /// How the log is known to be incomplete.
+    pub cut_short: Option<&'a CutShort>,
+    /// Why a response that the rig file states is in doubt.
+    pub unshown_response: Option<&'a str>,
     /// Trust per channel.
     pub channels: &'a [Channel],
     /// Every lean event, judged.
@@ -44,7 +46,8 @@ impl<'a> Evidence<'a> {
     /// The evidence of a document, with the date of its log and the check that the rig file states.
     pub fn of(audit: &'a Audit) -> Self {
         Self {
-            cut_short: audit.source.cut_short.as_deref(),
+            cut_short: audit.source.cut_short.as_ref(),
+            unshown_response: audit.rig.unshown_response.as_deref(),
             channels: &audit.channels,
             lean_events: &audit.lean_events,
             lean_not_evaluated: audit.lean_not_evaluated.as_deref(),
@@ -124,13 +127,23 @@ impl Case {
         Gate { decision: Decision::Open, policy: Some(name), reasons, evidence_needed: Vec::new() }
     }
 
-    /// What a file has lost may be the danger; a policy that lets dangers pass only needs to be told.
+    /// What a file has lost, or a stated response excuses, may be the danger; a policy that lets dangers pass only needs to
+    /// be told.
     fn completeness(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
-        let Some(why) = evidence.cut_short else { return };
-        if policy.allowed.contains(&Verdict::Undetermined) {
-            self.reserve(why);
-        } else {
-            self.withhold(why, "the whole file: copy it again from where it was written");
+        let passes = policy.allowed.contains(&Verdict::Undetermined);
+        match evidence.cut_short {
+            Some(cut) if cut.row_only || passes => self.reserve(&cut.why),
+            Some(cut) => self.withhold(&cut.why, "the whole file: copy it again from where it was written"),
+            None => {}
+        }
+        match evidence.unshown_response {
+            Some(why) if passes => self.reserve(why),
+            Some(why) => self.withhold(
+                why,
+                "a run in which the throttle is closed in gear, so that fuel is cut and the response shows; or a rig file \
+                 without `tau_s`",
+            ),
+            None => {}
         }
     }
 

@@ -218,7 +218,8 @@ fn reservations(
         );
     }
     if sample.unread_s > 0.0 {
-        status = weaker(status, ClaimStatus::Limited);
+        let most = 2.0 * sample.unread_s > sample.span_s;
+        status = weaker(status, if most { ClaimStatus::NotSupported } else { ClaimStatus::Limited });
         list.insert(
             0,
             format!(

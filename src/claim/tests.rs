@@ -108,16 +108,19 @@ fn all_nine_claims_of_the_contract_are_made_in_the_order_of_the_registry() {
 #[test]
 fn full_load_without_readings_is_said() {
     let max = |case: &Case| find(&claims(case, 0.97), "full_load_lambda_max").clone();
-    let mut case = case(vec![lambda(|row| if row % 10 == 0 { 0.80 } else { f64::NAN })]);
-    let blank_at_times = max(&case);
+    let blanks = case(vec![lambda(|row| if row % 10 == 0 { 0.80 } else { f64::NAN })]);
+    let blank_at_times = max(&blanks);
     assert_eq!(blank_at_times.status, ClaimStatus::Supported, "{}", blank_at_times.because);
     let unread = "2.0 of 6.0 s of full load hold no reading that counts";
     // Nothing was logged for two of six seconds.
     let gap = case_of_gap(f64::NAN);
     assert!(max(&gap).because.starts_with(unread), "{}", max(&gap).because);
     assert_eq!(max(&gap).status, ClaimStatus::Limited);
+    // More than half of it: nothing follows.
+    let most = case(vec![lambda(|row| if row < 1_100 { 0.80 } else { f64::NAN })]);
+    assert_eq!(max(&most).status, ClaimStatus::NotSupported, "{}", max(&most).because);
     // Readings stand there, but a detector has found them wrong.
-    case = case_of_gap(0.80);
+    let mut case = case_of_gap(0.80);
     case.detection.flags[0][1_050..1_150].fill(Flag::Bad);
     assert!(max(&case).because.starts_with(unread), "{}", max(&case).because);
 }

@@ -40,6 +40,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
         WriteError::Io(error) => Failure::write(&arguments.output, &error),
         other => Failure::Internal(format!("cannot write {}: {other}", arguments.output.display())),
     })?;
+    if let Some(cut) = &table.source.cut_short {
+        output::remark(&format!("the log is not whole: {}; the new file says so too", cut.why));
+    }
     output::remark(&format!(
         "wrote {}: {} rows, {} columns{}",
         arguments.output.display(),

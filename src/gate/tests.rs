@@ -88,6 +88,7 @@ fn metric(name: &str, status: HealthStatus) -> HealthMetric {
 fn by(policy: &Policy, channels: &[Channel], events: &[LeanEvent], claims: &[Claim]) -> Gate {
     let evidence = Evidence {
         cut_short: None,
+        unshown_response: None,
         lean_limit: 0.88,
         stoich_afr: 14.7,
         channels,
@@ -175,6 +176,7 @@ fn columns_health_and_the_age_of_the_last_check_are_asked_for() {
         let checks: Vec<String> = checks.iter().map(|day| (*day).to_owned()).collect();
         let evidence = Evidence {
             cut_short: None,
+            unshown_response: None,
             lean_limit: 0.88,
             stoich_afr: 14.7,
             channels: &channels,
@@ -210,6 +212,7 @@ fn columns_health_and_the_age_of_the_last_check_are_asked_for() {
 fn lean_events_that_could_not_be_looked_for_withhold() {
     let evidence = Evidence {
         cut_short: None,
+        unshown_response: None,
         lean_limit: 0.88,
         stoich_afr: 14.7,
         channels: &[],
@@ -225,12 +228,13 @@ fn lean_events_that_could_not_be_looked_for_withhold() {
 }
 
 #[test]
-fn a_log_that_breaks_off_is_withheld_where_a_danger_would_be() {
-    let judged = |policy: &Policy| {
+fn a_log_that_breaks_off_and_a_response_that_nothing_shows_are_withheld_where_a_danger_would_be() {
+    let judged = |policy: &Policy, row_only: bool, unshown_response: Option<&str>| {
         let (channels, events) = ([channel(Some(0.97))], [event(TreatAs::Benign)]);
         let claims = claims(ClaimStatus::Supported);
         let evidence = Evidence {
-            cut_short: Some("the gzip data break off"),
+            cut_short: Some(&CutShort { why: "the data break off".to_owned(), row_only }),
+            unshown_response,
             channels: &channels,
             lean_events: &events,
             lean_not_evaluated: None,
@@ -244,14 +248,20 @@ fn a_log_that_breaks_off_is_withheld_where_a_danger_would_be() {
         };
         decide(&evidence, policy)
     };
-    let withheld = judged(&Policy::next_step());
+    let withheld = judged(&Policy::next_step(), false, Some("slow by the rig file"));
     assert_eq!(withheld.decision, Decision::Withheld);
-    assert_eq!(withheld.reasons, ["The gzip data break off."]);
+    assert_eq!(withheld.reasons, ["The data break off.", "Slow by the rig file."]);
+    // A logger that loses power breaks its last row.
+    let row = judged(&Policy::next_step(), true, None);
+    assert_eq!(row.decision, Decision::Open);
+    assert!(row.reasons.contains(&"The data break off.".to_owned()), "{row:?}");
     let mut policy = Policy::next_step();
     policy.allowed.push(Verdict::Undetermined);
-    let open = judged(&policy);
+    let open = judged(&policy, false, Some("slow by the rig file"));
     assert_eq!(open.decision, Decision::Open);
-    assert!(open.reasons.contains(&"The gzip data break off.".to_owned()), "{open:?}");
+    for said in ["The data break off.", "Slow by the rig file."] {
+        assert!(open.reasons.contains(&said.to_owned()), "{open:?}");
+    }
 }
 
 #[test]

@@ -22,8 +22,17 @@ pub struct Source {
     pub bytes: u64,
     /// `text`, `parquet`, `arrow_ipc`, with the compression where there is one (`text+gzip`).
     pub format: String,
-    /// Why the data are known to be incomplete: a packed file or a stream that breaks off.
-    pub cut_short: Option<String>,
+    /// How the data are known to be incomplete.
+    pub cut_short: Option<CutShort>,
+}
+
+/// A log that breaks off.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CutShort {
+    /// Plain sentence.
+    pub why: String,
+    /// Whether only the last row is broken: a logger that loses power ends like this, so that there may be no more of it.
+    pub row_only: bool,
 }
 
 /// Something noticed while reading that people should know; never an error.

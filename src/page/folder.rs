@@ -9,6 +9,8 @@ use tempfile::TempDir;
 use super::PageError;
 
 const PREFIX: &str = "sondeproof-page-";
+/// A file in every folder of a page: another folder that happens to have such a name is nobody's to remove.
+const MARK: &str = ".sondeproof-page";
 
 /// A folder that goes when the page ends.
 #[derive(Debug)]
@@ -35,6 +37,11 @@ impl Folder {
         let folder = builder.tempdir().map_err(|source| PageError::Folder {
             what: "make",
             folder: std::env::temp_dir(),
+            source,
+        })?;
+        File::create(folder.path().join(MARK)).map_err(|source| PageError::Folder {
+            what: "write to",
+            folder: folder.path().to_path_buf(),
             source,
         })?;
         let alive = lock(folder.path());
@@ -87,7 +94,8 @@ fn clear(own: &Path) {
             && item.metadata().is_ok_and(|about| {
                 let age = about.modified().ok().and_then(|at| at.elapsed().ok());
                 about.is_dir() && about.uid() == me.uid() && age.is_some_and(|age| age > YOUNG)
-            });
+            })
+            && item.path().join(MARK).is_file();
         if left && let Some(_held) = lock(&item.path()) {
             // One that cannot be removed stays for the next page.
             fs::remove_dir_all(item.path()).ok();

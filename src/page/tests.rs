@@ -105,6 +105,13 @@ impl Opened {
         }
     }
 
+    /// Names of what is in the folder, but for the mark that it is a page's.
+    fn files(&self) -> Vec<String> {
+        let items = std::fs::read_dir(&self.folder).expect("listed");
+        let names = items.map(|item| item.expect("an item").file_name().to_string_lossy().into_owned());
+        names.filter(|name| name != ".sondeproof-page").collect()
+    }
+
     fn stop(mut self) -> PathBuf {
         assert_eq!(self.post("/stop", &[]).status, 200);
         self.thread.take().expect("a thread").join().expect("no panic").expect("stopped");
@@ -225,9 +232,7 @@ fn a_file_above_the_limit_is_refused_with_what_to_do_and_leaves_nothing() {
         "at the limit"
     );
     page.settled();
-    let left: Vec<_> =
-        std::fs::read_dir(&page.folder).expect("listed").flatten().map(|e| e.file_name()).collect();
-    assert_eq!(left, ["2.log"], "the page goes on, and the refused file is gone");
+    assert_eq!(page.files(), ["2.log"], "the page goes on, and the refused file is gone");
     page.stop();
 }
 
@@ -239,8 +244,7 @@ fn no_name_leads_out_of_the_folder() {
     }
     let register = page.settled();
     assert!(register.contains("outside.csv") && !register.contains("../"), "{register}");
-    for entry in std::fs::read_dir(&page.folder).expect("listed") {
-        let name = entry.expect("an entry").file_name().to_string_lossy().into_owned();
+    for name in page.files() {
         assert!(name.starts_with(|c: char| c.is_ascii_digit()), "{name}");
     }
     for path in [
@@ -368,7 +372,7 @@ fn removing_a_log_removes_its_files() {
     page.post("/logs", &[("files", Some("run.csv"), LOG)]);
     page.settled();
     assert_eq!(page.post("/logs/1/remove", &[]).status, 303);
-    assert_eq!(std::fs::read_dir(&page.folder).expect("listed").count(), 0);
+    assert!(page.files().is_empty(), "{:?}", page.files());
     assert_eq!(page.get("/logs/1/report").status, 404);
     page.stop();
 }

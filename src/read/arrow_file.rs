@@ -27,7 +27,7 @@ use super::header::{self, Heading};
 use super::limits::{Allowance, COLUMNS_MOST, Room};
 use super::{Column, Place, ReadError, Table, content_error};
 use crate::guard::guarded;
-use crate::log::{Note, Source};
+use crate::log::{CutShort, Note, Source};
 
 /// Key of a column's role in the field metadata of a file.
 pub const ROLE_KEY: &str = "role";
@@ -35,6 +35,17 @@ pub const ROLE_KEY: &str = "role";
 pub const UNIT_KEY: &str = "unit";
 /// Key of the column's name in the log it came from.
 pub const SOURCE_NAME_KEY: &str = "source_name";
+
+/// Key of the file's metadata under which a log that breaks off says so once it is converted: all of its data.
+pub(super) const CUT_SHORT_KEY: &str = "cut_short";
+/// The same where only the last row was broken.
+pub(super) const CUT_ROW_KEY: &str = "cut_row";
+
+/// How a file's metadata say that the log it was made from breaks off.
+fn cut_before(metadata: &[(String, String)]) -> Option<CutShort> {
+    let (key, why) = metadata.iter().find(|(key, _)| key == CUT_SHORT_KEY || key == CUT_ROW_KEY)?;
+    Some(CutShort { why: why.clone(), row_only: key == CUT_ROW_KEY })
+}
 
 /// Digits of a decimal that a double holds exactly.
 const EXACT_DIGITS: u8 = 15;
@@ -237,10 +248,10 @@ pub(super) fn finish(
     };
     let rows: usize = found.records.iter().map(RecordBatch::num_rows).sum();
     let mut notes: Vec<Note> = Vec::new();
-    let mut cut_short = None;
+    let mut cut_short = cut_before(&found.metadata);
     if let Some(error) = &found.broken {
         let text = format!("the {kind} data break off after {rows} rows ({error})");
-        cut_short = Some(text.clone());
+        cut_short = Some(CutShort { why: text.clone(), row_only: false });
         notes.push(Note { line: None, channel: None, text });
     }
     if found.schema.fields().is_empty() {

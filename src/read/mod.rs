@@ -49,7 +49,7 @@ use compress::Compression;
 use limits::Allowance;
 
 use crate::clip::clip;
-use crate::log::{Note, Source};
+use crate::log::{CutShort, Note, Source};
 
 /// Characters of a file's text that a message quotes.
 const QUOTED_MOST: usize = 200;
@@ -200,7 +200,7 @@ fn read_content(name: &str, bytes: &[u8], options: &ReadOptions) -> Result<Table
     };
     if let Some(error) = measured.cut_short {
         let text = format!("the {} data break off ({error}); what came before was read", compression.name());
-        table.source.cut_short = Some(text.clone());
+        table.source.cut_short = Some(CutShort { why: text.clone(), row_only: false });
         table.notes.insert(0, Note { line: None, channel: None, text });
     }
     Ok(table)

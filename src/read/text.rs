@@ -16,7 +16,7 @@ use super::limits;
 use super::number;
 use super::place::shown;
 use super::{Column, Place, ReadError, ReadOptions, Table, content_error};
-use crate::log::{Note, Source};
+use crate::log::{CutShort, Note, Source};
 
 pub(super) use waves::{read_file, read_packed};
 
@@ -247,7 +247,7 @@ fn shape_of(whole: &mut Chunk, ended: bool, layout: &Layout<'_>) -> Shape {
 }
 
 fn table(
-    source: Source,
+    mut source: Source,
     encoding_notes: Vec<String>,
     head: Head,
     layout: &Layout<'_>,
@@ -273,7 +273,9 @@ fn table(
         notes.push(note(None, None, text));
     }
     if let Some(line) = shape.cut_short {
-        notes.push(note(at(line), None, "the last line breaks off and was left out".to_owned()));
+        let why = "the last line breaks off and was left out".to_owned();
+        source.cut_short = Some(CutShort { why: why.clone(), row_only: true });
+        notes.push(note(at(line), None, why));
     }
     for row in &shape.restarts {
         let text = format!("the header is repeated before row {}: the logger started again", row + 1);

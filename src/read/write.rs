@@ -95,7 +95,12 @@ fn batch(table: &Table, fields: &[FieldMeta]) -> Result<RecordBatch, ArrowError>
         columns.push((field, without_nan(&column.values)));
     }
     let (fields, arrays): (Vec<Field>, Vec<ArrayRef>) = columns.into_iter().unzip();
-    let schema = Schema::new_with_metadata(fields, joined(&table.metadata));
+    let mut metadata = joined(&table.metadata);
+    if let Some(cut) = &table.source.cut_short {
+        let key = if cut.row_only { arrow_file::CUT_ROW_KEY } else { arrow_file::CUT_SHORT_KEY };
+        metadata.insert(key.to_owned(), cut.why.clone());
+    }
+    let schema = Schema::new_with_metadata(fields, metadata);
     let options = arrow_array::RecordBatchOptions::new().with_row_count(Some(table.rows));
     RecordBatch::try_new_with_options(Arc::new(schema), arrays, &options)
 }

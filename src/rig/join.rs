@@ -132,6 +132,7 @@ fn add(log: &mut Log, other: Log, shift_s: f64) -> usize {
         placed.column = last_column + 1 + index;
         log.channels.push(placed);
     }
+    log.source.cut_short = log.source.cut_short.take().or(other.source.cut_short);
     log.text_columns.extend(other.text_columns);
     log.notes.extend(other.notes);
     left_out

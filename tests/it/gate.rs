@@ -177,3 +177,43 @@ fn the_exit_code_is_the_answer_even_when_nobody_reads_the_line() {
     let output = child.wait_with_output().expect("an end");
     assert_eq!((output.status.code(), output.stderr.as_slice()), (Some(3), &b""[..]));
 }
+
+/// A log that is known to break off opens nothing, whatever way it took: packed, converted, or as a companion.
+#[test]
+fn what_breaks_off_stays_known_to_break_off() {
+    use std::io::Write as _;
+    let folder = folder();
+    let mut packer = flate2::write::GzEncoder::new(Vec::new(), flate2::Compression::default());
+    packer.write_all(drive().as_bytes()).expect("packed");
+    let packed = packer.finish().expect("packed");
+    let cut = file(folder.path(), "cut.csv.gz", &packed[..packed.len() / 2]);
+    let why = |arguments: &[&str]| {
+        let (answer, _) = outcome(&[&["gate"], arguments].concat(), 3);
+        let answer: Value = serde_json::from_str(&answer).expect("a line");
+        let reasons = words(&answer["logs"][0]["reasons"]);
+        assert!(reasons.iter().any(|why| why.contains("gzip data break off")), "{arguments:?}: {reasons:?}");
+    };
+    why(&[&cut]);
+    for name in ["cut.parquet", "cut.arrow"] {
+        let converted = text(&folder.path().join(name));
+        let (_, remarks) = outcome(&["convert", &cut, "-o", &converted], 0);
+        assert!(remarks.contains("not whole"), "{remarks}");
+        why(&[&converted]);
+    }
+    let whole = file(folder.path(), "run.csv", drive());
+    why(&[&whole, "--with", &cut]);
+}
+
+/// A text whose last row is broken is how a logger ends that loses power: said, and no more.
+#[test]
+fn a_broken_last_row_is_a_reservation() {
+    let folder = folder();
+    let broken = &drive()[..drive().trim_end().rfind(',').expect("a last cell")];
+    let log = file(folder.path(), "run.csv", broken);
+    let own = file(folder.path(), "own.toml", format!("{ANY_EVENT}[end]\n"));
+    let reasons = words(&line(&["gate", &log, "--policy", &own], 0)["logs"][0]["reasons"]);
+    assert!(reasons.iter().any(|why| why.contains("last line breaks off")), "{reasons:?}");
+    let (document, _) = outcome(&["audit", &log, "--json", "-"], 0);
+    let document: Value = serde_json::from_str(&document).expect("a document");
+    assert_eq!(document["source"]["cut_short"]["row_only"], true);
+}

@@ -84,6 +84,17 @@ fn the_folder_of_a_killed_page_goes_with_the_next_start_and_that_of_a_living_one
             std::fs::File::open(folder).and_then(|folder| folder.set_modified(before)).expect("aged");
         }
     };
+    // Of the user, and only called like one.
+    let own = folder();
+    let notes = own.path().join("sondeproof-page-notes");
+    std::fs::create_dir(&notes).expect("a folder");
+    std::fs::write(notes.join("mine.txt"), "mine").expect("a file");
+    let old = std::time::SystemTime::now() - std::time::Duration::from_hours(72);
+    std::fs::File::open(&notes).and_then(|notes| notes.set_modified(old)).expect("aged");
+    let (mut beside, _) = start(own.path());
+    beside.kill().expect("killed");
+    beside.wait().expect("ended");
+    assert!(notes.join("mine.txt").exists(), "a folder that no page made stays");
     let (mut killed, _) = start(place.path());
     killed.kill().expect("killed");
     killed.wait().expect("ended");
