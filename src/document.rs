@@ -3,7 +3,9 @@
 //! Times are seconds from the log's first sample. Unknown is null, never a made-up number. Fields are only
 //! ever added; anything else raises the version. Every renderer reads this document and recomputes nothing.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -382,17 +384,18 @@ pub struct LeanEvent {
     pub peak_is_bound: bool,
     /// Operating context: `full_load`, `tip_in`, `ceiling`, `gear_change`, `over_run`, `power_up`, `part_load`,
     /// `unknown`.
-    pub context: String,
+    pub context: Cow<'static, str>,
     /// What it is.
     pub verdict: Verdict,
     /// What caused it.
-    pub cause: String,
+    pub cause: Cow<'static, str>,
     /// How to treat it.
     pub treat_as: TreatAs,
     /// Probability per cause; sums to 1.
-    pub posterior: BTreeMap<String, f64>,
-    /// Everything that speaks for or against, and what could not be evaluated.
-    pub evidence: Vec<Evidence>,
+    pub posterior: BTreeMap<Cow<'static, str>, f64>,
+    /// Everything that speaks for or against, and what could not be evaluated. What is the same in many events is held
+    /// once.
+    pub evidence: Vec<Arc<Evidence>>,
     /// What the gas must have been at the peak, lambda, from the sensor's response.
     pub gas_peak_lambda: Option<Bound>,
     /// Shorter events could not be seen in this log, s.
@@ -418,13 +421,13 @@ pub struct Bound {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Evidence {
     /// Name, as in `explain`.
-    pub name: String,
+    pub name: Cow<'static, str>,
     /// Measured value.
     pub value: Option<f64>,
     /// Its unit.
-    pub unit: String,
+    pub unit: Cow<'static, str>,
     /// Causes it speaks for (or, with a negative `log10_lr`, against).
-    pub favours: Vec<String>,
+    pub favours: Vec<Cow<'static, str>>,
     /// Capped log10 likelihood ratio; 0 when not evaluated.
     pub log10_lr: f64,
     /// Whether the test had power here.

@@ -293,18 +293,18 @@ fn judged(event: &LeanEvent) -> Judged {
         start_s: event.start_s,
         end_s: event.end_s,
         verdict: event.verdict,
-        cause: event.cause.clone(),
+        cause: event.cause.to_string(),
         treat_as: event.treat_as,
-        context: event.context.clone(),
+        context: event.context.to_string(),
         peak_lambda: event.peak_lambda,
         evidence: event
             .evidence
             .iter()
             .map(|evidence| Weighed {
-                name: evidence.name.clone(),
+                name: evidence.name.to_string(),
                 evaluated: evidence.evaluated,
                 log10_lr: evidence.log10_lr,
-                favours: evidence.favours.clone(),
+                favours: evidence.favours.iter().map(ToString::to_string).collect(),
             })
             .collect(),
     }

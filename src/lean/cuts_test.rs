@@ -226,11 +226,8 @@ fn a_limiter_that_recurs_is_a_cut_without_a_fuel_channel() {
     for rate_hz in [20.0, 50.0, 100.0] {
         let events = limited(rate_hz, 0.80).events();
         for (from, to) in [(5.9, 7.6), (11.9, 13.6)] {
-            let named: Vec<_> = events
-                .iter()
-                .filter(|e| e.start_s < to && e.end_s > from)
-                .map(|e| e.cause.as_str())
-                .collect();
+            let named: Vec<_> =
+                events.iter().filter(|e| e.start_s < to && e.end_s > from).map(|e| &*e.cause).collect();
             assert!(
                 !named.is_empty() && named.iter().all(|n| *n == "rev_limit"),
                 "{rate_hz}\n{}",

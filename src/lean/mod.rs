@@ -17,6 +17,7 @@ pub mod hypothesis;
 mod limit;
 mod next_check;
 mod path;
+mod told;
 mod trace;
 mod verdict;
 
@@ -36,6 +37,7 @@ use self::episode::Episode;
 use self::evidence::Case;
 use self::hypothesis::{Cause, Class, Context, treat_as};
 use self::limit::Regime;
+use self::told::Told;
 use self::trace::Scene;
 use self::verdict::Judgement;
 use crate::detect::{Detection, View};
@@ -78,10 +80,11 @@ pub fn judge(view: &View<'_>, detection: &Detection) -> Result<Vec<Event>, Strin
     let found: Vec<Range<usize>> = episodes.iter().map(|episode| episode.frames.clone()).collect();
     let known = Known { proofs, found };
 
-    let mut events = Vec::new();
+    let mut told = Told::default();
     for episode in episodes {
-        settle(&scene, &episode, &known, 0, &mut events);
+        settle(&scene, &episode, &known, 0, &mut told);
     }
+    let mut events = told.events;
     events.sort_by_key(|event| (event.rows.start, event.rows.end));
     Ok(events)
 }
@@ -105,14 +108,14 @@ struct Known {
 }
 
 /// Judges an episode; where a proof covers only part of it the rest is split off and judged alone.
-fn settle(scene: &Scene<'_>, episode: &Episode, known: &Known, depth: usize, events: &mut Vec<Event>) {
+fn settle(scene: &Scene<'_>, episode: &Episode, known: &Known, depth: usize, told: &mut Told) {
     let case = Case::new(scene, episode, &known.proofs, context(scene, episode));
     let judgement = verdict::decide(&case, verdict::examine(&case));
     if depth < 4 {
         let parts = parts(&case, &judgement, &known.found);
         if parts.len() > 1 {
             for part in parts {
-                settle(scene, &part, known, depth + 1, events);
+                settle(scene, &part, known, depth + 1, told);
             }
             return;
         }
@@ -121,27 +124,27 @@ fn settle(scene: &Scene<'_>, episode: &Episode, known: &Known, depth: usize, eve
         .into_iter()
         .find(|cause| judgement.verdict == Verdict::FuelCut && cause.name() == judgement.cause);
     match cut {
-        Some(cause) => record_cut(&case, cause, judgement, events),
-        None => events.push(record(&case, judgement)),
+        Some(cause) => record_cut(&case, cause, judgement, told),
+        None => record(&case, judgement, told),
     }
 }
 
 /// Records the parts of a cut that it answers for.
-fn record_cut(case: &Case<'_, '_>, cause: Cause, judgement: Judgement, events: &mut Vec<Event>) {
+fn record_cut(case: &Case<'_, '_>, cause: Cause, judgement: Judgement, told: &mut Told) {
     let Some(answer) = beside::answer(case, cause) else {
-        events.push(record(case, judgement));
+        record(case, judgement, told);
         return;
     };
     if answer.proves_nothing(case.scene) {
         let open = judgement.left_open(beside::READ_LATE);
-        events.push(record(&Case { episode: &answer.own, ..*case }, open));
+        record(&Case { episode: &answer.own, ..*case }, open, told);
         return;
     }
     if let Some(rest) = &answer.rest {
         let rest = Case::new(case.scene, rest, case.proofs, case.context);
-        record_cut(&rest, cause, judgement.clone(), events);
+        record_cut(&rest, cause, judgement.clone(), told);
     }
-    events.push(record(&Case { episode: &answer.own, ..*case }, judgement));
+    record(&Case { episode: &answer.own, ..*case }, judgement, told);
 }
 
 /// Parts of an episode that must be judged apart: inside and outside a proof, and what lies beside a cut.
@@ -169,7 +172,7 @@ fn parts(case: &Case<'_, '_>, judgement: &Judgement, found: &[Range<usize>]) -> 
             return beside;
         }
     }
-    let cut = matches!(judgement.cause.as_str(), "rev_limit" | "gear_cut" | "unload");
+    let cut = matches!(judgement.cause, "rev_limit" | "gear_cut" | "unload");
     if cut && let Some(start) = re_entry(case) {
         let pieces = [
             episode.part(scene, episode.frames.start..start),
@@ -198,11 +201,11 @@ fn re_entry(case: &Case<'_, '_>) -> Option<usize> {
     (lasts_s > k::RE_ENTRY_S.value && pressure > k::BOOST_PA.value).then_some(start)
 }
 
-fn record(case: &Case<'_, '_>, judgement: Judgement) -> Event {
+fn record(case: &Case<'_, '_>, judgement: Judgement, told: &mut Told) {
     let (scene, episode) = (case.scene, case.episode);
     let rows = episode.rows(scene);
     let peak = scene.frames.get(episode.peak(scene));
-    let next_check = next_check::suggest(case, judgement.verdict, &judgement.cause, &judgement.readings);
+    let next_check = next_check::suggest(case, judgement.verdict, judgement.cause, &judgement.readings);
     let record = LeanEvent {
         id: String::new(),
         channel: scene.channel.name.clone(),
@@ -210,18 +213,22 @@ fn record(case: &Case<'_, '_>, judgement: Judgement) -> Event {
         end_s: scene.time_s.get(rows.end.saturating_sub(1)).copied().unwrap_or_else(|| episode.end_s(scene)),
         peak_lambda: peak.map_or(episode.limit, |f| f.lambda),
         peak_is_bound: peak.is_some_and(|f| f.clipped),
-        context: case.context.name().to_owned(),
+        context: case.context.name().into(),
         verdict: judgement.verdict,
-        cause: judgement.cause,
+        cause: judgement.cause.into(),
         treat_as: treat_as(judgement.verdict),
         posterior: judgement.posterior,
-        evidence: judgement.readings.iter().map(|(feature, reading)| reading.document(feature)).collect(),
+        evidence: judgement
+            .readings
+            .iter()
+            .map(|(feature, reading)| told.share(reading.document(feature)))
+            .collect(),
         gas_peak_lambda: deconvolve::gas_peak(scene, episode),
         blind_below_s: deconvolve::blind_below_s(scene),
         because: judgement.because,
         next_check,
     };
-    Event { rows, record }
+    told.events.push(Event { rows, record });
 }
 
 /// Operating context when the gas of an episode left the cylinders.

@@ -54,8 +54,11 @@ pub(super) fn dangerous(outcome: &Outcome) -> Vec<&LeanEvent> {
             let real =
                 outcome.truth.iter().filter(|t| t.hazard && t.treat_as == TreatAs::Hazard).any(|t| over(&t));
             // A true cut or fault right there explains the verdict; the danger beside it has its own event.
-            let explained =
-                outcome.truth.iter().filter(over).any(|t| t.cause == e.cause || t.also.contains(&e.cause));
+            let explained = outcome
+                .truth
+                .iter()
+                .filter(over)
+                .any(|t| t.cause == e.cause || t.also.iter().any(|cause| *cause == e.cause));
             real && !explained
         })
         .collect()

@@ -1,5 +1,6 @@
 //! From evidence to verdict: posterior, gates and vetoes.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::ops::Range;
 
@@ -13,9 +14,9 @@ use crate::document::Verdict;
 #[derive(Clone)]
 pub(super) struct Judgement {
     pub readings: Vec<(&'static Feature, Reading)>,
-    pub posterior: BTreeMap<String, f64>,
+    pub posterior: BTreeMap<Cow<'static, str>, f64>,
     pub verdict: Verdict,
-    pub cause: String,
+    pub cause: &'static str,
     pub because: String,
     /// Frames that the strongest proof against gas, or of a cut, covers.
     pub proof: Option<(Cause, Range<usize>)>,
@@ -119,9 +120,9 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
     };
 
     let mut judgement = Judgement {
-        posterior: Cause::ALL.iter().zip(plain).map(|(c, p)| (c.name().to_owned(), p)).collect(),
+        posterior: Cause::ALL.iter().zip(plain).map(|(c, p)| (c.name().into(), p)).collect(),
         verdict: Verdict::Undetermined,
-        cause: "undetermined".to_owned(),
+        cause: "undetermined",
         because: String::new(),
         proof: partial(&proofs, &plain),
         readings: Vec::new(),
@@ -191,12 +192,7 @@ fn cut_vetoes(cause: Cause, vetoes: &[&str], readings: &[(&'static Feature, Read
 impl Judgement {
     /// The same without the verdict, which something outside of the evidence forbids.
     pub(super) fn left_open(self, because: &str) -> Self {
-        Self {
-            verdict: Verdict::Undetermined,
-            cause: "undetermined".to_owned(),
-            because: because.to_owned(),
-            ..self
-        }
+        Self { verdict: Verdict::Undetermined, cause: "undetermined", because: because.to_owned(), ..self }
     }
 
     fn settle(
@@ -207,7 +203,7 @@ impl Judgement {
         feature: &str,
     ) {
         self.verdict = verdict;
-        cause.name().clone_into(&mut self.cause);
+        self.cause = cause.name();
         let text = readings.iter().find(|(f, _)| f.name == feature).map_or("", |(_, r)| r.text.as_str());
         text.clone_into(&mut self.because);
     }

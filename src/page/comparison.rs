@@ -177,7 +177,7 @@ fn events(audits: &[&Audit]) -> Table {
             }
             let mut causes = BTreeMap::<&str, usize>::new();
             for event in audit.lean_events.iter().filter(|event| event.treat_as == treat_as) {
-                *causes.entry(event.cause.as_str()).or_default() += 1;
+                *causes.entry(&*event.cause).or_default() += 1;
             }
             let total: usize = causes.values().sum();
             let named: Vec<String> =

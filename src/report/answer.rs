@@ -5,6 +5,8 @@
     reason = "sentences grow piece by piece; `write!` would add a Result to discard"
 )]
 
+use std::sync::Arc;
+
 use super::words::{count, duration, lambda, list, number, odds, percent, plain, sentence, statements, time};
 use crate::document::{
     Audit, Channel, Claim, ClaimStatus, Decision, Evidence, Grade, LeanEvent, TreatAs, Verdict,
@@ -233,7 +235,9 @@ pub(super) fn sides(event: &LeanEvent) -> (Vec<&Evidence>, Vec<&Evidence>) {
     let mut supporting = Vec::new();
     let mut opposing = Vec::new();
     let hazard = event.treat_as == TreatAs::Hazard;
-    for evidence in event.evidence.iter().filter(|evidence| evidence.evaluated && evidence.log10_lr != 0.0) {
+    for evidence in
+        event.evidence.iter().map(Arc::as_ref).filter(|piece| piece.evaluated && piece.log10_lr != 0.0)
+    {
         let own = evidence.favours.iter().any(|cause| {
             *cause == event.cause || (event.verdict == Verdict::Undetermined && hazard && dangerous(cause))
         });
@@ -267,7 +271,7 @@ pub(super) fn piece(evidence: &Evidence) -> String {
 
 /// The likeliest causes with their probabilities.
 pub(super) fn alternatives(event: &LeanEvent) -> String {
-    let mut causes: Vec<(&String, f64)> = event.posterior.iter().map(|(cause, p)| (cause, *p)).collect();
+    let mut causes: Vec<(&str, f64)> = event.posterior.iter().map(|(cause, p)| (&**cause, *p)).collect();
     causes.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(b.0)));
     let named: Vec<String> = causes
         .iter()

@@ -217,6 +217,28 @@ fn findings_without_number_stay_within_their_means_and_are_counted() {
     assert!(audit.channels.iter().all(|channel| channel.flags.missing > 40_000), "flags count every row");
 }
 
+/// Full load throughout, and lean in three of eight rows: 7 500 dangers, each with all its evidence.
+#[test]
+fn thousands_of_lean_events_stay_within_their_means_and_are_all_told() {
+    let lean = rows("Time,Lambda,RPM,Throttle,MAP,Fuel Pressure", 60_000, |row| {
+        let (lambda, rpm) = (if row % 8 < 5 { "0.8" } else { "1.25" }, 5000 + row % 9 * 10);
+        format!("{:.2},{lambda},{rpm},95,180,300", f64::from(row) / 20.0)
+    });
+    let folder = folder();
+    let log = file(folder.path(), "lean.csv", &lean);
+    let [document, page, flags] =
+        ["lean.json", "lean.html", "lean.parquet"].map(|name| crate::logs::text(&folder.path().join(name)));
+    let (_, peak_mb, code, errors) =
+        measured_call(&["audit", &log, "--json", &document, "--html", &page, "--flags", &flags]);
+    assert_eq!(code, Some(0), "{errors}");
+    let most_mb = 8.0 * lean.len() as f64 / 1_048_576.0 + 64.0;
+    assert!(peak_mb.is_none_or(|mb| mb < most_mb), "{peak_mb:?} MB of {most_mb:.0}");
+    let document = std::fs::read(document).expect("a document");
+    let audit: sondeproof::document::Audit = serde_json::from_slice(&document).expect("a document");
+    assert_eq!(audit.lean_events.len(), 7_500);
+    assert!(audit.lean_events.iter().all(|event| event.posterior.len() == 18 && event.evidence.len() > 30));
+}
+
 #[test]
 fn thousands_of_mixture_channels_stay_within_their_means() {
     let names: Vec<String> = (0..3_996).map(|n| format!("Lambda {n}")).collect();

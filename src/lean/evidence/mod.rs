@@ -235,12 +235,12 @@ impl Reading {
             .weights
             .iter()
             .filter(|(_, weight)| weight.signum() == strongest.signum() && weight.abs() > 0.0)
-            .map(|(cause, _)| cause.name().to_owned())
+            .map(|(cause, _)| cause.name().into())
             .collect();
         document::Evidence {
-            name: feature.name.to_owned(),
+            name: feature.name.into(),
             value: self.value,
-            unit: self.unit.to_owned(),
+            unit: self.unit.into(),
             favours,
             log10_lr: if self.evaluated { strongest } else { 0.0 },
             evaluated: self.evaluated,

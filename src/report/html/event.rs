@@ -2,6 +2,7 @@
 //! evidence on a balance.
 
 use std::ops::Range;
+use std::sync::Arc;
 
 use super::super::answer::{peak, sides, verdict};
 use super::super::words::{duration, list, number, odds, percent, plain, time};
@@ -126,7 +127,7 @@ impl<'a> Scene<'a> {
         evidence.extend(opposing.iter().map(|e| piece(e, false, most)));
         let (chart, banded) = self.reading(event, start_s, end_s);
         let (class, symbol, treat) = treatment(event.treat_as);
-        let mut causes: Vec<(&String, f64)> = event.posterior.iter().map(|(cause, p)| (cause, *p)).collect();
+        let mut causes: Vec<(&str, f64)> = event.posterior.iter().map(|(cause, p)| (&**cause, *p)).collect();
         causes.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(b.0)));
         Card {
             id: event.id.clone(),
@@ -334,7 +335,7 @@ const COMPANY: &[(Role, &[Group])] = &[
 
 /// How much the evidence of some groups weighed: in full what names the cause, a quarter of what only excludes.
 fn weight(event: &LeanEvent, groups: &[Group]) -> f64 {
-    let of_groups = |e: &&Evidence| {
+    let of_groups = |e: &&Arc<Evidence>| {
         let feature = evidence::ALL.iter().find(|feature| feature.name == e.name);
         e.evaluated && feature.is_some_and(|feature| groups.contains(&feature.group))
     };

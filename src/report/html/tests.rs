@@ -1,4 +1,5 @@
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use super::*;
 use crate::audit::audit;
@@ -58,14 +59,16 @@ fn run(name: &str) -> Log {
 }
 
 fn event(channel: &str) -> LeanEvent {
-    let evidence = |name: &str, log10_lr: f64, evaluated: bool| Evidence {
-        name: name.to_owned(),
-        value: Some(31.5),
-        unit: "%".to_owned(),
-        favours: vec!["fuel_supply".to_owned()],
-        log10_lr,
-        evaluated,
-        text: format!("seen by {name} <b>"),
+    let evidence = |name: &'static str, log10_lr: f64, evaluated: bool| {
+        Arc::new(Evidence {
+            name: name.into(),
+            value: Some(31.5),
+            unit: "%".into(),
+            favours: vec!["fuel_supply".into()],
+            log10_lr,
+            evaluated,
+            text: format!("seen by {name} <b>"),
+        })
     };
     LeanEvent {
         id: "L1".to_owned(),
@@ -74,11 +77,11 @@ fn event(channel: &str) -> LeanEvent {
         end_s: 10.98,
         peak_lambda: 1.18,
         peak_is_bound: false,
-        context: "full_load".to_owned(),
+        context: "full_load".into(),
         verdict: Verdict::Real,
-        cause: "fuel_supply".to_owned(),
+        cause: "fuel_supply".into(),
         treat_as: TreatAs::Hazard,
-        posterior: BTreeMap::from([("fuel_supply".to_owned(), 0.93), ("spike".to_owned(), 0.07)]),
+        posterior: BTreeMap::from([("fuel_supply".into(), 0.93), ("spike".into(), 0.07)]),
         evidence: vec![
             evidence("root_law", 2.4, true),
             evidence("torque", -0.7, true),
