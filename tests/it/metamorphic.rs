@@ -218,7 +218,7 @@ fn writing_the_same_numbers_otherwise_changes_no_verdict() {
     for made in drives().iter().take(2) {
         let of = |variant: &Run| -> Vec<(i64, String)> {
             let events = audit(variant).lean_events;
-            events.iter().map(|e| ((e.start_s * 1e3).round() as i64, e.cause.clone())).collect()
+            events.iter().map(|e| ((e.start_s * 1e3).round() as i64, e.cause.to_string())).collect()
         };
         let all = variants(made);
         let plain = of(&all[0].1);
