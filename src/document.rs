@@ -393,8 +393,8 @@ pub struct LeanEvent {
     pub treat_as: TreatAs,
     /// Probability per cause; sums to 1.
     pub posterior: BTreeMap<Cow<'static, str>, f64>,
-    /// Everything that speaks for or against, and what could not be evaluated. What is the same in many events is held
-    /// once.
+    /// Everything that speaks for or against, and what could not be evaluated.
+    // Shared: thousands of events of one log say most of it in the same words.
     pub evidence: Vec<Arc<Evidence>>,
     /// What the gas must have been at the peak, lambda, from the sensor's response.
     pub gas_peak_lambda: Option<Bound>,
