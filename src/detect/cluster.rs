@@ -124,8 +124,8 @@ fn points(view: &View<'_>) -> Vec<Point> {
     let rows = view.log.rows();
     let speed = view.log.role(Role::EngineSpeed).map(Channel::values);
     let load = view.log.role(Role::ManifoldPressure).map(Channel::values);
-    // Several detectors on the same rows of a channel are one point; the set also fixes the order.
-    let unique: BTreeSet<(usize, usize, Option<usize>)> = view
+    // Several detectors on the same rows of a channel are one point, and the order is fixed.
+    let mut unique: Vec<(usize, usize, Option<usize>)> = view
         .findings
         .iter()
         .filter(|finding| finding.rows.start < finding.rows.end && finding.rows.end <= rows)
@@ -133,6 +133,8 @@ fn points(view: &View<'_>) -> Vec<Point> {
         .filter(|finding| finding.rows.len() * 2 < rows)
         .map(|finding| (finding.rows.start, finding.rows.end, finding.channel))
         .collect();
+    unique.sort_unstable();
+    unique.dedup();
     let stride = unique.len().div_ceil(MOST_POINTS).max(1);
     unique
         .into_iter()

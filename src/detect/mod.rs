@@ -398,13 +398,10 @@ pub fn run_all(log: &Log, state: &States, rig: &Rig, chain: Option<&Chain>) -> D
     let mut detection = Detection::default();
     run_phase(Phase::Samples, View { log, state, rig, chain, findings: &[] }, &mut detection);
     run_phase(Phase::Findings, View { log, state, rig, chain, findings: &[] }, &mut detection);
-    detection.findings.sort_by(|a, b| {
-        (a.rows.start, a.detector, a.channel, a.rows.end).cmp(&(
-            b.rows.start,
-            b.detector,
-            b.channel,
-            b.rows.end,
-        ))
+    // In place: a log full of holes has more findings than a copy of them has room.
+    detection.findings.sort_unstable_by(|a, b| {
+        let place = |f: &Finding| (f.rows.start, f.detector, f.channel, f.rows.end);
+        place(a).cmp(&place(b)).then_with(|| a.message.cmp(&b.message))
     });
     detection
 }
