@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use std::ops::Range;
 
 use super::constants as k;
+use super::deconvolve::blind_below_s;
 use super::evidence::{self, Case, Feature, Group, Reading};
 use super::hypothesis::{Cause, Class, Context, Prior};
 use super::limit;
@@ -129,9 +130,11 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
     };
     // What was lean before a cut is never dismissed with it.
     let flank = case.episode.flank;
+    let hides = hides_load(case) && !torque_refutes(&readings);
     let dismissable = |class| vetoes.is_empty() && !flank && top == class && hazard < bar;
     let real = sum(&plain, |c| c.class() == Class::Real);
     if dismissable(Class::Artefact)
+        && !hides
         && worst(Class::Artefact) < bar
         && let Some(proof) = proven(Class::Artefact)
     {
@@ -152,6 +155,7 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
         judgement.settle(Verdict::FuelCut, proof.cause, &readings, proof.feature);
     } else if vetoes.is_empty()
         && !flank
+        && !hides
         && hazard < bar
         && worst(Class::Artefact) < bar
         && let Some(proof) = proven(Class::Artefact)
@@ -167,7 +171,7 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
     {
         judgement.settle(Verdict::Real, cause, &readings, feature);
     } else {
-        judgement.because = open_because(hazard, bar, &vetoes, &proofs);
+        judgement.because = open_because(hazard, bar, &vetoes, &proofs, hides);
     }
     judgement.readings = readings;
     judgement
@@ -320,9 +324,34 @@ fn real_cause(
     support(Cause::Mixture).or_else(|| support(first)).map(|feature| (Cause::Mixture, feature))
 }
 
-fn open_because(hazard: f64, bar: f64, vetoes: &[&str], proofs: &[Proof]) -> String {
+/// Whether an event lies over load for so long that a danger which harms would not show beside it. That the reading is
+/// no measurement says nothing of what the engine burnt meanwhile.
+fn hides_load(case: &Case<'_, '_>) -> bool {
+    let (scene, episode) = (case.scene, case.episode);
+    // From the reading before it to the one after it.
+    let blind_s = episode.duration_s(scene) + scene.period_s;
+    let harms_s = k::HARMFUL_CYCLES.value * scene.cycle_s(episode.start_s(scene));
+    let seen_s = blind_below_s(scene).map_or(harms_s, |seen_s| seen_s.max(harms_s));
+    let loaded =
+        || episode.lean(scene).any(|(_, f)| limit::loaded_at(scene, f.time_s - scene.delay_s(f.time_s)));
+    blind_s > seen_s && (episode.regime.rich() || loaded())
+}
+
+/// Whether what the engine itself felt speaks against a mixture as lean as the reading.
+fn torque_refutes(readings: &[(&'static Feature, Reading)]) -> bool {
+    let mixture = |weights: &[(Cause, f64)]| {
+        weights.iter().any(|(c, w)| *c == Cause::Mixture && *w <= -k::LR_TORQUE_WEAK.value)
+    };
+    readings.iter().any(|(f, r)| f.group == Group::Torque && r.evaluated && mixture(&r.weights))
+}
+
+fn open_because(hazard: f64, bar: f64, vetoes: &[&str], proofs: &[Proof], hides: bool) -> String {
     if proofs.iter().any(|p| p.cause.class() == Class::Artefact) {
-        if vetoes.is_empty() {
+        if hides && vetoes.is_empty() {
+            "something speaks against a real reading, but it lies over load, and no torque says what the engine burnt \
+             meanwhile"
+                .to_owned()
+        } else if vetoes.is_empty() {
             format!(
                 "something speaks against a real reading, but a real danger is left with {:.1} % or more under other \
                  priors; {:.1} % is the most that may be dismissed",
