@@ -296,8 +296,14 @@ fn list(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
     Ok(paths)
 }
 
+/// The ledger files of a folder. Names that begin with a dot are those of other programs: a file system that keeps a second
+/// file beside each one that is copied to it, for example.
 pub(super) fn files(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
-    Ok(list(folder)?.into_iter().filter(|path| path.extension().is_some_and(|e| e == EXTENSION)).collect())
+    let own = |path: &PathBuf| {
+        let hidden = path.file_name().is_some_and(|name| name.as_encoded_bytes().starts_with(b"."));
+        !hidden && path.extension().is_some_and(|extension| extension == EXTENSION)
+    };
+    Ok(list(folder)?.into_iter().filter(own).collect())
 }
 
 /// Reads a folder while another process may compact it: a file that vanishes between listing and opening has its
@@ -546,6 +552,9 @@ mod tests {
             ledger.add("A-0107", &session(day, 0.08), false).expect("adds");
         }
         let folder = ledger.sensor_folder("A-0107").expect("valid serial");
+        // Beside each file that a stick of another system brings lies one of its own.
+        fs::write(folder.join("._notes.parquet"), b"not parquet").expect("writes");
+        assert_eq!(ledger.entries("A-0107").expect("reads").len(), 2);
         fs::write(folder.join("notes.parquet"), b"not parquet").expect("writes");
         assert!(matches!(ledger.compact("A-0107"), Err(LedgerError::Foreign { .. })));
         assert_eq!(files(&folder).expect("lists").len(), 3);

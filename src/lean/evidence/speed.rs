@@ -187,10 +187,9 @@ fn turns(samples: impl Iterator<Item = (f64, f64)>, ceiling: f64) -> Vec<Stroke>
 }
 
 /// Whether the mixture came back between the cuts of a limiter: what burns there burns at full load. Where readings or
-/// engine speed come too slowly to show a climb, or a climb is long enough to harm and not resolved, that is not known,
-/// and the cuts answer for nothing between them. At the end of a climb in which the film had time to refill, the gas
-/// must be within the rig's limit by the best estimate, noise allowed for. Nor may one climb be leaner than the others:
-/// the strokes of a limiter are alike.
+/// engine speed come too slowly to show a climb, that is not known, and the cuts answer for nothing between them. At the
+/// end of a climb in which the film had time to refill, the gas must be within the rig's limit by the best estimate, noise
+/// allowed for. Nor may one climb be leaner than the others: the strokes of a limiter are alike.
 pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
     let scene = case.scene;
     let Some(before_phi) = case.before_phi else { return true };
@@ -201,16 +200,12 @@ pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
     let limit_phi = scene.view.rig.full_load_lambda_max.recip();
     let refill_s = k::RE_ENTRY_S.value;
     let resolved_s = (2.0 * scene.period_s).max(refill_s.min(1.5 * scene.chain.lean_to_rich.tau_s));
-    let mut climbs: Vec<(f64, f64)> = Vec::new();
-    for stroke in strokes(case) {
-        let lasts_s = stroke.turns_s - stroke.climbs_s;
-        let gas = if lasts_s >= resolved_s { gas_of_climb(case, &stroke, before_phi) } else { None };
-        match gas {
-            Some(phi) => climbs.push((lasts_s, phi)),
-            None if lasts_s >= k::HARMFUL_CYCLES.value * scene.cycle_s(stroke.turns_s) => return false,
-            None => {}
-        }
-    }
+    let climbs: Vec<(f64, f64)> = strokes(case)
+        .iter()
+        .map(|stroke| (stroke.turns_s - stroke.climbs_s, stroke))
+        .filter(|(lasts_s, _)| *lasts_s >= resolved_s)
+        .filter_map(|(lasts_s, stroke)| Some((lasts_s, gas_of_climb(case, stroke, before_phi)?)))
+        .collect();
     let Some(usual) = median(climbs.iter().map(|climb| climb.1).collect()) else { return true };
     climbs.iter().all(|(lasts_s, phi)| {
         let least = k::BETWEEN_SPREAD.value * usual;
