@@ -59,10 +59,12 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
     for (index, event) in lean_events.iter_mut().enumerate() {
         event.id = format!("L{}", index + 1);
     }
+    let findings = findings(log, &detection);
     let cut_short = cut_short(log);
     let unshown_response = unshown_response(rig, chain.as_ref());
     let evidence = gate::Evidence {
         cut_short: cut_short.as_ref(),
+        findings: &findings,
         unshown_response: unshown_response.as_deref(),
         channels: &channels,
         lean_events: &lean_events,
@@ -85,7 +87,7 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
         source: source(log),
         rig: rig_used(log, rig, chain.as_ref()),
         detectors: runs(log, &detection),
-        findings: findings(log, &detection),
+        findings,
         cautions,
         channels,
         lean_events,

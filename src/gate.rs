@@ -8,7 +8,7 @@ pub use policy::{Policy, PolicyError, READY, Ready};
 
 use crate::claim;
 use crate::document::{
-    Audit, Channel, Claim, ClaimStatus, CutShort, Decision, Gate, Grade, HealthMetric, HealthStatus,
+    Audit, Channel, Claim, ClaimStatus, CutShort, Decision, Finding, Gate, Grade, HealthMetric, HealthStatus,
     LeanEvent, TreatAs, Verdict, score_words,
 };
 use crate::log::Role;
@@ -18,6 +18,8 @@ use crate::log::Role;
 pub struct Evidence<'a> {
     /// How the log is known to be incomplete.
     pub cut_short: Option<&'a CutShort>,
+    /// What the detectors found.
+    pub findings: &'a [Finding],
     /// Why a response that the rig file states is in doubt.
     pub unshown_response: Option<&'a str>,
     /// Trust per channel.
@@ -47,6 +49,7 @@ impl<'a> Evidence<'a> {
     pub fn of(audit: &'a Audit) -> Self {
         Self {
             cut_short: audit.source.cut_short.as_ref(),
+            findings: &audit.findings,
             unshown_response: audit.rig.unshown_response.as_deref(),
             channels: &audit.channels,
             lean_events: &audit.lean_events,
@@ -72,6 +75,7 @@ pub fn checks_sensor(health: &[HealthMetric]) -> bool {
 pub fn decide(evidence: &Evidence<'_>, policy: &Policy) -> Gate {
     let mut case = Case::default();
     case.completeness(evidence, policy);
+    case.unrecorded(evidence);
     case.trust(evidence.channels, policy);
     case.lean_events(evidence, policy);
     case.unexplained(evidence, policy);
@@ -145,6 +149,28 @@ impl Case {
             ),
             None => {}
         }
+    }
+
+    /// Parts of the run of which the mixture or its time is not known. Many are in order (a logger that starts late, idle
+    /// between passes), so that they are said and close nothing; full load without readings is a matter of the claims.
+    fn unrecorded(&mut self, evidence: &Evidence<'_>) {
+        let mixture = |name: &str| evidence.channels.iter().any(|c| c.name == name && c.role.is_mixture());
+        let lost = |finding: &&Finding| match finding.detector.as_str() {
+            "time_gap" | "time_order" => true,
+            "dropout" => mixture(&finding.channel),
+            _ => false,
+        };
+        let places: Vec<&Finding> = evidence.findings.iter().filter(lost).collect();
+        let Some(first) = places.first() else { return };
+        let more = match places.len() {
+            1 => String::new(),
+            2 => " and in 1 more place".to_owned(),
+            many => format!(" and in {} more places", many - 1),
+        };
+        self.reserve(&format!(
+            "at {:.1} s{more} the mixture was not recorded, or when it was is in doubt ({}); what happened there is not known",
+            first.start_s, first.detector
+        ));
     }
 
     fn trust(&mut self, channels: &[Channel], policy: &Policy) {

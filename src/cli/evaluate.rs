@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use indicatif::{ProgressBar, ProgressStyle};
 
 use super::failure::Failure;
-use super::{Ending, output};
+use super::{Ending, apart, output};
 use crate::atomic;
 use crate::evaluate::{self, FULL_LOGS, Suite, page};
 
@@ -125,6 +125,7 @@ fn progress(logs: usize) -> ProgressBar {
 }
 
 fn write(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
+    apart::check([], &[], &[path.to_path_buf()])?;
     atomic::write::<io::Error, _>(path, |writer| writer.write_all(bytes))
         .map_err(|error| Failure::write(path, &error))
 }

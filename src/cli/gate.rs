@@ -69,7 +69,7 @@ struct Entry {
 pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let rig = arguments.options.rig()?;
     let policy = Policy::load(&arguments.policy).map_err(|error| Failure::Input(error.to_string()))?;
-    let history = history(arguments, &rig)?;
+    let history = history(arguments, &rig, &policy)?;
     let sources = arguments.companions.join(source::files(&arguments.logs))?;
     let results: Vec<_> = sources
         .par_iter()
@@ -119,7 +119,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
 }
 
 /// The sensor's earlier sessions and fittings, where a ledger is named.
-fn history(arguments: &Arguments, rig: &Rig) -> Result<Vec<Session>, Failure> {
+fn history(arguments: &Arguments, rig: &Rig, policy: &Policy) -> Result<Vec<Session>, Failure> {
     let Some(folder) = &arguments.ledger else { return Ok(Vec::new()) };
     let serial = arguments.sensor.as_ref().or(rig.sensor.serial.as_ref()).ok_or_else(|| {
         Failure::Input(
@@ -128,7 +128,15 @@ fn history(arguments: &Arguments, rig: &Rig) -> Result<Vec<Session>, Failure> {
                 .to_owned(),
         )
     })?;
-    Ledger::new(folder.clone()).entries(serial).map_err(super::ledger::failed)
+    let history = Ledger::new(folder.clone()).history(serial).map_err(super::ledger::failed)?;
+    // Which of two files is right is not known: the last check may be in either.
+    match history.contradictions.first() {
+        Some((path, why)) if policy.check_max_age_days.is_some() => Err(Failure::Input(format!(
+            "the ledger contradicts itself about sensor {serial}: {}: {why}\n  help: take the wrong file out of the ledger",
+            path.display()
+        ))),
+        _ => Ok(history.entries),
+    }
 }
 
 /// The decision on one document, with what the ledger and the command line add to it.

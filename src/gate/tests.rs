@@ -88,6 +88,7 @@ fn metric(name: &str, status: HealthStatus) -> HealthMetric {
 fn by(policy: &Policy, channels: &[Channel], events: &[LeanEvent], claims: &[Claim]) -> Gate {
     let evidence = Evidence {
         cut_short: None,
+        findings: &[],
         unshown_response: None,
         lean_limit: 0.88,
         stoich_afr: 14.7,
@@ -176,6 +177,7 @@ fn columns_health_and_the_age_of_the_last_check_are_asked_for() {
         let checks: Vec<String> = checks.iter().map(|day| (*day).to_owned()).collect();
         let evidence = Evidence {
             cut_short: None,
+            findings: &[],
             unshown_response: None,
             lean_limit: 0.88,
             stoich_afr: 14.7,
@@ -212,6 +214,7 @@ fn columns_health_and_the_age_of_the_last_check_are_asked_for() {
 fn lean_events_that_could_not_be_looked_for_withhold() {
     let evidence = Evidence {
         cut_short: None,
+        findings: &[],
         unshown_response: None,
         lean_limit: 0.88,
         stoich_afr: 14.7,
@@ -234,6 +237,7 @@ fn a_log_that_breaks_off_and_a_response_that_nothing_shows_are_withheld_where_a_
         let claims = claims(ClaimStatus::Supported);
         let evidence = Evidence {
             cut_short: Some(&CutShort { why: "the data break off".to_owned(), row_only }),
+            findings: &[],
             unshown_response,
             channels: &channels,
             lean_events: &events,
@@ -278,4 +282,48 @@ fn a_figure_beyond_the_limit_that_no_event_explains_is_withheld() {
     assert_eq!(with(1.2, "", &[event(TreatAs::Benign)]), Decision::Withheld);
     assert_eq!(with(12.5, ":1", &[]), Decision::Open);
     assert_eq!(with(14.0, ":1", &[]), Decision::Withheld);
+}
+
+#[test]
+fn what_was_not_recorded_is_a_reservation() {
+    use crate::document::About;
+    let finding = |detector: &str, channel: &str| Finding {
+        id: "F1".into(),
+        detector: detector.into(),
+        stage: "scored".into(),
+        channel: channel.into(),
+        start_s: 31.1,
+        end_s: 31.6,
+        samples: 10,
+        flag: 9,
+        about: About::Fault,
+        message: String::new(),
+        evidence: BTreeMap::new(),
+    };
+    let said = |findings: &[Finding]| {
+        let (channels, claims) = ([channel(Some(0.97))], claims(ClaimStatus::Supported));
+        let evidence = Evidence {
+            cut_short: None,
+            findings,
+            unshown_response: None,
+            channels: &channels,
+            lean_events: &[],
+            lean_not_evaluated: None,
+            claims: &claims,
+            lean_limit: 0.88,
+            stoich_afr: 14.7,
+            sensor_health: &[],
+            day: None,
+            fitted: None,
+            checks: &[],
+        };
+        let gate = decide(&evidence, &Policy::next_step());
+        assert_eq!(gate.decision, Decision::Open);
+        gate.reasons.into_iter().filter(|why| why.contains("31.1 s")).collect::<Vec<_>>()
+    };
+    assert!(said(&[finding("dropout", "Oil Temperature"), finding("spike", "Lambda")]).is_empty());
+    for one in [finding("dropout", "Lambda"), finding("time_order", "time"), finding("time_gap", "time")] {
+        assert_eq!(said(&[one.clone()]).len(), 1, "{one:?}");
+        assert!(said(&[one.clone(), one])[0].contains("1 more place"), "said once");
+    }
 }

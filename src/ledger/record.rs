@@ -259,14 +259,14 @@ pub(super) fn to_batch(entries: &[Entry]) -> Result<RecordBatch, arrow_schema::A
     RecordBatch::try_new(schema, columns)
 }
 
-/// What the rows of a batch of [`schema`] say, to the last bit: of each row what it tells of its entry, and the whole
+/// What the rows of a batch of [`schema`] say, to the last bit (but for the sign of zero): of each row what it tells of its entry, and the whole
 /// row where it tells of a metric.
 pub(super) fn rows(batch: &RecordBatch) -> impl Iterator<Item = String> {
     let cell = |name: &str, row: usize| {
         let column = batch.column_by_name(name).filter(|column| column.is_valid(row))?;
         let text = column.as_string_opt::<i32>().map(|c| c.value(row).to_owned());
         text.or_else(|| {
-            column.as_primitive_opt::<Float64Type>().map(|c| format!("{:x}", c.value(row).to_bits()))
+            column.as_primitive_opt::<Float64Type>().map(|c| format!("{:x}", (c.value(row) + 0.0).to_bits()))
         })
         .or_else(|| column.as_primitive_opt::<Int64Type>().map(|c| c.value(row).to_string()))
     };

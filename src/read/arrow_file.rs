@@ -37,14 +37,15 @@ pub const UNIT_KEY: &str = "unit";
 pub const SOURCE_NAME_KEY: &str = "source_name";
 
 /// Key of the file's metadata under which a log that breaks off says so once it is converted: all of its data.
-pub(super) const CUT_SHORT_KEY: &str = "cut_short";
+pub(super) const CUT_SHORT_KEY: &str = "sondeproof:cut_short";
 /// The same where only the last row was broken.
-pub(super) const CUT_ROW_KEY: &str = "cut_row";
+pub(super) const CUT_ROW_KEY: &str = "sondeproof:cut_row";
 
 /// How a file's metadata say that the log it was made from breaks off.
 fn cut_before(metadata: &[(String, String)]) -> Option<CutShort> {
-    let (key, why) = metadata.iter().find(|(key, _)| key == CUT_SHORT_KEY || key == CUT_ROW_KEY)?;
-    Some(CutShort { why: why.clone(), row_only: key == CUT_ROW_KEY })
+    let of = |wanted: &str| metadata.iter().find(|(key, _)| key == wanted).map(|(_, why)| why.clone());
+    let whole = of(CUT_SHORT_KEY).map(|why| CutShort { why, row_only: false });
+    whole.or_else(|| Some(CutShort { why: of(CUT_ROW_KEY)?, row_only: true }))
 }
 
 /// Digits of a decimal that a double holds exactly.

@@ -132,7 +132,9 @@ fn add(log: &mut Log, other: Log, shift_s: f64) -> usize {
         placed.column = last_column + 1 + index;
         log.channels.push(placed);
     }
-    log.source.cut_short = log.source.cut_short.take().or(other.source.cut_short);
+    // The worse of two stays: of a broken last row there may be no more.
+    let cuts = [log.source.cut_short.take(), other.source.cut_short];
+    log.source.cut_short = cuts.into_iter().flatten().min_by_key(|cut| cut.row_only);
     log.text_columns.extend(other.text_columns);
     log.notes.extend(other.notes);
     left_out

@@ -330,6 +330,24 @@ fn evaluate_takes_no_output_that_it_would_not_write() {
     }
 }
 
+/// Nothing but the ledger writes among its sessions.
+#[test]
+fn evaluate_writes_into_no_ledger() {
+    let folder = folder();
+    let sensor = folder.path().join("ledger/sensor=A-1");
+    std::fs::create_dir_all(&sensor).expect("a folder");
+    let session = file(&sensor, "one.parquet", "a session");
+    for arguments in [
+        &["evaluate", "--suite", "tune", "--logs", "1", "--json", &session][..],
+        &["evaluate", "--keep", "3", "--output", &text(&sensor)],
+    ] {
+        let (_, errors) = outcome(arguments, 2);
+        assert!(errors.contains("among the sessions of a ledger"), "{arguments:?}: {errors}");
+    }
+    assert_eq!(std::fs::read(&session).expect("still there"), b"a session");
+    assert_eq!(std::fs::read_dir(&sensor).expect("listed").count(), 1);
+}
+
 #[test]
 fn a_document_goes_down_a_pipe_alone() {
     let folder = folder();
