@@ -323,7 +323,7 @@ fn what_was_not_recorded_is_a_reservation() {
     };
     assert!(said(&[finding("dropout", "Oil Temperature"), finding("spike", "Lambda")]).is_empty());
     for one in [finding("dropout", "Lambda"), finding("time_order", "time"), finding("time_gap", "time")] {
-        assert_eq!(said(&[one.clone()]).len(), 1, "{one:?}");
+        assert_eq!(said(std::slice::from_ref(&one)).len(), 1, "{one:?}");
         assert!(said(&[one.clone(), one])[0].contains("1 more place"), "said once");
     }
 }
