@@ -59,35 +59,16 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
     for (index, event) in lean_events.iter_mut().enumerate() {
         event.id = format!("L{}", index + 1);
     }
-    let findings = findings(log, &detection);
-    let cut_short = cut_short(log);
-    let unshown_response = unshown_response(rig, chain.as_ref());
-    let evidence = gate::Evidence {
-        cut_short: cut_short.as_ref(),
-        findings: &findings,
-        unshown_response: unshown_response.as_deref(),
-        channels: &channels,
-        lean_events: &lean_events,
-        lean_not_evaluated: lean_not_evaluated.as_deref(),
-        claims: &claims,
-        lean_limit: rig.full_load_lambda_max,
-        stoich_afr: rig.stoich_afr,
-        sensor_health: &sensor_health,
-        day: log.clock.start.as_deref(),
-        fitted: rig.sensor.installed.as_deref(),
-        checks: rig.sensor.checked.as_slice(),
-    };
-    let gate = gate::decide(&evidence, &gate::Policy::next_step());
     let mut cautions = lean::cautions(&view, &lean_events);
     cautions.extend(undescribed(&detection));
 
-    let document = Audit {
+    let mut document = Audit {
         schema: SCHEMA.to_owned(),
         tool: document::Tool { name: "sondeproof".to_owned(), version: env!("CARGO_PKG_VERSION").to_owned() },
         source: source(log),
         rig: rig_used(log, rig, chain.as_ref()),
         detectors: runs(log, &detection),
-        findings,
+        findings: findings(log, &detection),
         cautions,
         channels,
         lean_events,
@@ -96,7 +77,13 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
         claims,
         sensor_health,
         sensor_history: None,
-        gate,
+        // Closed until all that it looks at is here.
+        gate: document::Gate {
+            decision: document::Decision::Withheld,
+            policy: None,
+            reasons: Vec::new(),
+            evidence_needed: Vec::new(),
+        },
         notes: log
             .notes
             .iter()
@@ -107,6 +94,7 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
             })
             .collect(),
     };
+    document.gate = gate::decide(&gate::Evidence::of(&document), &gate::Policy::next_step());
     Audited { document, detection, state, chain }
 }
 
@@ -172,13 +160,12 @@ fn source(log: &Log) -> document::Source {
         start: log.clock.start.clone(),
         duration_s: log.clock.duration_s(),
         sample_rate_hz: log.clock.rate_hz(),
-        cut_short: cut_short(log),
+        cut_short: log
+            .source
+            .cut_short
+            .as_ref()
+            .map(|cut| document::CutShort { why: cut.why.clone(), row_only: cut.row_only }),
     }
-}
-
-fn cut_short(log: &Log) -> Option<document::CutShort> {
-    let cut = log.source.cut_short.as_ref()?;
-    Some(document::CutShort { why: cut.why.clone(), row_only: cut.row_only })
 }
 
 /// A response that the rig file states, that is slower than any healthy sensor's, and that no step of the log shows: what it

@@ -85,23 +85,27 @@ fn metric(name: &str, status: HealthStatus) -> HealthMetric {
     }
 }
 
-fn by(policy: &Policy, channels: &[Channel], events: &[LeanEvent], claims: &[Claim]) -> Gate {
-    let evidence = Evidence {
+/// The evidence of a whole log without lean events, findings, health or dates.
+fn evidence<'a>(channels: &'a [Channel], claims: &'a [Claim]) -> Evidence<'a> {
+    Evidence {
         cut_short: None,
         findings: &[],
         unshown_response: None,
         lean_limit: 0.88,
         stoich_afr: 14.7,
         channels,
-        lean_events: events,
+        lean_events: &[],
         lean_not_evaluated: None,
         claims,
         sensor_health: &[],
         day: None,
         fitted: None,
         checks: &[],
-    };
-    decide(&evidence, policy)
+    }
+}
+
+fn by(policy: &Policy, channels: &[Channel], events: &[LeanEvent], claims: &[Claim]) -> Gate {
+    decide(&Evidence { lean_events: events, ..evidence(channels, claims) }, policy)
 }
 
 #[test]
@@ -175,22 +179,9 @@ fn columns_health_and_the_age_of_the_last_check_are_asked_for() {
     let channels = [channel(Some(0.9))];
     let withheld = |health: &[HealthMetric], day: Option<&str>, fitted: Option<&str>, checks: &[&str]| {
         let checks: Vec<String> = checks.iter().map(|day| (*day).to_owned()).collect();
-        let evidence = Evidence {
-            cut_short: None,
-            findings: &[],
-            unshown_response: None,
-            lean_limit: 0.88,
-            stoich_afr: 14.7,
-            channels: &channels,
-            lean_events: &[],
-            lean_not_evaluated: None,
-            claims: &[],
-            sensor_health: health,
-            day,
-            fitted,
-            checks: &checks,
-        };
-        decide(&evidence, &policy).reasons.join(" ")
+        let whole = evidence(&channels, &[]);
+        let known = Evidence { sensor_health: health, day, fitted, checks: &checks, ..whole };
+        decide(&known, &policy).reasons.join(" ")
     };
     let quiet = [metric("noise", HealthStatus::Ok)];
     let run = Some("2026-05-17T10:00:00");
@@ -212,21 +203,8 @@ fn columns_health_and_the_age_of_the_last_check_are_asked_for() {
 
 #[test]
 fn lean_events_that_could_not_be_looked_for_withhold() {
-    let evidence = Evidence {
-        cut_short: None,
-        findings: &[],
-        unshown_response: None,
-        lean_limit: 0.88,
-        stoich_afr: 14.7,
-        channels: &[],
-        lean_events: &[],
-        lean_not_evaluated: Some("the mixture channel has fewer than two values"),
-        claims: &[],
-        sensor_health: &[],
-        day: None,
-        fitted: None,
-        checks: &[],
-    };
+    let because = Some("the mixture channel has fewer than two values");
+    let evidence = Evidence { lean_not_evaluated: because, ..evidence(&[], &[]) };
     assert_eq!(decide(&evidence, &Policy::default()).decision, Decision::Withheld);
 }
 
@@ -235,22 +213,10 @@ fn a_log_that_breaks_off_and_a_response_that_nothing_shows_are_withheld_where_a_
     let judged = |policy: &Policy, row_only: bool, unshown_response: Option<&str>| {
         let (channels, events) = ([channel(Some(0.97))], [event(TreatAs::Benign)]);
         let claims = claims(ClaimStatus::Supported);
-        let evidence = Evidence {
-            cut_short: Some(&CutShort { why: "the data break off".to_owned(), row_only }),
-            findings: &[],
-            unshown_response,
-            channels: &channels,
-            lean_events: &events,
-            lean_not_evaluated: None,
-            claims: &claims,
-            lean_limit: 0.88,
-            stoich_afr: 14.7,
-            sensor_health: &[],
-            day: None,
-            fitted: None,
-            checks: &[],
-        };
-        decide(&evidence, policy)
+        let cut = CutShort { why: "the data break off".to_owned(), row_only };
+        let whole = evidence(&channels, &claims);
+        let known = Evidence { cut_short: Some(&cut), unshown_response, lean_events: &events, ..whole };
+        decide(&known, policy)
     };
     let withheld = judged(&Policy::next_step(), false, Some("slow by the rig file"));
     assert_eq!(withheld.decision, Decision::Withheld);
@@ -302,22 +268,8 @@ fn what_was_not_recorded_is_a_reservation() {
     };
     let said = |findings: &[Finding]| {
         let (channels, claims) = ([channel(Some(0.97))], claims(ClaimStatus::Supported));
-        let evidence = Evidence {
-            cut_short: None,
-            findings,
-            unshown_response: None,
-            channels: &channels,
-            lean_events: &[],
-            lean_not_evaluated: None,
-            claims: &claims,
-            lean_limit: 0.88,
-            stoich_afr: 14.7,
-            sensor_health: &[],
-            day: None,
-            fitted: None,
-            checks: &[],
-        };
-        let gate = decide(&evidence, &Policy::next_step());
+        let whole = evidence(&channels, &claims);
+        let gate = decide(&Evidence { findings, ..whole }, &Policy::next_step());
         assert_eq!(gate.decision, Decision::Open);
         gate.reasons.into_iter().filter(|why| why.contains("31.1 s")).collect::<Vec<_>>()
     };

@@ -57,7 +57,9 @@ fn one(time_s: &[f64], values: &[f64], sample_period_s: Option<f64>, role: Role,
         frame_share: found.map(|found| found.share),
         ..Measured::default()
     };
-    if let Some(value) = stated_frame_s(rig, time_s, values).filter(|_| role.is_mixture()) {
+    if role.is_mixture()
+        && let Some(value) = stated_frame_s(rig, time_s, values)
+    {
         measured.frame_period_s = Some(Estimate { value, low: value, high: value });
     }
     let fresh_s =

@@ -277,18 +277,19 @@ fn a_reader_that_goes_away_is_no_error_of_any_command() {
         &["man"],
         &["--help"],
     ] {
-        let mut child = sondeproof()
-            .args(arguments)
-            .stdout(Stdio::piped())
-            .stderr(Stdio::piped())
-            .spawn()
-            .expect("started");
-        drop(child.stdout.take());
-        let output = child.wait_with_output().expect("ended");
-        let errors = String::from_utf8_lossy(&output.stderr);
-        assert_eq!(output.status.code(), Some(0), "{arguments:?}: {errors}");
+        let (code, errors) = unread(arguments);
+        assert_eq!(code, Some(0), "{arguments:?}: {errors}");
         assert!(!errors.contains("error"), "{arguments:?}: {errors}");
     }
+}
+
+/// Code and stderr of a call whose reader goes away at once.
+fn unread(arguments: &[&str]) -> (Option<i32>, String) {
+    let mut child =
+        sondeproof().args(arguments).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("started");
+    drop(child.stdout.take());
+    let output = child.wait_with_output().expect("ended");
+    (output.status.code(), String::from_utf8_lossy(&output.stderr).into_owned())
 }
 
 /// Work that could not be done is told by the code, also when nobody reads what was said of the rest.
@@ -302,16 +303,8 @@ fn a_reader_that_went_away_hides_no_failure() {
         vec!["audit", &log, &missing],
         vec!["ledger", "add", &log, &missing, "--sensor", "A-1", "--date", "2026-05-17", "--ledger", &ledger],
     ] {
-        let mut child = sondeproof()
-            .args(&arguments)
-            .stdout(Stdio::piped())
-            .stderr(Stdio::piped())
-            .spawn()
-            .expect("started");
-        drop(child.stdout.take());
-        let output = child.wait_with_output().expect("ended");
-        let errors = String::from_utf8_lossy(&output.stderr);
-        assert_eq!(output.status.code(), Some(2), "{arguments:?}: {errors}");
+        let (code, errors) = unread(&arguments);
+        assert_eq!(code, Some(2), "{arguments:?}: {errors}");
         assert!(errors.contains("missing.csv"), "{arguments:?}: {errors}");
     }
 }
