@@ -2,6 +2,7 @@
 
 mod access;
 mod arrow_claim;
+mod arrow_column;
 mod arrow_file;
 mod cells;
 mod compress;

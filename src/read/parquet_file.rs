@@ -18,9 +18,8 @@ use parquet::errors::ParquetError;
 use parquet::file::metadata::{ParquetMetaData, RowGroupMetaData};
 use parquet::file::serialized_reader::SerializedPageReader;
 
-use super::arrow_file::{
-    Batches, Broken, collect, finish, guarded_batches, is_unreadable, schema_metadata, written_out,
-};
+use super::arrow_column::written_out;
+use super::arrow_file::{Batches, Broken, collect, finish, guarded_batches, is_unreadable, schema_metadata};
 use super::limits::{Allowance, BATCH_BYTES, Room};
 use super::{ReadError, Table, parquet_claim};
 use crate::log::Source;
