@@ -50,7 +50,8 @@ fn detectors(criterion: &mut Criterion) -> Vec<Measured> {
     let chain = chain::measure(&log, &state, &rig);
     // The detector that groups findings needs some.
     let findings = run_all(&log, &state, &rig, chain.as_ref()).findings;
-    let view = View { log: &log, state: &state, rig: &rig, chain: chain.as_ref(), findings: &findings };
+    let view =
+        View { log: &log, state: &state, rig: &rig, chain: chain.as_ref(), findings: &findings, rest: &[] };
     let mut group = criterion.benchmark_group(GROUP);
     let mut measured = Vec::new();
     for detector in ALL {

@@ -5,6 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use rayon::prelude::*;
 
 use crate::chain::{self, Chain, Response};
+use crate::detect::place::Rest;
 use crate::detect::{self, Detection, Stage, View};
 use crate::document::{self, Audit, FlagCounts, SCHEMA, TreatAs, Verdict};
 use crate::flag::Flag;
@@ -34,7 +35,7 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
     let state = state::judge(log, rig);
     let chain = chain::measure(log, &state, rig);
     let mut detection = detect::run_all(log, &state, rig, chain.as_ref());
-    let view = View { log, state: &state, rig, chain: chain.as_ref(), findings: &detection.findings };
+    let view = View { log, state: &state, rig, chain: chain.as_ref(), findings: &[], rest: &[] };
     let (judged, sensor_health) =
         rayon::join(|| lean::judge(&view, &detection), || health::measure(&view, &detection));
     let (events, lean_not_evaluated) = match judged {
@@ -257,7 +258,6 @@ fn findings(log: &Log, detection: &Detection) -> Vec<document::Finding> {
     detection
         .findings
         .iter()
-        .filter(|finding| finding.is_described())
         .enumerate()
         .map(|(index, finding)| document::Finding {
             id: format!("F{}", index + 1),
@@ -284,15 +284,15 @@ fn findings(log: &Log, detection: &Detection) -> Vec<document::Finding> {
 
 /// What the list of findings leaves out, in words.
 fn undescribed(detection: &Detection) -> Option<String> {
-    let left_out = detection.findings.iter().filter(|finding| !finding.is_described());
-    let names: BTreeSet<&str> = left_out.clone().map(|finding| finding.detector).collect();
+    let left_out: usize = detection.rest.iter().map(Rest::count).sum();
+    let names: BTreeSet<&str> = detection.rest.iter().map(Rest::detector).collect();
     let names: Vec<&str> = names.into_iter().collect();
     (!names.is_empty()).then(|| {
         format!(
             "{} of {} findings are not listed one by one ({}): the flags of their samples stand, and so does what follows \
              from them.",
-            left_out.count(),
-            detection.findings.len(),
+            left_out,
+            left_out + detection.findings.len(),
             names.join(", ")
         )
     })
@@ -336,13 +336,8 @@ mod tests {
         let state = state::judge(&log, &rig);
         let chain = chain::measure(&log, &state, &rig);
         let detection = detect::run_all(&log, &state, &rig, chain.as_ref());
-        let view = View {
-            log: &log,
-            state: &state,
-            rig: &rig,
-            chain: chain.as_ref(),
-            findings: &detection.findings,
-        };
+        let view =
+            View { log: &log, state: &state, rig: &rig, chain: chain.as_ref(), findings: &[], rest: &[] };
         let events = lean::judge(&view, &detection).expect("judged");
         let artefact =
             events.iter().find(|event| event.record.verdict == Verdict::Artefact).expect("the glitch");

@@ -3,6 +3,7 @@
 //! Times are seconds from the log's first sample. Unknown is null, never a made-up number. Fields are only
 //! ever added; anything else raises the version. Every renderer reads this document and recomputes nothing.
 
+mod posterior;
 mod sensor;
 
 use std::borrow::Cow;
@@ -12,6 +13,7 @@ use std::sync::Arc;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+pub use posterior::{Causes, Posterior};
 pub use sensor::{HealthMetric, HealthStatus, HistoryPoint, MetricHistory, SensorHistory};
 
 /// Version of the document.
@@ -396,7 +398,7 @@ pub struct LeanEvent {
     /// How to treat it.
     pub treat_as: TreatAs,
     /// Probability per cause; sums to 1.
-    pub posterior: BTreeMap<Cow<'static, str>, f64>,
+    pub posterior: Posterior,
     /// Everything that speaks for or against, and what could not be evaluated.
     // Shared: thousands of events of one log say most of it in the same words.
     pub evidence: Vec<Arc<Evidence>>,

@@ -82,8 +82,14 @@ fn trusted(score: f64) -> Trust {
 
 fn claims(case: &Case, score: f64) -> Vec<Claim> {
     let rig = Rig::default();
-    let view =
-        View { log: &case.log, state: &case.state, rig: &rig, chain: case.chain.as_ref(), findings: &[] };
+    let view = View {
+        log: &case.log,
+        state: &case.state,
+        rig: &rig,
+        chain: case.chain.as_ref(),
+        findings: &[],
+        rest: &[],
+    };
     let trust: Vec<Trust> = case.log.channels.iter().map(|_| trusted(score)).collect();
     let windows =
         [Window { kind: "full_load".into(), start_s: 20.0, end_s: 26.0, samples: 300, usable_samples: 300 }];

@@ -7,6 +7,7 @@ use linfa::traits::Transformer;
 use linfa_clustering::Dbscan;
 use ndarray::Array2;
 
+use super::place::{Place, Rest};
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
@@ -125,13 +126,13 @@ fn points(view: &View<'_>) -> Vec<Point> {
     let speed = view.log.role(Role::EngineSpeed).map(Channel::values);
     let load = view.log.role(Role::ManifoldPressure).map(Channel::values);
     // Several detectors on the same rows of a channel are one point, and the order is fixed.
-    let mut unique: Vec<(usize, usize, Option<usize>)> = view
-        .findings
-        .iter()
-        .filter(|finding| finding.rows.start < finding.rows.end && finding.rows.end <= rows)
+    let told = view.findings.iter().map(Place::of);
+    let mut unique: Vec<(usize, usize, Option<usize>)> = told
+        .chain(view.rest.iter().flat_map(Rest::places))
+        .filter(|place| place.rows.start < place.rows.end && place.rows.end <= rows)
         // What covers half the log lies nowhere.
-        .filter(|finding| finding.rows.len() * 2 < rows)
-        .map(|finding| (finding.rows.start, finding.rows.end, finding.channel))
+        .filter(|place| place.rows.len() * 2 < rows)
+        .map(|place| (place.rows.start, place.rows.end, place.channel))
         .collect();
     unique.sort_unstable();
     unique.dedup();

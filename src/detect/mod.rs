@@ -8,6 +8,7 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
+use self::place::{Place, Rest, Run};
 use crate::chain::Chain;
 use crate::document::About;
 use crate::flag::Flag;
@@ -25,6 +26,7 @@ mod ground_offset;
 mod lambda_step;
 mod noise;
 mod pace;
+pub mod place;
 mod rate_of_change;
 mod redundancy;
 mod saturation;
@@ -181,7 +183,7 @@ pub struct Finding {
     pub rows: Range<usize>,
     /// `Suspect`, `Bad` or `Missing`.
     pub flag: Flag,
-    /// Channel, what is wrong, how much, against which limit. Empty where a detector found more than is put into words.
+    /// Channel, what is wrong, how much, against which limit.
     pub message: String,
     /// Numbers behind the message.
     pub evidence: Vec<(&'static Field, f64)>,
@@ -207,11 +209,6 @@ impl Finding {
             evidence,
             about: About::Fault,
         }
-    }
-
-    /// Whether words say what was found; without them its rows and its flag count all the same.
-    pub fn is_described(&self) -> bool {
-        !self.message.is_empty()
     }
 
     /// The same finding about the thing measured, whose reading may well be true.
@@ -266,15 +263,14 @@ impl Outcome {
         }
     }
 
-    /// Keeps words and numbers of the first findings only: of the others rows and flag count, which is a tenth of the
-    /// memory.
-    fn describe_first(&mut self, most: usize) {
-        if let Self::Ran { findings, .. } = self {
-            for finding in findings.iter_mut().skip(most) {
-                (finding.message, finding.evidence) = (String::new(), Vec::new());
-            }
-            findings.shrink_to_fit();
-        }
+    /// Keeps the first findings only, and gives rows and flags of the others.
+    fn take_rest(&mut self, most: usize) -> Vec<Run> {
+        let Self::Ran { findings, .. } = self else { return Vec::new() };
+        let rest: Option<Vec<Run>> = findings.iter().skip(most).map(Run::of).collect();
+        let Some(rest) = rest else { return Vec::new() };
+        findings.truncate(most);
+        findings.shrink_to_fit();
+        rest
     }
 }
 
@@ -291,6 +287,8 @@ pub struct View<'a> {
     pub chain: Option<&'a Chain>,
     /// Findings of the sample detectors; empty for those.
     pub findings: &'a [Finding],
+    /// Those beyond what is put into words.
+    pub rest: &'a [Rest],
 }
 
 /// Limits of one run: defaults, with the rig file's values over them.
@@ -350,8 +348,10 @@ pub struct RunRecord {
 pub struct Detection {
     /// What ran, what did not, and why.
     pub records: Vec<RunRecord>,
-    /// All findings, by start row, then detector, then channel.
+    /// Findings that are put into words, by start row, then detector, then channel.
     pub findings: Vec<Finding>,
+    /// Those beyond them: their rows and flags count all the same.
+    pub rest: Vec<Rest>,
     /// One flag code per row and channel.
     pub flags: Vec<Vec<Flag>>,
 }
@@ -396,9 +396,8 @@ pub fn check_limits(rig: &Rig) -> Result<(), LimitError> {
 /// Runs every detector on every channel it applies to, in parallel, and folds the flags.
 pub fn run_all(log: &Log, state: &States, rig: &Rig, chain: Option<&Chain>) -> Detection {
     let mut detection = Detection::default();
-    run_phase(Phase::Samples, View { log, state, rig, chain, findings: &[] }, &mut detection);
-    run_phase(Phase::Findings, View { log, state, rig, chain, findings: &[] }, &mut detection);
-    // In place: a log full of holes has more findings than a copy of them has room.
+    run_phase(Phase::Samples, View { log, state, rig, chain, findings: &[], rest: &[] }, &mut detection);
+    run_phase(Phase::Findings, View { log, state, rig, chain, findings: &[], rest: &[] }, &mut detection);
     detection.findings.sort_unstable_by(|a, b| {
         let place = |f: &Finding| (f.rows.start, f.detector, f.channel, f.rows.end);
         place(a).cmp(&place(b)).then_with(|| a.message.cmp(&b.message))
@@ -406,13 +405,20 @@ pub fn run_all(log: &Log, state: &States, rig: &Rig, chain: Option<&Chain>) -> D
     detection
 }
 
-/// Index of the channel, its outcome, and the detector that made it.
-type Judged = (Option<usize>, &'static Meta, Outcome);
+/// What a detector did on a channel.
+struct Judged {
+    channel: Option<usize>,
+    meta: &'static Meta,
+    outcome: Outcome,
+    /// What it found beyond the findings of the outcome.
+    rest: Vec<Run>,
+}
 
 fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
     let log = view.log;
     let known = std::mem::take(&mut detection.findings);
-    let view = View { findings: &known, ..view };
+    let rest = std::mem::take(&mut detection.rest);
+    let view = View { findings: &known, rest: &rest, ..view };
     let jobs: Vec<(&'static dyn Detector, Option<usize>)> = ALL
         .iter()
         .filter(|detector| detector.meta().phase == phase)
@@ -430,8 +436,8 @@ fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
         .into_par_iter()
         .map(|(detector, channel)| {
             let mut outcome = judge(detector, channel, &view);
-            outcome.describe_first(described);
-            (channel, detector.meta(), outcome)
+            let rest = outcome.take_rest(described);
+            Judged { channel, meta: detector.meta(), outcome, rest }
         })
         .collect();
 
@@ -441,10 +447,10 @@ fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
     detection.flags.par_iter_mut().zip(&log.channels).enumerate().for_each(|(index, (flags, channel))| {
         fold(flags, channel, index, &judged);
     });
-    detection.findings = known;
-    detection.findings.reserve_exact(judged.iter().map(|(_, _, outcome)| outcome.findings().len()).sum());
-    for (channel, meta, outcome) in judged {
-        record(detection, channel, meta, outcome);
+    (detection.findings, detection.rest) = (known, rest);
+    detection.findings.reserve_exact(judged.iter().map(|judged| judged.outcome.findings().len()).sum());
+    for judged in judged {
+        record(detection, judged);
     }
 }
 
@@ -453,7 +459,7 @@ fn fold(flags: &mut [Flag], channel: &Channel, index: usize, judged: &[Judged]) 
     let values = channel.values();
     // What has passed one test on every row is not made better by the next.
     let mut passed = false;
-    for (on, meta, outcome) in judged {
+    for Judged { channel: on, meta, outcome, rest } in judged {
         let own = *on == Some(index);
         let Outcome::Ran { evaluated, findings } = outcome else { continue };
         if meta.stage != Stage::Scored || !(own || on.is_none()) {
@@ -463,7 +469,8 @@ fn fold(flags: &mut [Flag], channel: &Channel, index: usize, judged: &[Judged]) 
             pass(flags, values, evaluated);
             passed = *evaluated == Evaluated::All;
         }
-        fail(flags, values, findings);
+        let told = findings.iter().map(|finding| (finding.rows.clone(), finding.flag, finding.about));
+        fail(flags, values, told.chain(rest.iter().map(|run| (run.rows(), run.flag, run.about))));
     }
 }
 
@@ -490,7 +497,11 @@ fn judge(detector: &dyn Detector, channel: Option<usize>, view: &View<'_>) -> Ou
     outcome
 }
 
-fn record(detection: &mut Detection, channel: Option<usize>, meta: &'static Meta, outcome: Outcome) {
+fn record(detection: &mut Detection, judged: Judged) {
+    let Judged { channel, meta, outcome, rest } = judged;
+    if !rest.is_empty() {
+        detection.rest.push(Rest { detector: meta.name, stage: meta.stage, channel, runs: rest });
+    }
     let because = match outcome {
         Outcome::NotRun { because } => Some(because),
         Outcome::Ran { findings, .. } => {
@@ -529,13 +540,13 @@ fn pass(flags: &mut [Flag], values: &[f64], evaluated: &Evaluated) {
 
 /// A missing value stays missing, a row in which the channel was not due stays so, and a finding that something
 /// is missing says nothing against the values on either side of it. Nor does one about the thing measured.
-fn fail(flags: &mut [Flag], values: &[f64], findings: &[Finding]) {
-    for finding in
-        findings.iter().filter(|finding| finding.flag != Flag::Missing && finding.about != About::Condition)
+fn fail(flags: &mut [Flag], values: &[f64], found: impl Iterator<Item = (Range<usize>, Flag, About)>) {
+    for (rows, found, _) in
+        found.filter(|(_, flag, about)| *flag != Flag::Missing && *about != About::Condition)
     {
-        for (flag, value) in within(flags, values, finding.rows.clone()) {
+        for (flag, value) in within(flags, values, rows) {
             if !value.is_nan() {
-                *flag = flag.worst(finding.flag);
+                *flag = flag.worst(found);
             }
         }
     }

@@ -130,7 +130,14 @@ impl Bench {
 
     /// What a detector may look at.
     pub(crate) fn view(&self) -> View<'_> {
-        View { log: &self.log, state: &self.state, rig: &self.rig, chain: self.chain.as_ref(), findings: &[] }
+        View {
+            log: &self.log,
+            state: &self.state,
+            rig: &self.rig,
+            chain: self.chain.as_ref(),
+            findings: &[],
+            rest: &[],
+        }
     }
 
     /// One detector on the channel with a role (on the log, for a detector that judges the log).

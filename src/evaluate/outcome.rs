@@ -6,7 +6,7 @@ use std::ops::Range;
 use super::matching::Tolerance;
 use super::suite::{Load, Plan, plan};
 use crate::audit::{Audited, audit};
-use crate::detect::{self, Detection, Finding, Stage, View};
+use crate::detect::{self, Detection, Stage, View, place};
 use crate::document::{About, Audit, LeanEvent, TreatAs, Verdict};
 use crate::flag::Flag;
 use crate::lean;
@@ -314,8 +314,7 @@ fn findings(log: &Log, audited: &Audited) -> Vec<Found> {
     let at = |row: usize| log.clock.time_s.get(row).copied().unwrap_or(f64::INFINITY);
     audited
         .detection
-        .findings
-        .iter()
+        .places()
         .filter(|finding| finding.stage == Stage::Scored)
         .map(|finding| {
             let last = finding.rows.end.saturating_sub(1).max(finding.rows.start);
@@ -368,13 +367,8 @@ pub fn within(channel: &Channel, healthy: &[f64]) -> Vec<Option<bool>> {
 }
 
 fn trust_facts(log: &Log, audited: &Audited, run: &Run, rig: &Rig) -> Vec<TrustFact> {
-    let view = View {
-        log,
-        state: &audited.state,
-        rig,
-        chain: audited.chain.as_ref(),
-        findings: &audited.detection.findings,
-    };
+    let view =
+        View { log, state: &audited.state, rig, chain: audited.chain.as_ref(), findings: &[], rest: &[] };
     let events = lean::judge(&view, &audited.detection).unwrap_or_default();
     let raw = trust::before_calibration(&view, &audited.detection, &events);
     let mut facts = Vec::new();
@@ -418,12 +412,8 @@ fn ran_on(detection: &Detection, index: usize) -> Vec<&'static str> {
 }
 
 /// Scored findings on a channel that may be about its readings.
-fn scored(detection: &Detection, index: usize) -> impl Iterator<Item = &Finding> {
-    detection.findings.iter().filter(move |finding| {
-        finding.stage == Stage::Scored
-            && finding.about != About::Condition
-            && finding.channel.is_none_or(|channel| channel == index)
-    })
+fn scored(detection: &Detection, index: usize) -> impl Iterator<Item = place::Place> {
+    detection.places_on(index).filter(|place| place.stage == Stage::Scored && place.about != About::Condition)
 }
 
 /// What the samples that count were under each kind of finding on a channel.

@@ -1,5 +1,5 @@
 use super::*;
-use crate::document::{Deduction, FlagCounts, Trust, Verdict};
+use crate::document::{Deduction, FlagCounts, Posterior, Trust, Verdict};
 use std::collections::BTreeMap;
 
 fn channel(score: Option<f64>) -> Channel {
@@ -60,7 +60,7 @@ fn event(treat_as: TreatAs) -> LeanEvent {
         verdict,
         cause: cause.into(),
         treat_as,
-        posterior: BTreeMap::new(),
+        posterior: Posterior::default(),
         evidence: Vec::new(),
         gas_peak_lambda: None,
         blind_below_s: None,

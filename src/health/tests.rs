@@ -114,7 +114,8 @@ impl Bench {
         let (log, state) = self.log();
         let rig = Rig::default();
         let chain = chain::measure(&log, &state, &rig);
-        let view = View { log: &log, state: &state, rig: &rig, chain: chain.as_ref(), findings: &[] };
+        let view =
+            View { log: &log, state: &state, rig: &rig, chain: chain.as_ref(), findings: &[], rest: &[] };
         let flags = log.channels.iter().map(|_| vec![crate::flag::Flag::Good; ROWS]).collect();
         measure(&view, &Detection { flags, ..Detection::default() })
     }
@@ -248,7 +249,7 @@ fn warm_up_is_read_from_the_rest_value() {
     log.channels[0].measured.rest_value = Some(1.5);
     let rig = Rig::default();
     let chain = chain::measure(&log, &state, &rig);
-    let view = View { log: &log, state: &state, rig: &rig, chain: chain.as_ref(), findings: &[] };
+    let view = View { log: &log, state: &state, rig: &rig, chain: chain.as_ref(), findings: &[], rest: &[] };
     let metrics = measure(&view, &Detection::default());
     let warm = find(&metrics, "warm_up_time");
     assert!((warm.value.expect("value") - 12.0).abs() < 0.05, "{warm:?}");
@@ -259,6 +260,6 @@ fn no_mixture_channel_means_no_metric() {
     let (mut log, state) = Bench::default().log();
     log.channels.remove(0);
     let rig = Rig::default();
-    let view = View { log: &log, state: &state, rig: &rig, chain: None, findings: &[] };
+    let view = View { log: &log, state: &state, rig: &rig, chain: None, findings: &[], rest: &[] };
     assert!(measure(&view, &Detection::default()).is_empty());
 }

@@ -542,8 +542,9 @@ fn a_value_that_stands_under_load_is_no_measurement_and_no_proof_that_the_engine
         assert!(event.because.contains("no torque says"), "{}", event.because);
         event
     };
-    let likelier =
-        |event: &LeanEvent, first: &str, second: &str| event.posterior[first] > event.posterior[second];
+    let likelier = |event: &LeanEvent, first: &str, second: &str| {
+        event.posterior.get(first) > event.posterior.get(second)
+    };
     assert!(likelier(&event(1.0), "controller_reset", "stale_link"));
     assert!(likelier(&event(0.95), "stale_link", "controller_reset"));
 }

@@ -1,21 +1,28 @@
 //! From evidence to verdict: posterior, gates and vetoes.
 
 use std::borrow::Cow;
-use std::collections::BTreeMap;
 use std::ops::Range;
+use std::sync::LazyLock;
 
 use super::constants as k;
 use super::deconvolve::blind_below_s;
 use super::evidence::{self, Case, Feature, Group, Reading};
 use super::hypothesis::{Cause, Class, Context, Prior};
 use super::limit;
-use crate::document::Verdict;
+use crate::document::{Causes, Posterior, Verdict};
+
+/// Names of all causes, which every event shares.
+static CAUSES: LazyLock<Causes> = LazyLock::new(|| {
+    let mut names = Cause::ALL.map(|cause| Cow::from(cause.name()));
+    names.sort_unstable();
+    Causes::from(names)
+});
 
 /// An episode with everything that was found out about it.
 #[derive(Clone)]
 pub(super) struct Judgement {
     pub readings: Vec<(&'static Feature, Reading)>,
-    pub posterior: BTreeMap<Cow<'static, str>, f64>,
+    pub posterior: Posterior,
     pub verdict: Verdict,
     pub cause: &'static str,
     pub because: String,
@@ -121,7 +128,7 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
     };
 
     let mut judgement = Judgement {
-        posterior: Cause::ALL.iter().zip(plain).map(|(c, p)| (c.name().into(), p)).collect(),
+        posterior: Posterior::new(&CAUSES, |name| sum(&plain, |cause| cause.name() == name)),
         verdict: Verdict::Undetermined,
         cause: "undetermined",
         because: String::new(),

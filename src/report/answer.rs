@@ -271,7 +271,7 @@ pub(super) fn piece(evidence: &Evidence) -> String {
 
 /// The likeliest causes with their probabilities.
 pub(super) fn alternatives(event: &LeanEvent) -> String {
-    let mut causes: Vec<(&str, f64)> = event.posterior.iter().map(|(cause, p)| (&**cause, *p)).collect();
+    let mut causes: Vec<(&str, f64)> = event.posterior.iter().collect();
     causes.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(b.0)));
     let named: Vec<String> = causes
         .iter()

@@ -417,9 +417,8 @@ fn doubts(
     let mut counts = BTreeMap::new();
     let role = view.log.channels.get(index).map_or(Role::Other, |channel| channel.role);
     let scored = detection
-        .findings
-        .iter()
-        .filter(|f| f.stage == Stage::Scored && f.channel.is_none_or(|channel| channel == index))
+        .places_on(index)
+        .filter(|f| f.stage == Stage::Scored)
         // A supply that is truly low is no doubt about its own reading.
         .filter(|f| f.about != About::Condition);
     for finding in scored {
@@ -449,7 +448,7 @@ fn weigh(event: &Event, doubts: &mut Doubts) {
 }
 
 fn share(event: &Event, cause: &str) -> f64 {
-    event.record.posterior.get(cause).copied().unwrap_or(0.0)
+    event.record.posterior.get(cause).unwrap_or(0.0)
 }
 
 /// Causes that are faults of the measurement, and the detector that stands for each.

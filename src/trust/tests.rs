@@ -47,19 +47,19 @@ fn case(ran: &[&'static str]) -> Case {
         })
         .collect();
     let flags = vec![vec![Flag::Good; ROWS], vec![Flag::NotEvaluated; ROWS]];
-    Case { log, state, detection: Detection { records, findings: Vec::new(), flags } }
+    Case { log, state, detection: Detection { records, findings: Vec::new(), rest: Vec::new(), flags } }
 }
 
 fn judge(case: &Case) -> Vec<Trust> {
     let rig = Rig::default();
-    let view = View { log: &case.log, state: &case.state, rig: &rig, chain: None, findings: &[] };
+    let view = View { log: &case.log, state: &case.state, rig: &rig, chain: None, findings: &[], rest: &[] };
     score(&view, &case.detection, &[])
 }
 
 /// Probability of the first vote before calibration.
 fn before(case: &Case) -> f64 {
     let rig = Rig::default();
-    let view = View { log: &case.log, state: &case.state, rig: &rig, chain: None, findings: &[] };
+    let view = View { log: &case.log, state: &case.state, rig: &rig, chain: None, findings: &[], rest: &[] };
     before_calibration(&view, &case.detection, &[])[0][0].1
 }
 

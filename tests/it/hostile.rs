@@ -139,12 +139,18 @@ pub(crate) fn within_means(name: &str, bytes: &[u8]) {
     let folder = folder();
     let log = file(folder.path(), name, bytes);
     let (seconds, peak_mb, code, errors) = measured(&log);
-    let size_mb = bytes.len() as f64 / 1_048_576.0;
+    let size_mb = bytes.len() as f64 / 1e6;
     assert!(matches!(code, Some(0 | 2)), "{name}: {code:?} {errors}");
     assert!(seconds < 10.0 * size_mb.max(1.0), "{name}: {seconds:.1} s for {size_mb:.1} MB");
     if let Some(peak_mb) = peak_mb {
-        assert!(peak_mb < 8.0 * size_mb + 64.0, "{name}: {peak_mb:.0} MB for {size_mb:.1} MB");
+        let most_mb = most_mb(bytes);
+        assert!(peak_mb < most_mb, "{name}: {peak_mb:.0} of {most_mb:.0} MiB for {size_mb:.1} MB");
     }
+}
+
+/// Memory that a log may take, MiB: eight times the file and 64 MB.
+fn most_mb(bytes: &[u8]) -> f64 {
+    (8.0 * bytes.len() as f64 + 64e6) / 1_048_576.0
 }
 
 #[test]
@@ -200,11 +206,11 @@ fn a_million_narrow_rows_stay_within_their_means() {
     within_means("narrow.csv", &narrow);
 }
 
-/// Every third cell is empty: more findings than anybody reads.
+/// Three of ten cells are empty: 630 000 findings, more than anybody reads.
 #[test]
 fn findings_without_number_stay_within_their_means_and_are_counted() {
-    let holed = rows("Time (s),RPM,Lambda,TPS", 300_000, |row| {
-        let cell = |salt, value: u32| if odd(row, salt, 10) < 2 { String::new() } else { value.to_string() };
+    let holed = rows("Time (s),RPM,Lambda,TPS", 1_000_000, |row| {
+        let cell = |salt, value: u32| if odd(row, salt, 10) < 3 { String::new() } else { value.to_string() };
         let (rpm, throttle) = (cell(1, 3000 + row % 4000), cell(3, row / 100 % 100));
         format!("{}.{:02},{rpm},{},{throttle}", row / 100, row % 100, cell(2, 1))
     });
@@ -214,7 +220,7 @@ fn findings_without_number_stay_within_their_means_and_are_counted() {
     assert!((1_000..40_000).contains(&lists), "{lists} findings");
     let said = audit.cautions.iter().find(|text| text.contains("are not listed one by one"));
     assert!(said.is_some_and(|text| text.contains("dropout")), "{:?}", audit.cautions);
-    assert!(audit.channels.iter().all(|channel| channel.flags.missing > 40_000), "flags count every row");
+    assert!(audit.channels.iter().all(|channel| channel.flags.missing > 200_000), "flags count every row");
 }
 
 /// Full load throughout, and lean in three of eight rows: 7 500 dangers, each with all its evidence.
@@ -231,7 +237,7 @@ fn thousands_of_lean_events_stay_within_their_means_and_are_all_told() {
     let (_, peak_mb, code, errors) =
         measured_call(&["audit", &log, "--json", &document, "--html", &page, "--flags", &flags]);
     assert_eq!(code, Some(0), "{errors}");
-    let most_mb = 8.0 * lean.len() as f64 / 1_048_576.0 + 64.0;
+    let most_mb = most_mb(&lean);
     assert!(peak_mb.is_none_or(|mb| mb < most_mb), "{peak_mb:?} MB of {most_mb:.0}");
     let document = std::fs::read(document).expect("a document");
     let audit: sondeproof::document::Audit = serde_json::from_slice(&document).expect("a document");
@@ -260,7 +266,7 @@ fn thousands_of_mixture_channels_stay_within_their_means() {
     let document = crate::logs::text(&folder.path().join("wide.json"));
     let (_, peak_mb, code, errors) = measured_call(&["audit", &log, "--html", &page, "--json", &document]);
     assert_eq!(code, Some(0), "{errors}");
-    let most_mb = 8.0 * wide.len() as f64 / 1_048_576.0 + 64.0;
+    let most_mb = most_mb(&wide);
     assert!(peak_mb.is_none_or(|mb| mb < most_mb), "{peak_mb:?} MB of {most_mb:.0}");
     let page = std::fs::read_to_string(page).expect("a page");
     assert!(page.contains("more channels are not drawn"), "what the page leaves out is said");
@@ -390,9 +396,8 @@ fn blocks_that_lie_about_themselves_stay_within_their_means() {
             let (seconds, peak_mb, code, errors) = measured(&log);
             assert!(matches!(code, Some(0 | 2)), "{name}: {code:?} {errors}");
             assert!(code == Some(0) || errors.contains("help:"), "{name}: {errors}");
-            let size_mb = bytes.len() as f64 / 1_048_576.0;
             assert!(seconds < 10.0, "{name}: {seconds:.1} s");
-            assert!(peak_mb.is_none_or(|mb| mb < 8.0 * size_mb + 64.0), "{name}: {peak_mb:?} MB");
+            assert!(peak_mb.is_none_or(|mb| mb < most_mb(&bytes)), "{name}: {peak_mb:?} MB");
         }
     }
 }

@@ -127,7 +127,7 @@ impl<'a> Scene<'a> {
         evidence.extend(opposing.iter().map(|e| piece(e, false, most)));
         let (chart, banded) = self.reading(event, start_s, end_s);
         let (class, symbol, treat) = treatment(event.treat_as);
-        let mut causes: Vec<(&str, f64)> = event.posterior.iter().map(|(cause, p)| (&**cause, *p)).collect();
+        let mut causes: Vec<(&str, f64)> = event.posterior.iter().collect();
         causes.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(b.0)));
         Card {
             id: event.id.clone(),

@@ -1,4 +1,3 @@
-use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::*;
@@ -81,7 +80,7 @@ fn event(channel: &str) -> LeanEvent {
         verdict: Verdict::Real,
         cause: "fuel_supply".into(),
         treat_as: TreatAs::Hazard,
-        posterior: BTreeMap::from([("fuel_supply".into(), 0.93), ("spike".into(), 0.07)]),
+        posterior: [("fuel_supply", 0.93), ("spike", 0.07)].into_iter().collect(),
         evidence: vec![
             evidence("root_law", 2.4, true),
             evidence("torque", -0.7, true),
