@@ -14,6 +14,7 @@ use crate::signal::step::{self, LevelStep, Levels, Shape};
 use crate::signal::{search, uncertainty};
 
 mod levels;
+mod together;
 
 /// See its text in `sondeproof explain ground_offset`.
 pub(super) struct GroundOffset;
@@ -75,6 +76,21 @@ static SIGMAS: Limit = Limit {
     range: (2.0, 10.0),
     why: "standard errors of the pooled shift: about one false alarm in 1000 logs with few steps (Student, computed)",
 };
+static SHIFT_MOST: Limit = Limit {
+    name: "shift_most",
+    unit: "1",
+    default: 0.2,
+    range: (0.02, 1.0),
+    why: "of full throttle: 1 V of 5 V, the largest ground offset of ISO 16750-2:2023 4.8 (its 1.0 V from memory)",
+};
+static SAME: Limit = Limit {
+    name: "same_share",
+    unit: "1",
+    default: 0.1,
+    range: (0.01, 0.5),
+    why: "of the step: one load through one wire shifts a reading by one amount; a foot does not repeat itself so well \
+          (assumed)",
+};
 static LEAST: Limit = Limit {
     name: "least_share",
     unit: "1",
@@ -122,13 +138,30 @@ static META: Meta = Meta {
              In warm idle and cruise a control loop on another sensor brings the mixture back to where it was, so there \
              the levels of the mixture reading with and without the load are compared as well, at any rate: a \
              difference of more than `loop_shift`, the same between every stretch with and every stretch without the load, is no gas. Throttle, manifold and fuel pressure are compared so at idle, where they \
-             stand still but for what the load itself asks for (`idle_stroke`, `idle_pressure_pa`).",
+             stand still but for what the load itself asks for (`idle_stroke`, `idle_pressure_pa`).\n\n\
+             Where no voltage shows the load, throttle, manifold and fuel pressure are watched for steps that they make \
+             together: within one frame, between levels that stand, at least `load_steps` times, up and down, the \
+             throttle by the same amount within `same_share` and no more than `shift_most`, the pressure by more than \
+             `idle_pressure_pa` and nine tenths of it in the first frame. A manifold that fills behind a plate takes \
+             several cycles of the engine.",
     assumes: "An analog link. The clocks of load and reading agree to less than half the delay. Alternator, fan and \
               heater switching changes nothing in the cylinder before the delay has passed.",
     misses: "A steady offset that never switches. At full load the delay is 16 to 37 ms, so only logs above 100 Hz can \
              resolve it; at idle it is 80 to 320 ms. A serial link has no such fault.",
     gaps: Gaps::Break,
-    limits: &[&LOAD_V, &LOAD_A, &LOOP_V, &LOOP_SHIFT, &IDLE_STROKE, &IDLE_PRESSURE, &STEPS, &SIGMAS, &LEAST],
+    limits: &[
+        &LOAD_V,
+        &LOAD_A,
+        &LOOP_V,
+        &LOOP_SHIFT,
+        &IDLE_STROKE,
+        &IDLE_PRESSURE,
+        &STEPS,
+        &SIGMAS,
+        &SHIFT_MOST,
+        &SAME,
+        &LEAST,
+    ],
     evidence: &[&SHIFT, &ERROR, &COUNT, &HEIGHT, &DELAY],
     sources: &[
         "ISO 16750-2:2023 4.8, ground reference and supply offset (test exists; its 1.0 V from memory): an offset of up \
@@ -147,16 +180,17 @@ impl Detector for GroundOffset {
         if channel.role.is_mixture() && view.rig.sensor.link.as_deref() == Some("serial") {
             return Outcome::not_run("the rig says the mixture reading comes over a serial link");
         }
-        let Some((load, least)) = load_channel(view, limits) else {
-            return Outcome::not_run(
-                "the log has no current, supply or battery voltage that would show loads switch",
-            );
-        };
-        let held = levels::findings(channel, load, view, limits);
-        let at_once = if by_level_alone(channel.role) {
-            Err(format!("too few levels of {} at idle with and without a load to compare", channel.name))
+        let load = load_channel(view, limits);
+        let held = load.and_then(|(load, _)| levels::findings(channel, load, view, limits));
+        let at_once = if moved_by_driver(channel.role) {
+            // What the levels have told already is not told twice.
+            let told = held.as_ref().is_some_and(|found| !found.is_empty());
+            if told { Ok(Vec::new()) } else { together::findings(channel, view, limits) }
         } else {
-            at_once(channel, load, least, view, limits)
+            load.ok_or_else(|| {
+                "the log has no current, supply or battery voltage that would show loads switch".to_owned()
+            })
+            .and_then(|(load, least)| at_once(channel, load, least, view, limits))
         };
         match (at_once, held) {
             (Err(because), None) => Outcome::NotRun { because },
@@ -169,8 +203,8 @@ impl Detector for GroundOffset {
     }
 }
 
-/// Channels that a driver moves at any moment: only their level at idle tells.
-const fn by_level_alone(role: Role) -> bool {
+/// Channels that a driver moves at any moment: their levels at idle tell, and what they do together.
+const fn moved_by_driver(role: Role) -> bool {
     matches!(role, Role::Throttle | Role::ManifoldPressure | Role::FuelPressure)
 }
 

@@ -1,0 +1,267 @@
+//! Analog readings that step together, within one frame and by always the same amounts, as no throttle plate makes them:
+//! a manifold takes several engine cycles to fill.
+
+use std::ops::Range;
+
+use super::{
+    COUNT, DELAY, ERROR, Field, Finding, IDLE_PRESSURE, IDLE_STROKE, Limits, SAME, SHIFT, SHIFT_MOST, STEPS,
+    View,
+};
+use crate::detect::dense::Dense;
+use crate::flag::Flag;
+use crate::log::{Channel, Role};
+use crate::signal::robust;
+use crate::signal::step::{self, LevelStep, Levels, Shape};
+
+/// A level stands so long before and after a step, s: a foot seldom rests so short (assumed).
+const LEVEL_S: f64 = 0.3;
+/// Most between two frames, s. A manifold as large as the engine fills with a time constant of one cycle, 80 to 120 ms at
+/// 1000 to 1500 rpm: 57 to 71 % in 0.1 s, 92 % in 0.2 s (computed).
+const FRAME_MOST_S: f64 = 0.11;
+/// Share of a step that a reading must show in its first frame, by the same computation.
+const AT_ONCE: f64 = 0.9;
+/// Share of the steps that must be of one amount: a pedal may be moved between them; assumed.
+const AGREE: f64 = 0.8;
+/// What a level may move by while it stands, as a share of the step beside it; assumed.
+const STANDS: f64 = 0.25;
+
+/// Steps of one reading at the throttle's steps.
+struct Together {
+    /// Middle of the amounts, upwards with the throttle, inside unit.
+    amount: f64,
+    /// Standard error of the amount.
+    error: f64,
+    /// Middle of the share that the first frame shows.
+    first: f64,
+}
+
+/// Findings at one of the readings that step together.
+///
+/// # Errors
+/// Why it could not be judged.
+pub(super) fn findings(
+    channel: &Channel,
+    view: &View<'_>,
+    limits: &Limits<'_>,
+) -> Result<Vec<Finding>, String> {
+    let Some(throttle) = view.log.role(Role::Throttle) else {
+        return Err("without a throttle position no step can be told from the engine's own".to_owned());
+    };
+    let frame_s = |of: &Channel| of.fresh_period_s().or(view.log.clock.period_s).unwrap_or(f64::INFINITY);
+    let (own, clock_s) = (frame_s(channel), frame_s(throttle));
+    if own.max(clock_s) > FRAME_MOST_S {
+        return Err(format!(
+            "one reading every {:.2} s: too far apart to tell a shift from a manifold that fills",
+            own.max(clock_s)
+        ));
+    }
+    let steps = strokes(throttle, view, clock_s, limits);
+    if (steps.len() as f64) < limits.get(&STEPS) {
+        return Err(format!("{} steps of {} between two levels: too few", steps.len(), throttle.name));
+    }
+    let beside = |role: Role| {
+        let other = view.log.role(role).filter(|other| frame_s(other) <= FRAME_MOST_S)?;
+        let together = together(other, view, &steps, clock_s)?;
+        let most = limits.get(&IDLE_PRESSURE);
+        (together.amount.abs() > most.max(4.0 * together.error) && together.first >= AT_ONCE)
+            .then_some((other, together))
+    };
+    let others: Vec<(&Channel, Together)> =
+        [Role::ManifoldPressure, Role::FuelPressure].into_iter().filter_map(beside).collect();
+    let mine = if channel.role == Role::Throttle {
+        together(throttle, view, &steps, clock_s).filter(|_| !others.is_empty())
+    } else {
+        None
+    };
+    let mine = mine.as_ref().or_else(|| {
+        others.iter().find(|(other, _)| other.role == channel.role).map(|(_, together)| together)
+    });
+    let Some(mine) = mine else { return Ok(Vec::new()) };
+    let partner = if channel.role == Role::Throttle {
+        others.first().map_or(throttle.name.as_str(), |(other, _)| other.name.as_str())
+    } else {
+        throttle.name.as_str()
+    };
+    Ok(raised(&steps)
+        .into_iter()
+        .map(|time| {
+            let rows = view.log.clock.rows_between(time.start, time.end);
+            let shift = channel.logged_difference(mine.amount);
+            let message = format!(
+                "{} and {partner} step together within one frame, {} times up and down and always by the same {shift:.3} {}: \
+                 a plate fills its manifold more slowly, so this is a voltage between two grounds",
+                channel.name,
+                steps.len(),
+                channel.unit.symbol
+            );
+            let error = channel.logged_difference(mine.error);
+            let evidence: Vec<(&'static Field, f64)> =
+                vec![(&SHIFT, shift), (&ERROR, error), (&COUNT, steps.len() as f64), (&DELAY, clock_s)];
+            Finding::new(rows, Flag::Suspect, message, evidence)
+        })
+        .filter(|finding| !finding.rows.is_empty())
+        .collect())
+}
+
+/// Steps of the throttle within one frame, between levels that stand, by one amount; empty where they differ.
+fn strokes(throttle: &Channel, view: &View<'_>, frame_s: f64, limits: &Limits<'_>) -> Vec<LevelStep> {
+    let clock = &view.log.clock;
+    let shape = Shape { window_s: LEVEL_S, rise_s: 1.5 * frame_s, least: limits.get(&IDLE_STROKE) };
+    let mut found = Vec::new();
+    for segment in &clock.segments {
+        let plate = Dense::of(throttle, &clock.time_s, segment.clone(), f64::is_finite);
+        let stands = |samples: Range<usize>, height: f64| {
+            let values = plate.value.get(samples).unwrap_or(&[]);
+            let (low, high) =
+                values.iter().fold((f64::MAX, f64::MIN), |(low, high), v| (v.min(low), v.max(high)));
+            values.len() > 1 && high - low <= STANDS * height.abs()
+        };
+        let steps = step::level_steps(&plate.time_s, &plate.value, &shape);
+        found.extend(steps.into_iter().filter(|step| {
+            let from = plate.time_s.partition_point(|t| *t < step.time_s - LEVEL_S - frame_s);
+            let to = plate.time_s.partition_point(|t| *t <= step.time_s + LEVEL_S);
+            step.height.abs() <= limits.get(&SHIFT_MOST)
+                && stands(from..step.index, step.height)
+                && stands(step.index..to, step.height)
+        }));
+    }
+    let amounts: Vec<f64> = found.iter().map(|step| step.height.abs()).collect();
+    let Some(middle) = robust::median(&amounts) else { return Vec::new() };
+    let same = |step: &LevelStep| {
+        (step.height.abs() - middle).abs() <= (limits.get(&SAME) * middle).max(2.0 * throttle.resolution())
+    };
+    let all = found.len();
+    found.retain(same);
+    let both = found.iter().any(|step| step.height > 0.0) && found.iter().any(|step| step.height < 0.0);
+    if both && found.len() as f64 >= AGREE * all as f64 { found } else { Vec::new() }
+}
+
+/// What a reading does at the throttle's steps; null where it says too little or its amounts differ.
+fn together(channel: &Channel, view: &View<'_>, steps: &[LevelStep], frame_s: f64) -> Option<Together> {
+    let clock = &view.log.clock;
+    let (mut amounts, mut firsts) = (Vec::new(), Vec::new());
+    for segment in &clock.segments {
+        let reading = Dense::of(channel, &clock.time_s, segment.clone(), f64::is_finite);
+        let levels = Levels::new(&reading.time_s, &reading.value);
+        let end_s = clock.time_s.get(segment.end.checked_sub(1)?).copied()?;
+        let start_s = clock.time_s.get(segment.start).copied()?;
+        for step in steps.iter().filter(|step| step.time_s >= start_s && step.time_s <= end_s) {
+            let at_s = step.time_s;
+            let before = (at_s - LEVEL_S, at_s - 1e-9);
+            let whole = levels.change(before, (at_s + frame_s, at_s + LEVEL_S));
+            let first = levels.change(before, (at_s - 1e-9, at_s + 1.5 * frame_s));
+            let (Some((whole, _)), Some((first, _))) = (whole, first) else { continue };
+            amounts.push(whole * step.height.signum());
+            firsts.push(first / whole);
+        }
+    }
+    let amount = robust::median(&amounts)?;
+    let spread = robust::median(&amounts.iter().map(|a| (a - amount).abs()).collect::<Vec<_>>())?;
+    let first = robust::median(&firsts)?;
+    let error = (1.4826 * spread).max(channel.resolution()) / (amounts.len() as f64).sqrt();
+    Some(Together { amount, error, first })
+}
+
+/// Times in which the readings stand higher: a ground that carries a load's current is lifted. Where a step back was not
+/// seen, no more than the level beside the step.
+fn raised(steps: &[LevelStep]) -> Vec<Range<f64>> {
+    let mut found = Vec::new();
+    let mut up_s: Option<f64> = None;
+    for step in steps {
+        if step.height > 0.0 {
+            found.extend(up_s.map(|from_s| from_s..from_s + LEVEL_S));
+            up_s = Some(step.time_s);
+        } else {
+            found.push(up_s.take().unwrap_or(step.time_s - LEVEL_S)..step.time_s);
+        }
+    }
+    found.extend(up_s.map(|from_s| from_s..from_s + LEVEL_S));
+    found
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::detect::testing::{Bench, Noise, because, evidence, quantised};
+    use crate::flag::Flag;
+    use crate::log::Role;
+
+    use super::super::GroundOffset;
+
+    /// Idle and a pull at full throttle while a fan switches every 7 s. Throttle and manifold pressure rise by these when
+    /// it runs, the pressure with this time constant.
+    fn fan(rate_hz: f64, seconds: f64, throttle: f64, manifold_pa: f64, tau_s: f64) -> Bench {
+        let since = |t: f64| (t - 3.0).rem_euclid(14.0);
+        let on = move |t: f64| t > 3.0 && since(t) < 7.0;
+        // A load switches between two rows.
+        let filled = move |t: f64| match since(t) + 0.5 / rate_hz {
+            _ if t <= 3.0 => 0.0,
+            up if on(t) => 1.0 - (-up / tau_s).exp(),
+            down => (-(down - 7.0) / tau_s).exp(),
+        };
+        let pull = |t: f64| t > 22.0 && t < 30.0;
+        let (mut a, mut b) = (Noise::new(1), Noise::new(2));
+        Bench::new(rate_hz, (seconds * rate_hz) as usize)
+            .channel(Role::EngineSpeed, |_| 1500.0)
+            .channel(Role::Throttle, move |t| {
+                let own = if pull(t) { 0.9 } else { 0.02 };
+                quantised(own + if on(t) { throttle } else { 0.0 } + 0.001 * a.next(), 0.001)
+            })
+            .measured(|m| m.resolution = Some(0.001))
+            .channel(Role::ManifoldPressure, move |t| {
+                let own = if pull(t) { 100e3 } else { 35e3 };
+                quantised(own + manifold_pa * filled(t) + 300.0 * b.next(), 100.0)
+            })
+            .measured(|m| m.resolution = Some(100.0))
+    }
+
+    #[test]
+    fn a_ground_that_lifts_two_readings_at_once_is_told_at_both() {
+        let bench = fan(50.0, 58.0, 0.06, 18e3, 1e-6);
+        for (role, shift) in [(Role::Throttle, 0.06), (Role::ManifoldPressure, 18e3)] {
+            let found = bench.findings(&GroundOffset, role);
+            assert_eq!(found.len(), 4, "{role:?}: {found:?}");
+            assert!(
+                found.iter().all(|f| f.flag == Flag::Suspect && f.rows.len().abs_diff(7 * 50) <= 1),
+                "{found:?}"
+            );
+            assert!((evidence(&found[0], "shift") / shift - 1.0).abs() < 0.03, "{:?}", found[0]);
+        }
+    }
+
+    #[test]
+    fn a_plate_that_moves_fills_its_manifold() {
+        // An idle valve that opens by the same stroke whenever the fan runs; one cycle at 1500 rpm lasts 80 ms.
+        let valve = fan(50.0, 60.0, 0.06, 18e3, 0.08);
+        assert!(valve.findings(&GroundOffset, Role::Throttle).is_empty());
+        assert!(valve.findings(&GroundOffset, Role::ManifoldPressure).is_empty());
+        // As little as an idle control asks for anyway.
+        assert!(fan(50.0, 60.0, 0.06, 5e3, 1e-6).findings(&GroundOffset, Role::Throttle).is_empty());
+        // More than a ground is lifted by.
+        assert!(
+            because(fan(50.0, 60.0, 0.3, 60e3, 1e-6).run(&GroundOffset, Role::Throttle)).contains("too few")
+        );
+    }
+
+    #[test]
+    fn feet_do_not_repeat_themselves() {
+        let mut noise = Noise::new(3);
+        let strokes: Vec<f64> = (0..20).map(|_| 0.10 + 0.02 * noise.next()).collect();
+        let stroke =
+            move |t: f64| if (t / 2.0) as usize % 2 == 1 { strokes[(t / 4.0) as usize] } else { 0.0 };
+        let pressure = stroke.clone();
+        let bench = Bench::new(50.0, 3000)
+            .channel(Role::Throttle, stroke)
+            .channel(Role::ManifoldPressure, move |t| 40e3 + 200e3 * pressure(t));
+        assert!(because(bench.run(&GroundOffset, Role::Throttle)).contains("too few"));
+    }
+
+    #[test]
+    fn no_power_is_said() {
+        let coarse = because(fan(5.0, 60.0, 0.06, 18e3, 1e-6).run(&GroundOffset, Role::Throttle));
+        assert!(coarse.contains("too far apart"), "{coarse}");
+        let short = because(fan(50.0, 28.0, 0.06, 18e3, 1e-6).run(&GroundOffset, Role::Throttle));
+        assert!(short.contains("too few"), "{short}");
+        let alone = Bench::new(50.0, 3000).channel(Role::ManifoldPressure, |_| 35e3);
+        assert!(because(alone.run(&GroundOffset, Role::ManifoldPressure)).contains("without a throttle"));
+    }
+}
