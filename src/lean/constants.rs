@@ -154,10 +154,13 @@ constants! {
     LR_SAW_TOOTH = 2.5 "log10" Assumed "engine speed turned back there three times within one event: only a limiter knows that speed";
     LR_GEAR_CHANGE = 2.0 "log10" Assumed "engine speed drops to the next ratio, throttle open";
     SHORTEST_FILM_S = 0.2 "s" Assumed "warm films return in 0.2 to 1 s (from memory): over less nothing is seen to decay";
+    LONGEST_FILM_S = 2.5 "s" Assumed "three time constants of a warm film: an excess that lasts longer is hardly one; on tune seeds 0-2999 a tenth as often as from other causes";
     STAYS_SHARE = 0.8 "of peak" Assumed "an excess that keeps this share until a second after its peak, or until it ends at the sensor's own speed, does not decay";
     LR_GEAR_CHANGE_BESIDE = 0.5 "log10" Assumed "the same where depth or rate of the reading does not show a cut";
     LR_NO_GEAR_CHANGE = -1.5 "log10" Assumed "engine speed does not drop to another ratio";
     SHIFT_PERIOD_S = 0.055 "s" Computed "a shift of 0.1 s needs two fresh readings to be told from what came before";
+    SHIFT_ROAD = 0.93 "ratio" Assumed "road speed falls less than this over a change up under load";
+    SHIFT_STEP = 0.5 "ratio" Assumed "no two neighbouring gears are further apart";
     CUT_RATIO = 1.3 "times" Computed "a cut of all cylinders for 30 ms leans a sensor of 80 ms by 1.45";
     DEEP_RATIO = 1.9 "times" Computed "half of the fuel in the film and five times the air give 1.67; 20 % more demand than injectors give 1.2";
     LR_TOO_DEEP = -2.0 "log10" Computed "no film and no injector at its limit leans so far";
@@ -222,6 +225,7 @@ constants! {
     BETWEEN_RATIO = 1.15 "ratio" Assumed "no mixture between two cuts is so much richer than the one before them";
     BETWEEN_SPREAD = 0.9 "ratio" Assumed "strokes of one limiter are alike: one that comes back leaner than this share of the others is not";
     CLIMB_PERIOD_S = 0.11 "s" Computed "an engine that climbs at 1500 1/min per s burns for 0.1 s in the 2 % of speed between two cuts of a limiter: slower readings show none of it";
+    CLIMB_SHARE = 0.75 "of the climb before" Assumed "an engine that burns its fuel climbs between two cuts as before them; a quarter less is a lost torque";
     HARMFUL_CYCLES = 4.0 "intake to exhaust" Computed "three cycles of 720 degrees; from intake to exhaust are three quarters of one";
     SHIFT_S = 1.0 "s" Assumed "no change of gear under load takes longer";
     BOOST_PA = 120_000.0 "Pa" Assumed "above this manifold pressure the re-entry after a cut is judged on its own";

@@ -66,12 +66,16 @@ pub fn judge(view: &View<'_>, detection: &Detection) -> Result<Vec<Event>, Strin
     }
     let limits = limit::of_frames(&scene);
     scene.fill_cells(|index| limits.get(index).is_some_and(|l| l.regime == Regime::Load));
-    let scene = scene;
     let glitch = |run: &Episode| {
         let case = Case::new(&scene, run, &[], Context::Unknown);
         proof_of(&case).is_some_and(|(_, cause)| cause == Cause::Spike)
     };
     let episodes = episode::find(&scene, &limits, glitch);
+    scene.lean_elsewhere = episodes.iter().any(|episode| {
+        let away = || matches!(context(&scene, episode), Context::FullLoad | Context::TipIn);
+        episode.regime == Regime::Load && away()
+    });
+    let scene = scene;
     let proofs: Vec<(Range<usize>, Cause)> = episodes
         .iter()
         .filter_map(|episode| proof_of(&Case::new(&scene, episode, &[], context(&scene, episode))))
@@ -243,7 +247,10 @@ fn context(scene: &Scene<'_>, episode: &Episode) -> Context {
     }
     let shut = || evidence::begins_shut(&Case::new(scene, episode, &[], Context::Unknown));
     if episode.regime == Regime::OverRun || (!episode.regime.rich() && shut()) {
-        return Context::OverRun;
+        // A blip of the throttle: most of its lean gas is read after the throttle closed again.
+        let blip = episode.duration_s(scene) <= k::LONGEST_FILM_S.value
+            && evidence::begins_opened(&Case::new(scene, episode, &[], Context::Unknown));
+        return if blip { Context::TipIn } else { Context::OverRun };
     }
     if scene.power_up_s.is_some_and(|t| start_s - t < k::POWER_UP_S.value) && !episode.regime.rich() {
         return Context::PowerUp;

@@ -217,6 +217,8 @@ pub(super) struct Scene<'a> {
     path: Path<'a>,
     /// Last moment at which the controller is known to have just been switched on, s.
     pub power_up_s: Option<f64>,
+    /// Whether any reading was lean under load away from the ceiling of engine speed and from changes of gear.
+    pub lean_elsewhere: bool,
 }
 
 impl<'a> Scene<'a> {
@@ -264,6 +266,7 @@ impl<'a> Scene<'a> {
             ambient_pa: k::AMBIENT_PA.value,
             dense_pa: k::AMBIENT_PA.value,
             power_up_s: None,
+            lean_elsewhere: false,
             path: Path::default(),
             settled: OnceLock::new(),
             rich_pulls: OnceLock::new(),

@@ -1,6 +1,7 @@
 //! The fuel side: pressure over the injectors, their duty, knock.
 
 use super::pull::Others;
+use super::state::{self, Opening};
 use super::{Case, Feature, Group, Reading, reset};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{Cause, REAL};
@@ -111,6 +112,11 @@ fn root_law(case: &Case<'_, '_>) -> Reading {
         Ok(drop) => drop,
         Err(because) => return Reading::not_evaluated(because),
     };
+    if drop.manifold.is_none() && state::opening(case).0 == Opening::Closed {
+        return Reading::not_evaluated(
+            "the throttle is closed and manifold pressure not logged: a regulator may follow the manifold down",
+        );
+    }
     let share = drop.share();
     let percent = share * 100.0;
     if share < k::PRESSURE_DROP.value {

@@ -5,6 +5,7 @@ mod causality;
 mod electrical;
 mod flow;
 mod fuel;
+mod limiter;
 mod pull;
 mod repeat;
 mod reset;
@@ -308,6 +309,11 @@ pub(super) fn begins_shut(case: &Case<'_, '_>) -> bool {
     state::begins_shut(case)
 }
 
+/// Whether the throttle had just been opened when the first lean gas left.
+pub(super) fn begins_opened(case: &Case<'_, '_>) -> bool {
+    state::begins_opened(case)
+}
+
 /// How often engine speed turned back at its ceiling during the event.
 pub(super) fn strokes(case: &Case<'_, '_>) -> usize {
     speed::strokes(case).len()
@@ -342,7 +348,7 @@ pub(super) fn injection_skew_s(scene: &Scene<'_>) -> f64 {
 
 /// Whether the mixture came back between the cuts of a limiter, as far as the sensor can show it.
 pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
-    speed::burns_rich_between(case)
+    limiter::burns_rich_between(case)
 }
 
 /// Time from the last opening of the throttle to the gas of the event, s.

@@ -5,7 +5,7 @@ use super::{Case, Feature, Group, Reading};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::deconvolve;
 use crate::lean::hypothesis::Cause;
-use crate::lean::trace::{Scene, Witness, median};
+use crate::lean::trace::Witness;
 use crate::log::Role;
 use crate::state::bit;
 
@@ -186,51 +186,6 @@ fn turns(samples: impl Iterator<Item = (f64, f64)>, ceiling: f64) -> Vec<Stroke>
     strokes
 }
 
-/// Whether the mixture came back between the cuts of a limiter: what burns there burns at full load. Where readings or
-/// engine speed come too slowly to show a climb, that is not known, and the cuts answer for nothing between them. At the
-/// end of a climb in which the film had time to refill, the gas must be within the rig's limit by the best estimate, noise
-/// allowed for. Nor may one climb be leaner than the others: the strokes of a limiter are alike.
-pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
-    let scene = case.scene;
-    let Some(before_phi) = case.before_phi else { return true };
-    let speed_period_s = scene.witness(Role::EngineSpeed).map_or(0.0, |w| w.period_s());
-    if scene.period_s.max(speed_period_s) > k::CLIMB_PERIOD_S.value {
-        return false;
-    }
-    let limit_phi = scene.view.rig.full_load_lambda_max.recip();
-    let refill_s = k::RE_ENTRY_S.value;
-    let resolved_s = (2.0 * scene.period_s).max(refill_s.min(1.5 * scene.chain.lean_to_rich.tau_s));
-    let climbs: Vec<(f64, f64)> = strokes(case)
-        .iter()
-        .map(|stroke| (stroke.turns_s - stroke.climbs_s, stroke))
-        .filter(|(lasts_s, _)| *lasts_s >= resolved_s)
-        .filter_map(|(lasts_s, stroke)| Some((lasts_s, gas_of_climb(case, stroke, before_phi)?)))
-        .collect();
-    let Some(usual) = median(climbs.iter().map(|climb| climb.1).collect()) else { return true };
-    climbs.iter().all(|(lasts_s, phi)| {
-        let least = k::BETWEEN_SPREAD.value * usual;
-        *phi >= if *lasts_s >= refill_s { least.max(limit_phi) } else { least }
-    })
-}
-
-/// Richest gas of a climb at the ceiling, phi. An estimate clearly richer than before the cuts refutes the time constant
-/// that it stands on; what the fastest healthy sensor would have needed is then the least that the gas must have been.
-fn gas_of_climb(case: &Case<'_, '_>, stroke: &Stroke, before_phi: f64) -> Option<f64> {
-    let scene = case.scene;
-    let late_s = scene.delay_s(stroke.turns_s);
-    let first = scene.frames.partition_point(|f| f.time_s < stroke.climbs_s + late_s);
-    let last = scene.frames.partition_point(|f| f.time_s <= stroke.turns_s + late_s + scene.period_s);
-    let richest = |gas: fn(&Scene<'_>, usize) -> Option<f64>| {
-        (first..last).filter_map(|index| gas(scene, index)).reduce(f64::max)
-    };
-    let likeliest = richest(deconvolve::gas_beyond_noise)?;
-    if likeliest <= k::BETWEEN_RATIO.value * before_phi {
-        Some(likeliest)
-    } else {
-        richest(deconvolve::least_gas)
-    }
-}
-
 /// When a cut of a kind can have begun at the earliest, s: what was lean before is not its work.
 pub(super) fn onset_s(case: &Case<'_, '_>, cause: Cause) -> f64 {
     let scene = case.scene;
@@ -349,7 +304,13 @@ fn gear_change(case: &Case<'_, '_>) -> Reading {
     let short = case.episode.duration_s(scene) <= 0.6 + scene.period_s.min(0.2);
     let dropped = (0.55..=0.90).contains(&ratio);
     let changed = match road {
-        Some(road) => dropped && (0.93..=1.1).contains(&road),
+        // A low gear gains a quarter of its road speed in the half second: then the ratio of the two tells.
+        Some(road) => {
+            let step = ratio / road;
+            dropped
+                && road >= k::SHIFT_ROAD.value
+                && (road <= 1.1 || (k::SHIFT_STEP.value..=0.85).contains(&step))
+        }
         None => dropped && judged,
     };
     if short && changed {

@@ -82,9 +82,9 @@ fn fuel_off(case: &Case<'_, '_>) -> Reading {
             return Reading::seen(low * 100.0, "%", "injector duty went to 0: fuel was commanded off")
                 .weigh(causes, k::LR_CUT_COMMANDED.value)
                 .prove(covered(case, |time| {
-                    injection(scene)
-                        .and_then(|w| w.at(time, 0.3))
-                        .is_some_and(|duty| duty <= k::DUTY_ZERO.value)
+                    let shut = |duty: f64| duty <= k::DUTY_ZERO.value;
+                    injection(scene).and_then(|w| w.at(time, 0.3)).is_some_and(shut)
+                        || (opening == Opening::Closed && cut_before_read(case, time))
                 }));
         }
         if opening == Opening::Closed
@@ -105,6 +105,16 @@ fn fuel_off(case: &Case<'_, '_>) -> Reading {
         }
     }
     throttle_closed(case, opening, throttle)
+}
+
+/// Whether fuel was off by the time the gas of about a time was read, with no load since before that time: a cut that is
+/// shorter than the doubt of the delay. A flow that collapses on the closed throttle makes the delay long and doubtful.
+fn cut_before_read(case: &Case<'_, '_>, gas_s: f64) -> bool {
+    let scene = case.scene;
+    let read_s = gas_s + case.delay_s;
+    let off = |(_, duty): (f64, f64)| duty <= k::DUTY_ZERO.value;
+    !limit::loaded_at(scene, gas_s - ahead_s(scene))
+        && injection(scene).is_some_and(|w| w.samples(gas_s, read_s).any(off))
 }
 
 /// Whether engine speed falls through the event.
@@ -225,6 +235,11 @@ pub(super) fn shut(scene: &Scene<'_>, time_s: f64) -> bool {
     pressure.is_some_and(|p| p < k::CLOSED_MANIFOLD_SHARE.value * scene.ambient_pa)
 }
 
+/// Whether the throttle had just been opened when the first lean gas left, or fuel had come back, and it was open then.
+pub(in crate::lean) fn begins_opened(case: &Case<'_, '_>) -> bool {
+    opening(case).0 == Opening::Open && (case.episode.after_cut || last_opening(case).is_some())
+}
+
 /// Whether the event begins on a closed throttle above idle speed, as far as anything but injection tells: the
 /// context of an over-run.
 pub(in crate::lean) fn begins_shut(case: &Case<'_, '_>) -> bool {
@@ -242,6 +257,11 @@ pub(in crate::lean) fn begins_shut(case: &Case<'_, '_>) -> bool {
     }
 }
 
+/// How much sooner or later than by the usual delay the gas of a frame may have left, s.
+fn ahead_s(scene: &Scene<'_>) -> f64 {
+    scene.period_s.min(0.1) + k::SKEW_S.value
+}
+
 /// Frames of the event whose gas left while `cut` held, give or take the sensor's way back.
 pub(super) fn covered(case: &Case<'_, '_>, cut: impl Fn(f64) -> bool) -> std::ops::Range<usize> {
     let scene = case.scene;
@@ -251,7 +271,7 @@ pub(super) fn covered(case: &Case<'_, '_>, cut: impl Fn(f64) -> bool) -> std::op
     for index in case.episode.frames.clone() {
         let Some(frame) = scene.frames.get(index) else { break };
         let gas_s = frame.time_s - scene.delay_s(frame.time_s);
-        let ahead = scene.period_s.min(0.1) + k::SKEW_S.value;
+        let ahead = ahead_s(scene);
         if cut(gas_s) || cut(gas_s + ahead) || cut(gas_s - ahead) {
             last_cut_s = frame.time_s;
         }
@@ -307,7 +327,9 @@ fn opened(case: &Case<'_, '_>) -> Reading {
     if stays(case) {
         // Whatever followed the opening, a film that does not refill in a second is no warm film.
         reading.weigh(&[Cause::TipIn], k::LR_NO_DECAY.value)
-    } else if case.episode.duration_s(scene) <= 2.5 && peak_s <= 0.6 {
+    } else if case.episode.duration_s(scene) > k::LONGEST_FILM_S.value {
+        reading.weigh(&[Cause::TipIn], k::LR_NO_DECAY.value)
+    } else if peak_s <= 0.6 {
         reading.weigh(&[Cause::TipIn], 1.5)
     } else {
         reading
