@@ -166,7 +166,7 @@ where
 
 /// Bytes that a file of this process may have (`ulimit -f`). Beyond them the system ends the process by a signal, which
 /// leaves half a file behind and says nothing. Only Linux tells; elsewhere, and without a limit, as many as there are.
-fn size_most() -> u64 {
+pub(crate) fn size_most() -> u64 {
     let limits = fs::read_to_string("/proc/self/limits").unwrap_or_default();
     let line = limits.lines().find_map(|line| line.strip_prefix("Max file size"));
     line.and_then(|line| line.split_whitespace().next()?.parse().ok()).unwrap_or(u64::MAX)

@@ -221,7 +221,7 @@ fn show(ledger: &Ledger, serial: Option<&str>) -> Result<Ending, Failure> {
     if let Some(serial) = serial {
         let history = ledger.history(serial).map_err(failed)?;
         output::print(&life::render_entries(serial, &history.entries, width))?;
-        contradictions(&history)?;
+        remarks(&history)?;
         return Ok(Ending::Done);
     }
     let (mut sensors, mut histories) = (Vec::new(), Vec::new());
@@ -234,12 +234,15 @@ fn show(ledger: &Ledger, serial: Option<&str>) -> Result<Ending, Failure> {
     if ending.is_ok() || !sensors.is_empty() {
         output::print(&life::render_sensors(&sensors, width))?;
     }
-    histories.iter().try_for_each(contradictions)?;
+    histories.iter().try_for_each(remarks)?;
     ending
 }
 
-/// Says which files contradict each other: what was shown rests on one of them.
-fn contradictions(history: &History) -> Result<(), Failure> {
+/// Says which files hold nothing, and which contradict each other: what was shown rests on one of them.
+fn remarks(history: &History) -> Result<(), Failure> {
+    for path in &history.empty {
+        output::print(&report::safe(&format!("passed over: {}: an empty file\n", path.display())))?;
+    }
     for (path, why) in &history.contradictions {
         output::print(&report::safe(&format!("contradiction: {}: {why}\n", path.display())))?;
     }
@@ -268,7 +271,7 @@ fn trend(ledger: &Ledger, serial: Option<&str>) -> Result<Ending, Failure> {
     each(&known, |serial| {
         let history = ledger.history(serial).map_err(failed)?;
         output::print(&life::render(&ledger::life(serial, &history.entries), output::width()))?;
-        contradictions(&history)
+        remarks(&history)
     })
 }
 

@@ -8,7 +8,7 @@ use std::ops::Range;
 
 use rayon::prelude::*;
 
-use self::place::{Place, Rest, Run};
+use self::place::{Rest, Run};
 use crate::chain::Chain;
 use crate::document::About;
 use crate::flag::Flag;

@@ -7,9 +7,10 @@ use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
+use super::error::LedgerError;
 use super::file::{self, Content};
 use super::record::{self, Entry};
-use super::store::{EXTENSION, Ledger, LedgerError, settled, united};
+use super::store::{EXTENSION, Ledger, settled, united};
 
 const PREFIX: &str = "compact-";
 

@@ -16,8 +16,8 @@ use parquet::basic::{Compression, ZstdLevel};
 use parquet::errors::ParquetError;
 use parquet::file::properties::WriterProperties;
 
+use super::error::LedgerError;
 use super::record::{self, Collected, Entry};
-use super::store::LedgerError;
 use crate::atomic::{self, Sink};
 use crate::guard::guarded;
 use crate::read::footer;

@@ -1,6 +1,7 @@
 //! Sensor health over sessions: a folder of immutable Parquet files, one entry each, and what they tell.
 
 mod compact;
+mod error;
 mod file;
 mod past;
 mod record;
@@ -10,11 +11,12 @@ mod store;
 mod trend;
 
 pub use compact::Folded;
+pub use error::LedgerError;
 pub use past::past;
 pub use record::{Entry, Kind, day, schema};
 pub use replacement::Suspected;
 pub(crate) use store::SENSOR_FOLDER;
-pub use store::{Added, History, Ledger, LedgerError};
+pub use store::{Added, History, Ledger};
 pub use trend::{
     Baseline, Forecast, LEAST_SESSIONS, LEVEL, Life, MetricTrend, Point, SESSIONS_PER_FALSE_ALARM, life,
 };

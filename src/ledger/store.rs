@@ -12,65 +12,9 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 use super::compact::contradictions;
+use super::error::LedgerError;
 use super::file::{self, Head};
 use super::record::Entry;
-
-/// What can go wrong with a ledger.
-#[derive(Debug, thiserror::Error)]
-#[non_exhaustive]
-pub enum LedgerError {
-    /// The file system refused.
-    #[error("cannot use the ledger file {path}: {source}")]
-    Io {
-        /// File or folder.
-        path: PathBuf,
-        /// Cause.
-        source: io::Error,
-    },
-    /// A file or folder that is there cannot be read.
-    #[error(
-        "cannot read {path} in the ledger: {source}\n  help: make it readable, or name another ledger with `--ledger DIR`"
-    )]
-    Unreadable {
-        /// File or folder.
-        path: PathBuf,
-        /// Cause.
-        source: io::Error,
-    },
-    /// A file in the folder is not a ledger file.
-    #[error(
-        "cannot read the ledger file {path}: {problem}\n  help: move it out of the ledger; until then nothing is said of \
-         this sensor; the other files are not affected"
-    )]
-    Foreign {
-        /// File.
-        path: PathBuf,
-        /// What is wrong with it.
-        problem: String,
-    },
-    /// A serial that cannot be used.
-    #[error(
-        "cannot use the sensor serial `{serial}`: {problem}\n  help: give the serial that stands on the sensor, at most 80 bytes"
-    )]
-    Serial {
-        /// As given.
-        serial: String,
-        /// What is wrong.
-        problem: String,
-    },
-    /// The serial is known from another machine.
-    #[error(
-        "sensor {serial} is in the ledger with the rig `{known}`, and this log comes from the rig `{given}`\n  help: if the sensor was moved, add `--moved`; if not, correct the serial in the rig file"
-    )]
-    OtherRig {
-        /// Serial.
-        serial: String,
-        /// Rig in the ledger.
-        known: String,
-        /// Rig of the log.
-        given: String,
-    },
-}
 
 /// What a ledger tells of a sensor.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -79,6 +23,8 @@ pub struct History {
     pub entries: Vec<Entry>,
     /// Files that tell otherwise of an entry than another file does, and what.
     pub contradictions: Vec<(PathBuf, String)>,
+    /// Files without a byte, which were passed over.
+    pub empty: Vec<PathBuf>,
 }
 
 /// What `add` did.
@@ -176,7 +122,9 @@ impl Ledger {
     /// # Errors
     /// A file that cannot be read or is no ledger file.
     pub fn history(&self, serial: &str) -> Result<History, LedgerError> {
-        settled(&self.sensor_folder(serial)?, read_all)
+        let folder = self.sensor_folder(serial)?;
+        let history = settled(&folder, read_all)?;
+        Ok(History { empty: named(&folder)?.into_iter().filter(|path| is_empty(path)).collect(), ..history })
     }
 
     /// Adds an entry; the same entry twice is one.
@@ -184,7 +132,8 @@ impl Ledger {
     /// * `moved`: the user says that the sensor went to another machine
     ///
     /// # Errors
-    /// [`LedgerError::OtherRig`] for a session of another machine, or what the file system says.
+    /// [`LedgerError::OtherRig`] for a session of another machine, [`LedgerError::RigMeanwhile`] where one was added at the
+    /// same time (both are there then), or what the file system says.
     pub fn add(&self, serial: &str, entry: &Entry, moved: bool) -> Result<Added, LedgerError> {
         let folder = self.sensor_folder(serial)?;
         loop {
@@ -224,6 +173,16 @@ impl Ledger {
             .map_err(|source| LedgerError::Io { path: folder.to_path_buf(), source })?;
         if !file::create(&path, std::slice::from_ref(entry))? {
             return Ok(None);
+        }
+        // Of two that add at once neither saw the other before; whoever wrote last sees both now.
+        if let (false, Some(given)) = (moved, &entry.rig) {
+            let now = settled(folder, read_heads)?;
+            let is_new = |head: &&Head| head.id != entry.id && known.iter().all(|old| old.id != head.id);
+            let rigs = now.iter().filter(is_new).filter_map(|head| head.rig.as_ref());
+            if let Some(other) = rigs.into_iter().find(|rig| *rig != given) {
+                let (serial, given, other) = (serial.to_owned(), given.clone(), other.clone());
+                return Err(LedgerError::RigMeanwhile { serial, given, other, path });
+            }
         }
         if files(folder)?.len() > COMPACT_ABOVE {
             // The entry is kept whether or not the files can be folded; the next `add` tries again.
@@ -296,9 +255,19 @@ fn list(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
     Ok(paths)
 }
 
-/// The ledger files of a folder. Names that begin with a dot are those of other programs: a file system that keeps a second
-/// file beside each one that is copied to it, for example.
+/// The ledger files of a folder. One without a byte holds no entry: a program that keeps folders alike puts it in the place
+/// of a file that it has not fetched yet.
 pub(super) fn files(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
+    Ok(named(folder)?.into_iter().filter(|path| !is_empty(path)).collect())
+}
+
+fn is_empty(path: &Path) -> bool {
+    fs::metadata(path).is_ok_and(|about| about.is_file() && about.len() == 0)
+}
+
+/// What a folder holds under names of ledger files. Names that begin with a dot are those of other programs: a file system that keeps a second
+/// file beside each one that is copied to it, for example.
+fn named(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
     let own = |path: &PathBuf| {
         let hidden = path.file_name().is_some_and(|name| name.as_encoded_bytes().starts_with(b"."));
         !hidden && path.extension().is_some_and(|extension| extension == EXTENSION)
@@ -338,7 +307,7 @@ fn read_all(paths: &[PathBuf]) -> Result<History, LedgerError> {
         }
     }
     let contradictions = contradictions(&known).into_iter().collect();
-    Ok(History { entries: united(files.into_iter().flatten()), contradictions })
+    Ok(History { entries: united(files.into_iter().flatten()), contradictions, empty: Vec::new() })
 }
 
 /// Each entry once, by time, with the rows of all its parts. Of two that contradict each other the last is taken.
@@ -378,6 +347,25 @@ mod tests {
         assert_eq!(ledger.add("A-0107", &session(1, 0.08), false).expect("adds"), Added::New);
         assert_eq!(ledger.add("A-0107", &session(1, 0.08), false).expect("adds"), Added::Known);
         assert_eq!(ledger.entries("A-0107").expect("reads").len(), 1);
+    }
+
+    #[test]
+    fn logs_of_two_rigs_added_at_once_never_stand_side_by_side_without_a_word() {
+        let boat = Entry { rig: Some("jet boat".to_owned()), ..session(2, 0.08) };
+        for _ in 0..30 {
+            let (_folder, ledger) = ledger();
+            let add = |entry| ledger.add("A-0107", entry, false);
+            let (car, boat) = (session(1, 0.08), &boat);
+            let done = std::thread::scope(|scope| {
+                let threads = [scope.spawn(|| add(&car)), scope.spawn(|| add(boat))];
+                threads.map(|thread| thread.join().expect("ends"))
+            });
+            let told = done.iter().filter(|done| {
+                let error = done.as_ref().err();
+                matches!(error, Some(LedgerError::OtherRig { .. } | LedgerError::RigMeanwhile { .. }))
+            });
+            assert!(told.count() > 0, "{done:?}");
+        }
     }
 
     #[test]

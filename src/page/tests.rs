@@ -472,6 +472,23 @@ fn strangers_that_only_wait_are_sent_away_and_who_knows_the_token_is_not() {
     page.stop();
 }
 
+/// A request is on its way while a hundred strangers open connections: whoever asks is not sent away for them.
+#[test]
+fn who_asks_at_once_is_not_sent_away_for_strangers_that_came_later() {
+    let page = Opened::new(1_000_000);
+    let mut owner = TcpStream::connect(page.host()).expect("connected");
+    let strangers: Vec<TcpStream> =
+        (0..100).map(|_| TcpStream::connect(page.host()).expect("connected")).collect();
+    let ask = format!("GET {}/ HTTP/1.1\r\nHost: {}\r\nConnection: close\r\n\r\n", page.base(), page.host());
+    std::thread::sleep(Duration::from_millis(100));
+    owner.write_all(ask.as_bytes()).expect("sent");
+    let mut answer = Vec::new();
+    owner.read_to_end(&mut answer).expect("answered");
+    assert!(answer.starts_with(b"HTTP/1.1 200"), "{}", String::from_utf8_lossy(&answer));
+    drop(strangers);
+    page.stop();
+}
+
 #[test]
 fn idle_strangers_keep_nobody_waiting() {
     let page = Opened::new(1_000_000);

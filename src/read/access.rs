@@ -4,37 +4,63 @@ use std::fs::{File, Metadata};
 use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
+use super::limits::{GROWTH_MOST, STREAM_MOST};
+
 /// Names of neighbours shown.
 const NEIGHBOURS: usize = 3;
+/// Bytes that are asked for beyond a limit, to see whether there are more: a page, because files that the system makes give
+/// no part of a number.
+const BEYOND: u64 = 4096;
 
 /// The bytes of a file or a pipe.
 ///
-/// * `most`: more than this many bytes are refused
+/// * `most`: more than this many bytes are refused; of a pipe more than [`STREAM_MOST`]
 ///
 /// # Errors
-/// What the file system says, and `InvalidInput` for a device, which may never end, or for too many bytes.
+/// What the file system says, `InvalidInput` for a device, which may never end, or for too many bytes, and `FileTooLarge`
+/// for a pipe that sends too many.
 pub(crate) fn whole(path: &Path, most: u64) -> io::Result<Vec<u8>> {
+    bounded(path, most, STREAM_MOST, GROWTH_MOST)
+}
+
+/// * `streamed`: bytes that a pipe may send
+/// * `growth`: bytes that a file may give beyond its stated size
+fn bounded(path: &Path, most: u64, streamed: u64, growth: u64) -> io::Result<Vec<u8>> {
     let refuse = |words: String| Err(io::Error::new(io::ErrorKind::InvalidInput, words));
     let file = File::open(path)?;
     let about = file.metadata()?;
     if is_device(&about) {
         return refuse("this is a device, not a file".to_owned());
     }
-    let too_large = || {
-        let size = if most < 1 << 30 { format!("{} MiB", most >> 20) } else { format!("{} GiB", most >> 30) };
-        refuse(format!("it is larger than {size}"))
-    };
+    let too_large = || refuse(format!("it is larger than {}", size(most)));
     // A file says its size; of a pipe it is known when it has been read.
     if about.is_file() && about.len() > most {
         return too_large();
     }
+    let bound = if about.is_file() { about.len().saturating_add(growth) } else { streamed };
     let mut bytes = Vec::new();
     bytes.try_reserve_exact(about.len().min(most) as usize).map_err(|_| io::ErrorKind::OutOfMemory)?;
-    file.take(most.saturating_add(1)).read_to_end(&mut bytes)?;
-    if bytes.len() as u64 > most {
+    file.take(most.min(bound).saturating_add(BEYOND)).read_to_end(&mut bytes)?;
+    let count = bytes.len() as u64;
+    if count > most {
         return too_large();
     }
+    if count > bound && about.is_file() {
+        return refuse(format!(
+            "it says that it holds {} bytes and gives {} more",
+            about.len(),
+            size(growth)
+        ));
+    }
+    if count > bound {
+        let words = format!("a pipe is read to {}, and more came", size(streamed));
+        return Err(io::Error::new(io::ErrorKind::FileTooLarge, words));
+    }
     Ok(bytes)
+}
+
+fn size(bytes: u64) -> String {
+    if bytes < 1 << 30 { format!("{} MiB", bytes >> 20) } else { format!("{} GiB", bytes >> 30) }
 }
 
 #[cfg(unix)]
@@ -52,7 +78,9 @@ const fn is_device(_: &Metadata) -> bool {
 ///
 /// * `path`: as the user wrote it
 pub(crate) fn refusal(path: &Path, error: &io::Error) -> String {
-    use io::ErrorKind::{InvalidInput, IsADirectory, NotADirectory, NotFound, OutOfMemory, PermissionDenied};
+    use io::ErrorKind::{
+        FileTooLarge, InvalidInput, IsADirectory, NotADirectory, NotFound, OutOfMemory, PermissionDenied,
+    };
     let (problem, help) = match error.kind() {
         NotFound | NotADirectory => ("there is no such file".to_owned(), missing(path)),
         IsADirectory => (
@@ -67,6 +95,7 @@ pub(crate) fn refusal(path: &Path, error: &io::Error) -> String {
             "it does not fit into the memory that is free".to_owned(),
             "split the log, or close other programs".to_owned(),
         ),
+        FileTooLarge => (error.to_string(), "write it to a file, and name the file".to_owned()),
         InvalidInput => (error.to_string(), "name the log that it was meant to be".to_owned()),
         _ => (error.to_string(), "copy the file to another disk and try again".to_owned()),
     };
@@ -133,6 +162,29 @@ mod tests {
         assert!(
             whole(Path::new("/dev/zero"), 1 << 20).expect_err("endless").to_string().contains("a device")
         );
+    }
+
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn a_pipe_is_read_to_its_limit_and_a_file_of_the_system_not_far_beyond_its_size() {
+        use std::io::Write;
+        use std::os::fd::AsRawFd;
+        let piped = |count: usize| {
+            let (reader, mut writer) = std::io::pipe().expect("a pipe");
+            let path = PathBuf::from(format!("/dev/fd/{}", reader.as_raw_fd()));
+            // Who is no longer listened to stops.
+            std::thread::spawn(move || writer.write_all(&vec![b'1'; count]));
+            bounded(&path, 8 << 20, 2 << 20, 0)
+        };
+        assert_eq!(piped(2 << 20).expect("all of it").len(), 2 << 20);
+        let error = piped(64 << 20).expect_err("too much");
+        let words = refusal(Path::new("/dev/stdin"), &error);
+        assert_eq!(
+            words,
+            "a pipe is read to 2 MiB, and more came\n  help: write it to a file, and name the file"
+        );
+        let error = bounded(Path::new("/proc/self/pagemap"), u64::MAX, 0, 1 << 20).expect_err("too much");
+        assert_eq!(error.to_string(), "it says that it holds 0 bytes and gives 1 MiB more");
     }
 
     #[test]

@@ -7,6 +7,12 @@
 
 /// A log file larger than this is refused, 16 GiB: it would not fit into memory beside its columns.
 pub const FILE_MOST: u64 = 16 << 30;
+/// What a pipe sends is read to this many bytes, 2 GiB: how much will come is not known before, and all of it stands in
+/// memory. A longer log is written to a file first, which is read a part at a time.
+pub const STREAM_MOST: u64 = 2 << 30;
+/// A file may give this many bytes more than it says it holds, 64 MiB: what a logger writes while it is read (assumed).
+/// Files of the system that are made as they are read say 0 bytes and may never end.
+pub(super) const GROWTH_MOST: u64 = 64 << 20;
 /// A rig file or policy larger than this is none, 4 MiB.
 pub(crate) const SETTINGS_MOST: u64 = 4 << 20;
 /// A file may expand to this many bytes, 4 GiB: its columns take as much again.

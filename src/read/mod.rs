@@ -33,7 +33,7 @@ pub use arrow_file::{ROLE_KEY, SOURCE_NAME_KEY, UNIT_KEY, from_batches};
 pub use cells::UNREADABLE_KEPT;
 pub use header::HEADER_LINES;
 pub(crate) use limits::SETTINGS_MOST;
-pub use limits::{COLUMNS_MOST, EXPANDED_MOST, FILE_MOST, RATIO_MOST, TEXT_RATIO_MOST};
+pub use limits::{COLUMNS_MOST, EXPANDED_MOST, FILE_MOST, RATIO_MOST, STREAM_MOST, TEXT_RATIO_MOST};
 pub(crate) use parquet_claim::footer;
 pub use table::{Column, Table};
 pub use time::{TimeAxis, find_time};
@@ -162,7 +162,8 @@ pub fn from_bytes(name: &str, bytes: &[u8], options: &ReadOptions) -> Result<Tab
     Ok(table)
 }
 
-fn sha256(bytes: &[u8]) -> String {
+/// SHA-256, hexadecimal.
+pub(crate) fn sha256(bytes: &[u8]) -> String {
     hexadecimal(&Sha256::digest(bytes))
 }
 

@@ -33,6 +33,8 @@ mod write;
 
 use std::ops::Range;
 
+use crate::read::sha256;
+
 pub use chain::{Reading, mask_bit};
 pub use fault::{Fault, FaultError, FaultKind, FaultMeta, Place};
 pub use fuel::GasCause;
@@ -71,12 +73,13 @@ impl Run {
         write::text(&self.scenario, &self.rows)
     }
 
-    /// The truth as JSON.
+    /// The truth as JSON, with the digest of the log that it belongs to.
     ///
     /// # Errors
     /// Only where serialising fails, which these types do not.
     pub fn truth_json(&self) -> serde_json::Result<String> {
-        serde_json::to_string_pretty(&self.truth).map(|text| text + "\n")
+        let truth = Truth { log_sha256: Some(sha256(&self.text())), ..self.truth.clone() };
+        serde_json::to_string_pretty(&truth).map(|text| text + "\n")
     }
 }
 

@@ -219,6 +219,8 @@ fn the_logs_of_the_repository_come_from_their_scenarios() {
         let Some(log) = path.to_str().and_then(|name| name.strip_suffix(".truth.json")) else { continue };
         let text = std::fs::read_to_string(&path).expect("truth");
         let truth: Truth = serde_json::from_str(&text).expect("truth document");
+        let sum = crate::read::sha256(&std::fs::read(log).expect("log"));
+        assert!(update || truth.log_sha256 == Some(sum), "{log} is not the log of its truth");
         let mut again = run(&truth.scenario);
         again.truth.command.clone_from(&truth.command);
         if update {

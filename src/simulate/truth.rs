@@ -82,6 +82,10 @@ pub struct Truth {
     pub command: Option<String>,
     /// Seed.
     pub seed: u64,
+    /// SHA-256 of the log's bytes, hexadecimal: which log this is the truth of, should one of the two files be of another
+    /// run. Null in truths that were written without it.
+    #[serde(default)]
+    pub log_sha256: Option<String>,
     /// Rows of the log.
     pub rows: usize,
     /// Row period, s.
@@ -151,6 +155,7 @@ pub(super) fn collect(parts: &Parts<'_>) -> Truth {
         schema: SCHEMA.to_owned(),
         command: None,
         seed: scenario.seed,
+        log_sha256: None,
         rows: parts.rows.time_s.len(),
         period_s: scenario.logger.period_s,
         frame_period_s: (scenario.link.kind == LinkKind::Serial).then_some(scenario.link.frame_s),

@@ -206,6 +206,17 @@ fn simulate_is_reproducible_and_writes_its_truth() {
         assert!(Path::new(&format!("{}.truth.json", text(&path))).is_file());
         std::fs::read(path).expect("log")
     };
+    let kept = text(folder.path());
+    outcome(&["evaluate", "--keep", "3", "-o", &kept], 0);
+    outcome(&["simulate", "kart", "-o", &text(&folder.path().join("s.csv")), "--seed", "9"], 0);
+    for name in ["s.csv", "3.csv"] {
+        let truth = std::fs::read(folder.path().join(format!("{name}.truth.json"))).expect("truth");
+        let truth: sondeproof::simulate::Truth = serde_json::from_slice(&truth).expect("truth");
+        let log = std::fs::read(folder.path().join(name)).expect("log");
+        let read = sondeproof::read::from_bytes(name, &log, &sondeproof::read::ReadOptions::default())
+            .expect("a log");
+        assert_eq!(truth.log_sha256, Some(read.source.sha256), "{name}");
+    }
     assert!(bytes("a.csv", "7") == bytes("b.csv", "7") && bytes("c.csv", "8") != bytes("d.csv", "7"));
     let (_, errors) = outcome(&["simulate", "-o", "x.csv", "--fault", "ghost@5"], 2);
     assert!(errors.contains("ghost"), "{errors}");

@@ -392,6 +392,29 @@ fn a_limit_on_the_size_of_files_leaves_the_old_ones_and_is_said() {
 
 #[cfg(target_os = "linux")]
 #[test]
+fn an_answer_that_outgrows_the_limit_of_a_file_is_refused_and_not_cut_off() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let program = text(Path::new(env!("CARGO_BIN_EXE_sondeproof")));
+    let run = |script: &str| {
+        let script = format!("ulimit -f 1; exec \"$0\" {script}");
+        let to = text(&folder.path().join("out"));
+        Command::new("sh").args(["-c", &script, &program, &log, &to]).output().expect("run")
+    };
+    for command in ["audit \"$1\" --json -", "schema audit", "rig \"$1\""] {
+        for to in [">", ">>"] {
+            let ended = run(&format!("{command} {to}\"$2\""));
+            let errors = String::from_utf8_lossy(&ended.stderr);
+            assert_eq!(ended.status.code(), Some(2), "{command} {to}: {errors}");
+            assert!(errors.contains("ulimit -f"), "{errors}");
+            assert_eq!(fs::metadata(folder.path().join("out")).expect("made").len(), 0);
+        }
+    }
+    assert_eq!(run("gate --help | cat").status.code(), Some(0), "a pipe has no size");
+}
+
+#[cfg(target_os = "linux")]
+#[test]
 fn a_document_for_a_closed_stdout_is_no_success() {
     let folder = folder();
     let log = file(folder.path(), "run.csv", drive());

@@ -302,6 +302,15 @@ fn what_expands_without_end_or_counts_without_sense_stops_at_a_stated_limit() {
         assert!(errors.contains("a device, not a file"), "{errors}");
     }
 
+    // A file of the system that says it holds nothing, and gives more than any memory holds.
+    #[cfg(target_os = "linux")]
+    {
+        let (_, peak_mb, code, errors) = measured("/proc/self/pagemap");
+        assert_eq!(code, Some(2), "{errors}");
+        assert!(errors.contains("holds 0 bytes and gives 64 MiB more\n  help:"), "{errors}");
+        assert!(peak_mb.is_none_or(|mb| mb < 100.0), "{peak_mb:?} MB");
+    }
+
     // A footer or message that claims gigabytes in a file of a few bytes.
     let mut parquet = b"PAR1".to_vec();
     parquet.extend_from_slice(&[0x15; 40]);

@@ -319,6 +319,25 @@ fn killed_processes_lose_and_double_nothing() {
     }
 }
 
+#[test]
+fn an_empty_file_among_the_sessions_is_passed_over_and_said() {
+    let folder = folder();
+    let place = text(folder.path());
+    let log = text(&root().join("datasets/season/2026-03-14.csv.gz"));
+    let add = ["ledger", "add", &log, "--sensor", "A-0107", "--date", "2026-03-14", "--ledger", &place];
+    outcome(&add, 0);
+    let empty = folder.path().join("sensor=A-0107").join("b.parquet");
+    std::fs::write(&empty, b"").expect("written");
+    for action in ["show", "trend"] {
+        let (words, _) = outcome(&["ledger", action, "A-0107", "--ledger", &place], 0);
+        assert!(words.contains("passed over: ") && words.contains("b.parquet: an empty file"), "{words}");
+    }
+    assert!(outcome(&add, 0).0.contains("already in the ledger"));
+    outcome(&["ledger", "compact", "--ledger", &place], 0);
+    outcome(&["audit", &log, "--ledger", &place, "--sensor", "A-0107"], 0);
+    assert!(empty.exists(), "it stays where it is");
+}
+
 /// Two general data tools read the folder as one table. `SONDEPROOF_PYTHON` names a Python that has them.
 #[test]
 #[allow(clippy::print_stderr)] // a skipped test says so
