@@ -29,7 +29,7 @@ impl Episode {
     pub(super) fn lean<'s>(
         &self,
         scene: &'s Scene<'_>,
-    ) -> impl Iterator<Item = (usize, &'s Frame)> + use<'s> {
+    ) -> impl DoubleEndedIterator<Item = (usize, &'s Frame)> + use<'s> {
         let limit = self.limit;
         let start = self.frames.start;
         let frames = scene.frames.get(self.frames.clone()).unwrap_or(&[]);
@@ -79,7 +79,7 @@ impl Episode {
         let frames = frames.start.max(self.frames.start)..frames.end.min(self.frames.end);
         let inside = Self { frames, ..self.clone() };
         let first = inside.lean(scene).next()?.0;
-        let last = inside.lean(scene).last()?.0;
+        let last = inside.lean(scene).next_back()?.0;
         Some(Self { frames: first..last + 1, ..inside })
     }
 }

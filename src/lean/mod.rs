@@ -135,20 +135,22 @@ fn settle(scene: &Scene<'_>, episode: &Episode, known: &Known, depth: usize, tol
 
 /// Records the parts of a cut that it answers for.
 fn record_cut(case: &Case<'_, '_>, cause: Cause, judgement: Judgement, told: &mut Told) {
-    let Some(answer) = beside::answer(case, cause) else {
-        record(case, judgement, told);
-        return;
-    };
-    if answer.proves_nothing(case.scene) {
-        let open = judgement.left_open(beside::READ_LATE);
-        record(&Case { episode: &answer.own, ..*case }, open, told);
-        return;
+    // One after the other: a log may hold thousands of them without a break.
+    let mut rest = Some(case.episode.clone());
+    while let Some(episode) = rest {
+        let case = Case::new(case.scene, &episode, case.proofs, case.context);
+        let Some(answer) = beside::answer(&case, cause) else {
+            record(&case, judgement, told);
+            return;
+        };
+        let own = Case { episode: &answer.own, ..case };
+        if answer.proves_nothing(case.scene) {
+            record(&own, judgement.left_open(beside::READ_LATE), told);
+            return;
+        }
+        record(&own, judgement.clone(), told);
+        rest = answer.rest;
     }
-    if let Some(rest) = &answer.rest {
-        let rest = Case::new(case.scene, rest, case.proofs, case.context);
-        record_cut(&rest, cause, judgement.clone(), told);
-    }
-    record(&Case { episode: &answer.own, ..*case }, judgement, told);
 }
 
 /// Parts of an episode that must be judged apart: inside and outside a proof, and what lies beside a cut.

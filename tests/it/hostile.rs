@@ -64,6 +64,21 @@ proptest! {
 }
 
 #[test]
+fn thousands_of_cuts_without_a_break_do_not_exhaust_the_stack() {
+    // Three rows shut and three open, over and over, in one reading that never settles.
+    let mut text = String::from("Time,Lambda,RPM,Throttle,MAP\n");
+    for row in 0..40_000 {
+        let (lambda, throttle, manifold_kpa) =
+            [(1.36, 0, 30), (1.36, 0, 30), (1.36, 0, 30), (0.95, 95, 180), (0.8, 95, 180), (0.8, 95, 180)]
+                [row % 6];
+        let (time_s, rpm) = (row as f64 / 20.0, 6_000 - row % 6 * 300);
+        text.push_str(&format!("{time_s:.2},{lambda},{rpm},{throttle},{manifold_kpa}\n"));
+    }
+    let document = audit(text.as_bytes()).expect("a log");
+    assert!(document.lean_events.len() > 5_000, "{}", document.lean_events.len());
+}
+
+#[test]
 fn wide_constant_and_hostile_columns_are_survived() {
     let names: Vec<String> = (0..300).map(|n| format!("ch{n}")).collect();
     let row = vec!["1"; 300].join(",");
