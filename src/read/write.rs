@@ -2,12 +2,13 @@
 
 use std::collections::HashSet;
 use std::io::Write;
+use std::ops::Range;
 use std::path::Path;
 use std::sync::Arc;
 
 use arrow_array::cast::AsArray;
 use arrow_array::types::{Float64Type, Int64Type, UInt8Type};
-use arrow_array::{Array, ArrayRef, RecordBatch};
+use arrow_array::{Array, ArrayRef, RecordBatch, RecordBatchOptions};
 use arrow_ipc::CompressionType;
 use arrow_ipc::writer::{FileWriter, IpcWriteOptions};
 use arrow_schema::{ArrowError, DataType, Field, Schema};
@@ -92,7 +93,7 @@ fn batch(table: &Table, fields: &[FieldMeta]) -> Result<RecordBatch, ArrowError>
             stated.unit.as_deref().or(column.unit.as_deref()),
             Some(stated.source_name.as_deref().unwrap_or(&column.source_name)),
         );
-        columns.push((field, without_nan(&column.values)));
+        columns.push((field, Arc::clone(&column.values)));
     }
     let (fields, arrays): (Vec<Field>, Vec<ArrayRef>) = columns.into_iter().unzip();
     let mut metadata = joined(&table.metadata);
@@ -101,7 +102,7 @@ fn batch(table: &Table, fields: &[FieldMeta]) -> Result<RecordBatch, ArrowError>
         metadata.insert(key.to_owned(), cut.why.clone());
     }
     let schema = Schema::new_with_metadata(fields, metadata);
-    let options = arrow_array::RecordBatchOptions::new().with_row_count(Some(table.rows));
+    let options = RecordBatchOptions::new().with_row_count(Some(table.rows));
     RecordBatch::try_new_with_options(Arc::new(schema), arrays, &options)
 }
 
@@ -119,7 +120,8 @@ fn joined(pairs: &[(String, String)]) -> std::collections::BTreeMap<String, Stri
     map
 }
 
-/// Null slots of a table hold NaN; a reader that ignores the mask must not meet it, and zeros pack better.
+/// Null slots of a table hold NaN; a reader that ignores the mask must not meet it, and zeros pack better. Made of a part of
+/// a column at a time, so that no second copy of the columns stands in memory.
 fn without_nan(values: &ArrayRef) -> ArrayRef {
     use arrow_array::Float64Array;
     let Some(floats) = values.as_primitive_opt::<Float64Type>() else { return Arc::clone(values) };
@@ -150,46 +152,52 @@ fn encodings(batch: &RecordBatch, mut properties: WriterPropertiesBuilder) -> Wr
             _ => continue,
         };
         properties = properties
-            .set_column_dictionary_enabled(path.clone(), repeats(values.as_ref()))
+            .set_column_dictionary_enabled(path.clone(), repeats(values))
             .set_column_encoding(path, encoding);
     }
     properties
 }
 
 /// Whether a dictionary of the first batch's readings is at most a quarter of the readings.
-fn repeats(values: &dyn Array) -> bool {
+fn repeats(values: &ArrayRef) -> bool {
     let rows = values.len().min(BATCH_ROWS);
-    let distinct: HashSet<u64> = match values.data_type() {
+    let first = without_nan(&values.slice(0, rows));
+    let distinct: HashSet<u64> = match first.data_type() {
         DataType::Float64 => {
-            values.as_primitive::<Float64Type>().values().iter().take(rows).map(|v| v.to_bits()).collect()
+            first.as_primitive::<Float64Type>().values().iter().map(|v| v.to_bits()).collect()
         }
         DataType::Int64 => {
-            values.as_primitive::<Int64Type>().values().iter().take(rows).map(|v| v.cast_unsigned()).collect()
+            first.as_primitive::<Int64Type>().values().iter().map(|v| v.cast_unsigned()).collect()
         }
         _ => return false,
     };
     values.len() >= DICTIONARY_ROWS && distinct.len() * 4 <= rows
 }
 
-/// Writes Parquet column by column, so that the tables and buffers of one column stand in memory at a time.
+/// Writes Parquet column by column and part by part, so that the tables and buffers of one column stand in memory at a time,
+/// and of values that are made for it only a part.
+///
+/// * `part`: rows of a column by its index
 ///
 /// # Errors
 /// What the library or the sink refuses, and a column of a type that neither a table nor the flags hold.
 pub(crate) fn write_parquet(
-    batch: &RecordBatch,
+    schema: &Arc<Schema>,
+    rows: usize,
+    part: impl Fn(usize, Range<usize>) -> ArrayRef,
     sink: impl Write + Send,
     properties: WriterProperties,
 ) -> Result<(), ParquetError> {
     let group_rows = properties.max_row_group_row_count().unwrap_or(usize::MAX);
-    let writer = ArrowWriter::try_new(sink, batch.schema(), Some(properties))?;
+    let writer = ArrowWriter::try_new(sink, Arc::clone(schema), Some(properties))?;
     let (mut file, _) = writer.into_serialized_writer()?;
-    for slice in slices(batch, group_rows) {
+    for from in (0..rows).step_by(group_rows) {
+        let of_group = from..rows.min(from.saturating_add(group_rows));
         let mut group = file.next_row_group()?;
-        for (field, values) in slice.schema_ref().fields().iter().zip(slice.columns()) {
+        for (index, field) in schema.fields().iter().enumerate() {
             let Some(mut column) = group.next_column()? else { break };
-            for from in (0..values.len()).step_by(BATCH_ROWS) {
-                let part = values.slice(from, BATCH_ROWS.min(values.len() - from));
-                write_part(column.untyped(), field, &part)?;
+            for from in of_group.clone().step_by(BATCH_ROWS) {
+                write_part(column.untyped(), field, &part(index, from..of_group.end.min(from + BATCH_ROWS)))?;
             }
             column.close()?;
         }
@@ -255,13 +263,17 @@ fn write_batch(
             let properties = WriterProperties::builder()
                 .set_compression(Compression::ZSTD(ZstdLevel::try_new(3)?))
                 .set_created_by(concat!("sondeproof ", env!("CARGO_PKG_VERSION")).to_owned());
-            write_parquet(batch, &mut *writer, encodings(batch, properties).build())?;
+            let part = |index: usize, rows: Range<usize>| batch.column(index).slice(rows.start, rows.len());
+            let properties = encodings(batch, properties).build();
+            write_parquet(&batch.schema(), batch.num_rows(), part, &mut *writer, properties)?;
         }
         FileFormat::ArrowIpc => {
             let options = IpcWriteOptions::default().try_with_compression(Some(CompressionType::ZSTD))?;
             let mut ipc = FileWriter::try_new_with_options(&mut *writer, &batch.schema(), options)?;
             for slice in slices(batch, BATCH_ROWS) {
-                ipc.write(&slice)?;
+                let columns = slice.columns().iter().map(without_nan).collect();
+                let rows = RecordBatchOptions::new().with_row_count(Some(slice.num_rows()));
+                ipc.write(&RecordBatch::try_new_with_options(slice.schema(), columns, &rows)?)?;
             }
             ipc.finish()?;
         }

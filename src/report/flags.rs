@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeSet, HashMap};
 use std::io::Write;
+use std::ops::Range;
 use std::sync::Arc;
 
 use arrow_array::{Array, ArrayRef, Float64Array, RecordBatch, UInt8Array};
@@ -41,22 +42,52 @@ pub enum FlagsError {
 /// # Source
 /// Flag codes: UNESCO/IOC Manuals and Guides 54, Volume 3.
 pub fn table(log: &Log, detection: &Detection) -> Result<RecordBatch, FlagsError> {
+    let schema = schema(log, detection)?;
+    let columns =
+        (0..schema.fields().len()).map(|index| part(log, detection, index, 0..log.rows())).collect();
+    Ok(RecordBatch::try_new(schema, columns)?)
+}
+
+/// The columns of [`table`].
+fn schema(log: &Log, detection: &Detection) -> Result<Arc<Schema>, FlagsError> {
+    let rows = log.rows();
+    let fits = log.clock.time_s.len() == rows
+        && detection.flags.len() == log.channels.len()
+        && log
+            .channels
+            .iter()
+            .zip(&detection.flags)
+            .all(|(c, flags)| (c.rows(), flags.len()) == (rows, rows));
+    if !fits {
+        return Err(
+            ArrowError::InvalidArgumentError("flags and log do not have the same rows".to_owned()).into()
+        );
+    }
     let mut fields = vec![Field::new("time_s", DataType::Float64, false)];
-    let mut columns: Vec<ArrayRef> = vec![Arc::new(Float64Array::from(log.clock.time_s.clone()))];
     let mut taken = BTreeSet::from(["time_s".to_owned()]);
-    for (channel, flags) in log.channels.iter().zip(&detection.flags) {
+    for channel in &log.channels {
         let name = free(&channel.name, &mut taken);
         let role = [
             ("role".to_owned(), channel.role.name().to_owned()),
             ("unit".to_owned(), channel.unit.code.to_owned()),
         ];
         fields.push(Field::new(&name, DataType::Float64, true).with_metadata(HashMap::from(role)));
-        columns.push(Arc::new(logged(channel)));
         let flag = free(&format!("{name}.flag"), &mut taken);
         fields.push(Field::new(flag, DataType::UInt8, false));
-        columns.push(Arc::new(UInt8Array::from_iter_values(flags.iter().map(|flag| flag.code()))));
     }
-    Ok(RecordBatch::try_new(Arc::new(Schema::new(fields)), columns)?)
+    Ok(Arc::new(Schema::new(fields)))
+}
+
+/// Rows of a column of [`table`]: time, then value and flag of each channel in turn.
+fn part(log: &Log, detection: &Detection, index: usize, rows: Range<usize>) -> ArrayRef {
+    let Some(at) = index.checked_sub(1) else {
+        return Arc::new(Float64Array::from(log.clock.time_s[rows].to_vec()));
+    };
+    if at % 2 == 0 {
+        Arc::new(logged(&log.channels[at / 2], rows))
+    } else {
+        Arc::new(UInt8Array::from_iter_values(detection.flags[at / 2][rows].iter().map(|flag| flag.code())))
+    }
 }
 
 /// Writes [`table`] as Parquet.
@@ -64,18 +95,19 @@ pub fn table(log: &Log, detection: &Detection) -> Result<RecordBatch, FlagsError
 /// # Errors
 /// Whatever [`table`] or the sink refuses.
 pub fn write<W: Write + Send>(sink: W, log: &Log, detection: &Detection) -> Result<(), FlagsError> {
-    let batch = table(log, detection)?;
+    let schema = schema(log, detection)?;
     let properties = WriterProperties::builder()
         .set_compression(Compression::ZSTD(ZstdLevel::default()))
         .set_created_by(concat!("sondeproof ", env!("CARGO_PKG_VERSION")).to_owned())
         .build();
-    Ok(write_parquet(&batch, sink, properties)?)
+    let part = |index, rows| part(log, detection, index, rows);
+    Ok(write_parquet(&schema, log.rows(), part, sink, properties)?)
 }
 
 /// Values in the log's own unit; null where the log holds none.
-fn logged(channel: &Channel) -> Float64Array {
-    let values: Vec<f64> = channel.values().iter().map(|value| channel.logged(*value)).collect();
-    let nulls = channel.array().nulls().cloned();
+fn logged(channel: &Channel, rows: Range<usize>) -> Float64Array {
+    let nulls = channel.array().nulls().map(|nulls| nulls.slice(rows.start, rows.len()));
+    let values: Vec<f64> = channel.values()[rows].iter().map(|value| channel.logged(*value)).collect();
     // A conversion must not leave NaN behind: what is not finite is null.
     let finite = values.iter().map(|value| value.is_finite()).collect::<NullBuffer>();
     Float64Array::new(values.into(), NullBuffer::union(nulls.as_ref(), Some(&finite)))
