@@ -8,8 +8,8 @@ pub use policy::{Policy, PolicyError, READY, Ready};
 
 use crate::claim;
 use crate::document::{
-    Audit, Channel, Claim, ClaimStatus, CutShort, Decision, Finding, Gate, Grade, HealthMetric, HealthStatus,
-    LeanEvent, TreatAs, Verdict, score_words,
+    About, Audit, Channel, Claim, ClaimStatus, CutShort, Decision, Finding, Gate, Grade, HealthMetric,
+    HealthStatus, LeanEvent, TreatAs, Verdict, score_words,
 };
 use crate::log::Role;
 
@@ -158,7 +158,8 @@ impl Case {
         let lost = |finding: &&Finding| match finding.detector.as_str() {
             "time_gap" | "time_order" => true,
             "dropout" => mixture(&finding.channel),
-            _ => false,
+            // A sensor or link that fails to zero writes a number where another leaves a blank.
+            _ => finding.flag == BAD && finding.about == About::Fault && mixture(&finding.channel),
         };
         let places: Vec<&Finding> = evidence.findings.iter().filter(lost).collect();
         let Some(first) = places.first() else { return };
@@ -168,7 +169,8 @@ impl Case {
             many => format!(" and in {} more places", many - 1),
         };
         self.reserve(&format!(
-            "at {:.1} s{more} the mixture was not recorded, or when it was is in doubt ({}); what happened there is not known",
+            "at {:.1} s{more} the mixture was not recorded, its reading is no value, or its time is in doubt ({}); what happened \
+             there is not known",
             first.start_s, first.detector
         ));
     }
@@ -183,7 +185,16 @@ impl Case {
                 (surest(channels, *role), role.label())
             };
             match found {
-                Some(channel) => self.trust_of(channel, *least),
+                Some(channel) => {
+                    self.trust_of(channel, *least);
+                    // The same reading of another bank is another part of the engine.
+                    let banks = channels.iter().filter(|other| {
+                        role.is_mixture() && other.role == channel.role && other.name != channel.name
+                    });
+                    for bank in banks {
+                        self.trust_of_bank(bank, *least);
+                    }
+                }
                 None => self.withhold(
                     &format!("the log has no {what} channel"),
                     &format!("log {what}, or name its column in the rig file"),
@@ -233,6 +244,16 @@ impl Case {
         }
     }
 
+    /// Of another bank it is not asked that a test could judge it: it may stand beside a good one for no more than a few
+    /// rows.
+    fn trust_of_bank(&mut self, bank: &Channel, least: f64) {
+        if bank.trust.score.is_some() {
+            self.trust_of(bank, least);
+        } else {
+            self.reserve(&format!("no test could judge {} in the samples that count", bank.name));
+        }
+    }
+
     /// Events of one verdict and cause are one reason: a log may hold hundreds.
     fn lean_events(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
         let mut groups: Vec<Vec<&LeanEvent>> = Vec::new();
@@ -264,11 +285,13 @@ impl Case {
         }
     }
 
-    /// A figure of the log itself that lies beyond the limit, where no lean event says what it was.
+    /// A figure of the log itself that lies beyond the limit, where no lean event says what it was. An interval that is
+    /// wider than the reading's tolerance, as of a column of few steps, excuses no more than that.
     fn unexplained(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
         let leanest = evidence.claims.iter().find(|claim| claim.id == "full_load_lambda_max");
         let Some((claim, low)) = leanest.and_then(|claim| Some((claim, claim.low?))) else { return };
-        let low = if claim.unit.is_empty() { low } else { low / evidence.stoich_afr };
+        let lambda = |value: f64| if claim.unit.is_empty() { value } else { value / evidence.stoich_afr };
+        let low = claim.value.map_or(lambda(low), |value| lambda(low).max(lambda(value) - TOLERANCE));
         if low <= evidence.lean_limit || evidence.lean_events.iter().any(|event| event.peak_lambda >= low) {
             return;
         }
@@ -459,6 +482,13 @@ const fn severity(status: HealthStatus) -> u8 {
         HealthStatus::Act => 2,
     }
 }
+
+/// The flag of a sample that is no value.
+const BAD: u8 = crate::flag::Flag::Bad.code();
+
+/// What a mixture reading may be off by, lambda: the tolerance of wideband sensors near the limit. Common practice, no
+/// source.
+const TOLERANCE: f64 = 0.02;
 
 /// The channel of a role, the surest where there are several.
 fn surest(channels: &[Channel], role: Role) -> Option<&Channel> {

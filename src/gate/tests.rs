@@ -251,6 +251,38 @@ fn a_figure_beyond_the_limit_that_no_event_explains_is_withheld() {
 }
 
 #[test]
+fn an_interval_wider_than_the_tolerance_of_a_reading_excuses_nothing() {
+    let with = |lambda: f64, unit: &str| {
+        let mut claims = claims(ClaimStatus::Limited);
+        let leanest = claims.iter_mut().find(|claim| claim.id == "full_load_lambda_max").expect("claimed");
+        (leanest.value, leanest.low, leanest.unit) = (Some(lambda), Some(0.8 * lambda), unit.to_owned());
+        by(&Policy::next_step(), &[channel(Some(0.97))], &[], &claims).decision
+    };
+    assert_eq!(
+        [0.87, 0.89, 0.985].map(|lambda| with(lambda, "")),
+        [Decision::Open, Decision::Open, Decision::Withheld]
+    );
+    assert_eq!(with(14.5, ":1"), Decision::Withheld);
+}
+
+#[test]
+fn another_bank_is_half_the_engine() {
+    let claims = claims(ClaimStatus::Supported);
+    let with = |score: Option<f64>, role: Role| {
+        let bank = Channel { name: "Lambda Bank 2".into(), role, role_confidence: 0.9, ..channel(score) };
+        by(&Policy::next_step(), &[channel(Some(0.97)), bank], &[], &claims)
+    };
+    assert_eq!(with(Some(0.96), Role::Lambda).reasons.len(), 1);
+    let dead = with(Some(0.44), Role::Lambda);
+    assert_eq!(dead.decision, Decision::Withheld);
+    assert!(dead.reasons[0].contains("Lambda Bank 2"), "{dead:?}");
+    let unjudged = with(None, Role::Lambda);
+    assert_eq!((unjudged.decision, unjudged.reasons.len()), (Decision::Open, 2), "{unjudged:?}");
+    // Another column of the same sensor tells nothing of its own.
+    assert_eq!(with(Some(0.44), Role::Afr).decision, Decision::Open);
+}
+
+#[test]
 fn what_was_not_recorded_is_a_reservation() {
     use crate::document::About;
     let finding = |detector: &str, channel: &str| Finding {
@@ -274,7 +306,13 @@ fn what_was_not_recorded_is_a_reservation() {
         gate.reasons.into_iter().filter(|why| why.contains("31.1 s")).collect::<Vec<_>>()
     };
     assert!(said(&[finding("dropout", "Oil Temperature"), finding("spike", "Lambda")]).is_empty());
-    for one in [finding("dropout", "Lambda"), finding("time_order", "time"), finding("time_gap", "time")] {
+    let zero = Finding { flag: 4, ..finding("gross_range", "Lambda") };
+    let waking = Finding { about: About::Limit, ..zero.clone() };
+    let elsewhere = Finding { channel: "Oil Temperature".into(), ..zero.clone() };
+    assert!(said(&[waking, elsewhere]).is_empty());
+    for one in
+        [finding("dropout", "Lambda"), finding("time_order", "time"), finding("time_gap", "time"), zero]
+    {
         assert_eq!(said(std::slice::from_ref(&one)).len(), 1, "{one:?}");
         assert!(said(&[one.clone(), one])[0].contains("1 more place"), "said once");
     }

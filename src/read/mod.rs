@@ -37,8 +37,8 @@ pub use limits::{COLUMNS_MOST, EXPANDED_MOST, FILE_MOST, RATIO_MOST, STREAM_MOST
 pub(crate) use parquet_claim::footer;
 pub use table::{Column, Table};
 pub use time::{TimeAxis, find_time};
-pub(crate) use write::write_parquet;
 pub use write::{FieldMeta, FileFormat, WriteError, write_table};
+pub(crate) use write::{cut_mark, write_parquet};
 
 use std::borrow::Cow;
 use std::fmt::Write as _;

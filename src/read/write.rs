@@ -20,7 +20,7 @@ use parquet::errors::ParquetError;
 use parquet::file::properties::{WriterProperties, WriterPropertiesBuilder};
 use parquet::schema::types::ColumnPath;
 
-use super::{Table, arrow_file};
+use super::{Source, Table, arrow_file};
 
 /// Rows per batch of an Arrow IPC file.
 const BATCH_ROWS: usize = 64 * 1024;
@@ -97,13 +97,17 @@ fn batch(table: &Table, fields: &[FieldMeta]) -> Result<RecordBatch, ArrowError>
     }
     let (fields, arrays): (Vec<Field>, Vec<ArrayRef>) = columns.into_iter().unzip();
     let mut metadata = joined(&table.metadata);
-    if let Some(cut) = &table.source.cut_short {
-        let key = if cut.row_only { arrow_file::CUT_ROW_KEY } else { arrow_file::CUT_SHORT_KEY };
-        metadata.insert(key.to_owned(), cut.why.clone());
-    }
+    metadata.extend(cut_mark(&table.source));
     let schema = Schema::new_with_metadata(fields, metadata);
     let options = RecordBatchOptions::new().with_row_count(Some(table.rows));
     RecordBatch::try_new_with_options(Arc::new(schema), arrays, &options)
+}
+
+/// What a file made of a log says of one that breaks off, as key and value of its metadata.
+pub(crate) fn cut_mark(source: &Source) -> Option<(String, String)> {
+    let cut = source.cut_short.as_ref()?;
+    let key = if cut.row_only { arrow_file::CUT_ROW_KEY } else { arrow_file::CUT_SHORT_KEY };
+    Some((key.to_owned(), cut.why.clone()))
 }
 
 /// File metadata has one value per key; comment lines are joined.

@@ -14,7 +14,7 @@ use parquet::file::properties::WriterProperties;
 
 use crate::detect::Detection;
 use crate::log::{Channel, Log};
-use crate::read::write_parquet;
+use crate::read::{cut_mark, write_parquet};
 
 /// Why the flags could not be written.
 #[derive(Debug, thiserror::Error)]
@@ -75,7 +75,9 @@ fn schema(log: &Log, detection: &Detection) -> Result<Arc<Schema>, FlagsError> {
         let flag = free(&format!("{name}.flag"), &mut taken);
         fields.push(Field::new(flag, DataType::UInt8, false));
     }
-    Ok(Arc::new(Schema::new(fields)))
+    // A log like any other to who reads it: that it breaks off must stay with it.
+    let metadata: HashMap<_, _> = cut_mark(&log.source).into_iter().collect();
+    Ok(Arc::new(Schema::new_with_metadata(fields, metadata)))
 }
 
 /// Rows of a column of [`table`]: time, then value and flag of each channel in turn.

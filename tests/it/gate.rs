@@ -200,6 +200,9 @@ fn what_breaks_off_stays_known_to_break_off() {
         assert!(remarks.contains("not whole"), "{remarks}");
         why(&[&converted]);
     }
+    let flags = text(&folder.path().join("flags.parquet"));
+    outcome(&["audit", &cut, "--flags", &flags], 0);
+    why(&[&flags]);
     let whole = file(folder.path(), "run.csv", drive());
     why(&[&whole, "--with", &cut]);
 }
