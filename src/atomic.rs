@@ -7,6 +7,8 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
+/// As many links as Linux follows (manual page `path_resolution`).
+pub(crate) const LINKS_MOST: usize = 40;
 const PREFIX: &str = ".sondeproof-";
 const SUFFIX: &str = ".part";
 /// An unfinished file that rests for longer was left by a killed process (assumed: no write pauses for a day).
@@ -88,8 +90,7 @@ where
 {
     let folder = parent(target);
     temporary(&folder, target, fill)?.persist(target).map_err(|failed| failed.error)?;
-    settle(&folder);
-    Ok(())
+    Ok(settle(&folder)?)
 }
 
 /// [`write`] for a file that must not be there yet, also not by another process that writes it meanwhile.
@@ -105,7 +106,7 @@ where
 {
     let folder = parent(target);
     match temporary(&folder, target, fill)?.persist_noclobber(target) {
-        Ok(()) => settle(&folder),
+        Ok(()) => settle(&folder)?,
         Err(failed) if failed.error.kind() == io::ErrorKind::AlreadyExists => return Ok(false),
         Err(failed) => return Err(failed.error.into()),
     }
@@ -119,12 +120,39 @@ fn parent(target: &Path) -> PathBuf {
     }
 }
 
-/// A rename itself must reach the disk; not every file system can sync a folder, so a refusal is no error.
-fn settle(folder: &Path) {
+/// Makes a folder and those above it that are not there, and lets their names reach the disk.
+///
+/// # Errors
+/// One cannot be made, or the disk refuses.
+pub(crate) fn make_folder(folder: &Path) -> io::Result<()> {
+    let missing: Vec<&Path> =
+        folder.ancestors().take_while(|folder| !folder.as_os_str().is_empty() && !folder.is_dir()).collect();
+    fs::create_dir_all(folder)?;
+    missing.into_iter().try_for_each(|made| settle(&parent(made)))
+}
+
+/// A name itself must reach the disk.
+#[cfg_attr(not(unix), allow(clippy::unnecessary_wraps))]
+fn settle(folder: &Path) -> io::Result<()> {
     #[cfg(unix)]
-    if let Ok(folder) = File::open(folder) {
-        folder.sync_all().ok();
+    match File::open(folder).and_then(|folder| folder.sync_all()) {
+        Err(error) if !cannot_sync(&error) => return Err(error),
+        _ => {}
     }
+    #[cfg(not(unix))]
+    let _ = folder;
+    Ok(())
+}
+
+/// Whether a folder cannot be synced there at all, which is no error: it may not be read, or the file system does not know
+/// how. Anything else (a broken disk, a full one) is one.
+#[cfg(unix)]
+fn cannot_sync(error: &io::Error) -> bool {
+    use io::ErrorKind::{InvalidInput, IsADirectory, PermissionDenied, Unsupported};
+    /// `EBADF`, as file systems of a network answer (from memory).
+    const BAD_FILE: i32 = 9;
+    matches!(error.kind(), InvalidInput | IsADirectory | PermissionDenied | Unsupported)
+        || error.raw_os_error() == Some(BAD_FILE)
 }
 
 /// A filled and synced file of another name, for `target`.
@@ -174,10 +202,8 @@ pub(crate) fn size_most() -> u64 {
 
 /// The file that a path means, links followed, also where the last link points to a file that is not there yet.
 pub(crate) fn followed(path: &Path) -> PathBuf {
-    /// As many links as Linux follows (manual page `path_resolution`).
-    const LINKS: usize = 40;
     let mut path = path.to_path_buf();
-    for _ in 0..LINKS {
+    for _ in 0..LINKS_MOST {
         if let Ok(found) = fs::canonicalize(&path) {
             return found;
         }
@@ -309,6 +335,22 @@ mod tests {
         assert_eq!(made.len(), 1, "{made:?}");
         assert_eq!(fs::read(&path).expect("read"), made);
         assert_eq!(fs::read_dir(folder.path()).expect("list").count(), 1);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_folder_that_cannot_be_synced_is_no_error_and_a_broken_disk_is() {
+        let folder = tempfile::tempdir().expect("folder");
+        let deep = folder.path().join("a/b/c");
+        make_folder(&deep).expect("made");
+        make_folder(&deep).expect("there");
+        assert!(deep.is_dir());
+        assert!(settle(&folder.path().join("gone")).is_err());
+        // Numbers of errors that Linux and macOS share (manual page `errno`): EIO, ENOSPC, EROFS, then EBADF, EACCES,
+        // EISDIR, EINVAL.
+        let able = |number| !cannot_sync(&io::Error::from_raw_os_error(number));
+        assert!([5, 28, 30].into_iter().all(able));
+        assert!(![9, 13, 21, 22].into_iter().any(able));
     }
 
     #[cfg(unix)]

@@ -167,10 +167,8 @@ fn add_one(
         Failure::Input(format!("{} carries no date\n  help: {help}", source.name()))
     })?;
     let entry = Entry::session(audit, at, basis);
-    if ledger.add(serial, &entry, moved).map_err(failed)? == Added::Known {
-        let known = ledger.entries(serial).map_err(failed)?;
-        let at = known.iter().find(|other| other.id == entry.id).map_or(&entry.at, |other| &other.at);
-        let kept = if *at == entry.at { String::new() } else { format!("; {} is not taken over", entry.at) };
+    if let Added::Known(at) = ledger.add(serial, &entry, moved).map_err(failed)? {
+        let kept = if at == entry.at { String::new() } else { format!("; {} is not taken over", entry.at) };
         let name = source.name();
         let line = format!("{name} is already in the ledger of sensor {serial} ({at}{kept})\n");
         output::print(&report::safe(&line))?;
@@ -284,7 +282,7 @@ fn record(
 ) -> Result<Ending, Failure> {
     let entry = Entry::event(kind, serial, date.to_owned(), because);
     let word = match (ledger.add(serial, &entry, true).map_err(failed)?, kind) {
-        (Added::Known, _) => "that was recorded before",
+        (Added::Known(_), _) => "that was recorded before",
         (Added::New, Kind::Retire) => "taken out",
         (Added::New, _) => "put in",
     };

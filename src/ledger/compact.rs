@@ -34,16 +34,32 @@ impl Ledger {
     /// # Errors
     /// A file that cannot be read (then nothing is removed) or what the file system says.
     pub fn compact(&self, serial: &str) -> Result<Folded, LedgerError> {
-        let folder = self.sensor_folder(serial)?;
-        let files: Vec<(PathBuf, Content)> = settled(&folder, |paths| {
+        let (mut folded, old, rows) = self.fold(&self.sensor_folder(serial)?)?;
+        for path in old {
+            match remove(&path, &rows)? {
+                Removed::Gone => folded.gone += 1,
+                Removed::Missing => {}
+                Removed::Exchanged(path) => {
+                    folded.aside.push((path, "it was exchanged while the files were folded".to_owned()));
+                }
+            }
+        }
+        Ok(folded)
+    }
+
+    /// Writes the file that holds what the small files of a folder hold.
+    ///
+    /// * returns what is left alone, files that may go now, and the rows that the new file holds for them
+    fn fold(&self, folder: &Path) -> Result<(Folded, Vec<PathBuf>, BTreeSet<String>), LedgerError> {
+        let files: Vec<(PathBuf, Content)> = settled(folder, |paths| {
             paths.par_iter().map(|path| Ok((path.clone(), file::content(path)?))).collect()
         })?;
         let aside = aside(&files, &self.linked()?);
         let (old, parts): (Vec<PathBuf>, Vec<Content>) =
             files.into_iter().filter(|(path, _)| !aside.contains_key(path)).unzip();
-        let mut folded = Folded { gone: 0, aside: aside.into_iter().collect() };
+        let folded = Folded { gone: 0, aside: aside.into_iter().collect() };
         if old.len() < 2 {
-            return Ok(folded);
+            return Ok((folded, Vec::new(), BTreeSet::new()));
         }
         let mut rows = BTreeSet::new();
         let mut entries = Vec::new();
@@ -65,7 +81,7 @@ impl Ledger {
             Ok(content) if content.rows == rows => {}
             // Another compaction has folded this file already; the next one clears what is left.
             Err(LedgerError::Unreadable { source, .. }) if source.kind() == io::ErrorKind::NotFound => {
-                return Ok(folded);
+                return Ok((folded, Vec::new(), rows));
             }
             Ok(_) => {
                 let source = io::Error::other("it does not hold what was written; no file was removed");
@@ -73,14 +89,7 @@ impl Ledger {
             }
             Err(error) => return Err(error),
         }
-        for path in old.into_iter().filter(|path| *path != target) {
-            match fs::remove_file(&path) {
-                Ok(()) => folded.gone += 1,
-                Err(source) if source.kind() == io::ErrorKind::NotFound => {}
-                Err(source) => return Err(LedgerError::Io { path, source }),
-            }
-        }
-        Ok(folded)
+        Ok((folded, old.into_iter().filter(|path| *path != target).collect(), rows))
     }
 
     /// Files that a link anywhere in the ledger points to, by their own paths.
@@ -90,6 +99,57 @@ impl Ledger {
             linked.extend(fs::canonicalize(path));
         }
         Ok(linked)
+    }
+}
+
+/// What became of a file that was to go.
+#[derive(Debug, PartialEq, Eq)]
+pub(super) enum Removed {
+    /// It is removed.
+    Gone,
+    /// Another process had removed it.
+    Missing,
+    /// It holds more than is known: it stays, under this path.
+    Exchanged(PathBuf),
+}
+
+/// Removes a file of the ledger that holds no other rows than these.
+///
+/// Another program may exchange the file at any moment (two ledgers are merged by copying). So it first gets a name that
+/// nobody else knows, is read under that name, and goes or gets its own name back. A process that dies in between leaves
+/// it a file of the ledger like any other.
+pub(super) fn remove(path: &Path, rows: &BTreeSet<String>) -> Result<Removed, LedgerError> {
+    let failed = |source| LedgerError::Io { path: path.to_path_buf(), source };
+    let folder = path.parent().unwrap_or(Path::new("."));
+    let (prefix, suffix) = ("folded-", format!(".{EXTENSION}"));
+    let aside = tempfile::Builder::new()
+        .prefix(prefix)
+        .suffix(&suffix)
+        .rand_bytes(16)
+        .make_in(folder, |free| fs::rename(path, free));
+    let aside = match aside {
+        Ok(aside) => aside.into_temp_path(),
+        Err(source) if source.kind() == io::ErrorKind::NotFound => return Ok(Removed::Missing),
+        Err(source) => return Err(failed(source)),
+    };
+    let known = |content: &Content| content.lost.is_none() && content.rows.is_subset(rows);
+    match file::content(&aside) {
+        Ok(content) if known(&content) => match aside.close() {
+            Ok(()) => Ok(Removed::Gone),
+            Err(source) if source.kind() == io::ErrorKind::NotFound => Ok(Removed::Missing),
+            Err(source) => Err(failed(source)),
+        },
+        Err(LedgerError::Unreadable { source, .. }) if source.kind() == io::ErrorKind::NotFound => {
+            Ok(Removed::Missing)
+        }
+        _ => match aside.persist_noclobber(path) {
+            Ok(()) => Ok(Removed::Exchanged(path.to_path_buf())),
+            // The name is taken again.
+            Err(taken) => {
+                let kept = taken.path.keep().map_err(|refused| failed(refused.error))?;
+                Ok(Removed::Exchanged(kept))
+            }
+        },
     }
 }
 
@@ -195,6 +255,34 @@ mod tests {
 
     fn aside_of(folded: &Folded) -> Vec<&Path> {
         folded.aside.iter().map(|(path, _)| path.as_path()).collect()
+    }
+
+    /// Two ledgers may be merged by copying at any moment.
+    #[test]
+    fn a_file_that_is_exchanged_before_it_goes_stays() {
+        let (_folder, ledger, sensor) = six();
+        let mut other = session(3, 0.08);
+        other.at = "2026-12-24".to_owned();
+        let (folded, old, rows) = ledger.fold(&sensor).expect("folds");
+        assert_eq!((folded.aside.len(), old.len()), (0, 6));
+        let exchanged = sensor.join(format!("{}.parquet", other.id));
+        file::write(&exchanged, &[other.clone()]).expect("writes");
+        let left: Vec<Removed> = old
+            .iter()
+            .map(|path| remove(path, &rows).expect("removes"))
+            .filter(|r| *r != Removed::Gone)
+            .collect();
+        assert_eq!(left, [Removed::Exchanged(exchanged.clone())]);
+        assert_eq!(file::entries(&exchanged).expect("reads"), [other]);
+        assert_eq!(files(&sensor).expect("lists").len(), 2);
+        // What is gone already is nobody's fault.
+        assert_eq!(remove(&old[0], &rows).ok().filter(|_| old[0] != exchanged), Some(Removed::Missing));
+        // Nor does a file go that cannot be read.
+        fs::write(&exchanged, "half a copy").expect("writes");
+        assert_eq!(remove(&exchanged, &rows).expect("moves"), Removed::Exchanged(exchanged.clone()));
+        assert_eq!(fs::read(&exchanged).expect("reads"), b"half a copy");
+        let told = ledger.history(SERIAL).expect_err("half a copy");
+        assert!(matches!(told, LedgerError::Foreign { .. }), "{told}");
     }
 
     #[cfg(unix)]

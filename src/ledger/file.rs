@@ -144,8 +144,7 @@ fn read(
 fn read_whole(path: &Path) -> Result<Content, LedgerError> {
     let mut rows = BTreeSet::new();
     let (entries, beside) = read(path, |batch| rows.extend(record::rows(batch)))?;
-    let again = record::to_batch(&entries).map(|batch| record::rows(&batch).collect::<BTreeSet<_>>());
-    let lost = beside.or_else(|| match again {
+    let lost = beside.or_else(|| match record::rows_of(&entries) {
         Ok(again) if again == rows => None,
         _ => Some("it has rows that this version would not write the same".to_owned()),
     });

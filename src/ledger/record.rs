@@ -1,6 +1,6 @@
 //! One entry of a sensor's life: a session, a fitting or a retirement, and its rows in a Parquet file.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 use std::fmt::Write;
 use std::sync::Arc;
 
@@ -277,6 +277,14 @@ pub(super) fn rows(batch: &RecordBatch) -> impl Iterator<Item = String> {
         let whole = metric.iter().any(Option::is_some).then(|| format!("{cells:?}"));
         [Some(format!("{head:?}")), whole].into_iter().flatten()
     })
+}
+
+/// [`rows`] of entries as this version writes them.
+///
+/// # Errors
+/// As [`to_batch`].
+pub(super) fn rows_of(entries: &[Entry]) -> Result<BTreeSet<String>, arrow_schema::ArrowError> {
+    to_batch(entries).map(|batch| rows(&batch).collect())
 }
 
 /// What is wrong with a file whose rows cannot be told apart.

@@ -13,7 +13,7 @@ use rayon::prelude::*;
 
 use super::compact::contradictions;
 use super::error::LedgerError;
-use super::file::{self, Head};
+use super::file;
 use super::record::Entry;
 
 /// What a ledger tells of a sensor.
@@ -27,24 +27,12 @@ pub struct History {
     pub empty: Vec<PathBuf>,
 }
 
-/// What `add` did.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Added {
-    /// A new entry was written.
-    New,
-    /// The same entry was there.
-    Known,
-}
-
 /// A ledger folder.
 #[derive(Clone, Debug)]
 pub struct Ledger {
     folder: PathBuf,
 }
 
-/// More small files than this in one sensor's folder are folded by the next `add`: a season of club events
-/// stays far below it, and ten thousand sessions are read from a handful of files.
-const COMPACT_ABOVE: usize = 256;
 pub(super) const EXTENSION: &str = "parquet";
 /// What the name of a sensor's folder begins with.
 pub(crate) const SENSOR_FOLDER: &str = "sensor=";
@@ -127,70 +115,6 @@ impl Ledger {
         Ok(History { empty: named(&folder)?.into_iter().filter(|path| is_empty(path)).collect(), ..history })
     }
 
-    /// Adds an entry; the same entry twice is one.
-    ///
-    /// * `moved`: the user says that the sensor went to another machine
-    ///
-    /// # Errors
-    /// [`LedgerError::OtherRig`] for a session of another machine, [`LedgerError::RigMeanwhile`] where one was added at the
-    /// same time (both are there then), or what the file system says.
-    pub fn add(&self, serial: &str, entry: &Entry, moved: bool) -> Result<Added, LedgerError> {
-        let folder = self.sensor_folder(serial)?;
-        loop {
-            // Null: another process has taken the name meanwhile, for this entry or another, so look again.
-            if let Some(added) = self.add_once(&folder, serial, entry, moved)? {
-                return Ok(added);
-            }
-        }
-    }
-
-    /// Tries to add; null when another process came between looking and writing.
-    fn add_once(
-        &self,
-        folder: &Path,
-        serial: &str,
-        entry: &Entry,
-        moved: bool,
-    ) -> Result<Option<Added>, LedgerError> {
-        // Chosen before the files are read: whoever takes this name later makes the writing fail, and whoever had taken it
-        // before is among what is read.
-        let path = free(folder, &entry.id);
-        let known = settled(folder, read_heads)?;
-        if known.iter().any(|other| other.id == entry.id) {
-            return Ok(Some(Added::Known));
-        }
-        if let (false, Some(given)) = (moved, &entry.rig) {
-            let last = known.iter().filter(|head| head.rig.is_some()).max_by(|a, b| a.at.cmp(&b.at));
-            if let Some(last) = last.and_then(|head| head.rig.as_ref()).filter(|last| *last != given) {
-                return Err(LedgerError::OtherRig {
-                    serial: serial.to_owned(),
-                    known: last.clone(),
-                    given: given.clone(),
-                });
-            }
-        }
-        fs::create_dir_all(folder)
-            .map_err(|source| LedgerError::Io { path: folder.to_path_buf(), source })?;
-        if !file::create(&path, std::slice::from_ref(entry))? {
-            return Ok(None);
-        }
-        // Of two that add at once neither saw the other before; whoever wrote last sees both now.
-        if let (false, Some(given)) = (moved, &entry.rig) {
-            let now = settled(folder, read_heads)?;
-            let is_new = |head: &&Head| head.id != entry.id && known.iter().all(|old| old.id != head.id);
-            let rigs = now.iter().filter(is_new).filter_map(|head| head.rig.as_ref());
-            if let Some(other) = rigs.into_iter().find(|rig| *rig != given) {
-                let (serial, given, other) = (serial.to_owned(), given.clone(), other.clone());
-                return Err(LedgerError::RigMeanwhile { serial, given, other, path });
-            }
-        }
-        if files(folder)?.len() > COMPACT_ABOVE {
-            // The entry is kept whether or not the files can be folded; the next `add` tries again.
-            self.compact(serial).ok();
-        }
-        Ok(Some(Added::New))
-    }
-
     pub(super) fn sensor_folder(&self, serial: &str) -> Result<PathBuf, LedgerError> {
         let problem = if serial.trim().is_empty() {
             "it is empty"
@@ -228,17 +152,6 @@ fn decode(name: &str) -> Option<String> {
         }
     }
     String::from_utf8(bytes).ok()
-}
-
-/// A name in a folder that nothing has: a user may have given an entry's name to a file or link that holds others.
-fn free(folder: &Path, id: &str) -> PathBuf {
-    let mut path = folder.join(format!("{id}.{EXTENSION}"));
-    let mut number = 1;
-    while fs::symlink_metadata(&path).is_ok() {
-        number += 1;
-        path = folder.join(format!("{id}-{number}.{EXTENSION}"));
-    }
-    path
 }
 
 /// What a folder holds, ascending; nothing when it is not there.
@@ -291,12 +204,6 @@ pub(super) fn settled<T>(
     read(&files(folder)?)
 }
 
-/// Heads of every entry, in no order; one that stands in two files is there twice.
-fn read_heads(paths: &[PathBuf]) -> Result<Vec<Head>, LedgerError> {
-    let files: Vec<Vec<Head>> = paths.par_iter().map(|path| file::heads(path)).collect::<Result<_, _>>()?;
-    Ok(files.into_iter().flatten().collect())
-}
-
 fn read_all(paths: &[PathBuf]) -> Result<History, LedgerError> {
     let files: Vec<Vec<Entry>> =
         paths.par_iter().map(|path| file::entries(path)).collect::<Result<_, _>>()?;
@@ -332,6 +239,7 @@ pub(super) fn united(parts: impl IntoIterator<Item = Entry>) -> Vec<Entry> {
 
 #[cfg(test)]
 mod tests {
+    use super::super::add::Added;
     use super::super::record::tests::session;
     use super::*;
 
@@ -345,50 +253,11 @@ mod tests {
     fn the_same_log_twice_is_one_session() {
         let (_folder, ledger) = ledger();
         assert_eq!(ledger.add("A-0107", &session(1, 0.08), false).expect("adds"), Added::New);
-        assert_eq!(ledger.add("A-0107", &session(1, 0.08), false).expect("adds"), Added::Known);
+        assert_eq!(
+            ledger.add("A-0107", &session(1, 0.08), false).expect("adds"),
+            Added::Known(session(1, 0.08).at)
+        );
         assert_eq!(ledger.entries("A-0107").expect("reads").len(), 1);
-    }
-
-    #[test]
-    fn logs_of_two_rigs_added_at_once_never_stand_side_by_side_without_a_word() {
-        let boat = Entry { rig: Some("jet boat".to_owned()), ..session(2, 0.08) };
-        for _ in 0..30 {
-            let (_folder, ledger) = ledger();
-            let add = |entry| ledger.add("A-0107", entry, false);
-            let (car, boat) = (session(1, 0.08), &boat);
-            let done = std::thread::scope(|scope| {
-                let threads = [scope.spawn(|| add(&car)), scope.spawn(|| add(boat))];
-                threads.map(|thread| thread.join().expect("ends"))
-            });
-            let told = done.iter().filter(|done| {
-                let error = done.as_ref().err();
-                matches!(error, Some(LedgerError::OtherRig { .. } | LedgerError::RigMeanwhile { .. }))
-            });
-            assert!(told.count() > 0, "{done:?}");
-        }
-    }
-
-    #[test]
-    fn of_several_that_add_one_log_at_once_one_is_told_that_it_did() {
-        for _ in 0..10 {
-            let (_folder, ledger) = ledger();
-            let parts: Vec<Entry> =
-                (1..=6).map(|day| Entry { at: format!("2026-05-{day:02}"), ..session(1, 0.08) }).collect();
-            let added: Vec<&Entry> = std::thread::scope(|scope| {
-                let ledger = &ledger;
-                let threads: Vec<_> = parts
-                    .iter()
-                    .map(|part| (part, scope.spawn(move || ledger.add("A-0107", part, false))))
-                    .collect();
-                let new = |done: Result<Added, LedgerError>| done.expect("adds") == Added::New;
-                threads
-                    .into_iter()
-                    .filter_map(|(part, thread)| new(thread.join().expect("ends")).then_some(part))
-                    .collect()
-            });
-            assert_eq!(added.len(), 1, "{added:?}");
-            assert_eq!(ledger.entries("A-0107").expect("reads"), [added[0].clone()]);
-        }
     }
 
     #[test]
@@ -401,7 +270,10 @@ mod tests {
         let before = ledger.entries("A-0107").expect("reads");
         assert_eq!(ledger.compact("A-0107").expect("compacts").gone, 20);
         assert_eq!(ledger.entries("A-0107").expect("reads"), before);
-        assert_eq!(ledger.add("A-0107", &sessions[3], false).expect("adds"), Added::Known);
+        assert_eq!(
+            ledger.add("A-0107", &sessions[3], false).expect("adds"),
+            Added::Known(sessions[3].at.clone())
+        );
     }
 
     #[test]

@@ -129,9 +129,13 @@ pub(super) fn keep(
         },
     };
     let entry = Entry::session(audit, at, basis);
-    let word = match ledger.add(serial.trim(), &entry, moved).map_err(|error| error.to_string())? {
-        Added::New => "Added to",
-        Added::Known => "Is already in",
-    };
-    Ok(format!("{word} the ledger of sensor {} ({}).", serial.trim(), entry.at))
+    let serial = serial.trim();
+    let given = &entry.at;
+    Ok(match ledger.add(serial, &entry, moved).map_err(|error| error.to_string())? {
+        Added::New => format!("Added to the ledger of sensor {serial} ({given})."),
+        Added::Known(at) if at == *given => format!("Is already in the ledger of sensor {serial} ({at})."),
+        Added::Known(at) => {
+            format!("Is already in the ledger of sensor {serial} ({at}; {given} is not taken over).")
+        }
+    })
 }
