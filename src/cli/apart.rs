@@ -1,6 +1,6 @@
 //! No output of a command may be one of its inputs, or another of its outputs.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, VecDeque};
 use std::path::{Path, PathBuf};
 
 use super::failure::Failure;
@@ -33,7 +33,7 @@ pub(super) fn check<'a>(
         let why = if folders.iter().any(|folder| place.starts_with(folder)) {
             Some("is in a folder that is read by this call")
         } else {
-            let in_ledger = is_in_ledger(&place).then_some("would lie among the sessions of a ledger");
+            let in_ledger = is_in_ledger(output).then_some("would lie among the sessions of a ledger");
             taken.get(&place).copied().or(in_ledger)
         };
         if let Some(why) = why {
@@ -47,10 +47,39 @@ pub(super) fn check<'a>(
     Ok(())
 }
 
-/// Whether a file is or would be in the folder of a sensor, whose files nothing but the ledger writes.
-fn is_in_ledger(place: &Path) -> bool {
-    let folder = place.parent().and_then(Path::file_name).unwrap_or_default();
-    folder.to_string_lossy().starts_with(SENSOR_FOLDER)
+/// Whether a file is or would be in the folder of a sensor, below which nothing but the ledger writes. Links are followed
+/// one by one: the folder, or a session in it, may itself be a link to a place of another name.
+fn is_in_ledger(path: &Path) -> bool {
+    let names_sensor = |folder: &Path| {
+        folder.components().any(|part| part.as_os_str().to_string_lossy().starts_with(SENSOR_FOLDER))
+    };
+    let parts = |path: &Path| -> VecDeque<PathBuf> {
+        path.components().map(|part| PathBuf::from(part.as_os_str())).collect()
+    };
+    let mut rest = parts(&std::path::absolute(path).unwrap_or_else(|_| path.to_path_buf()));
+    let mut links = 0;
+    // Free of links.
+    let mut place = PathBuf::new();
+    while let Some(part) = rest.pop_front() {
+        if part == Path::new("..") {
+            place.pop();
+            continue;
+        }
+        // A root takes the place of all before it.
+        let next = place.join(&part);
+        if let Ok(aim) = std::fs::read_link(&next)
+            && links < atomic::LINKS_MOST
+        {
+            if names_sensor(&place) || (!rest.is_empty() && names_sensor(&part)) {
+                return true;
+            }
+            links += 1;
+            rest = parts(&aim).into_iter().chain(rest).collect();
+        } else {
+            place = next;
+        }
+    }
+    place.parent().is_some_and(names_sensor)
 }
 
 /// Where a file is or would be, links followed; null for a device or pipe, which holds nothing to lose.
@@ -67,6 +96,40 @@ fn place(path: &Path) -> Option<PathBuf> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[cfg(unix)]
+    #[test]
+    fn the_folder_of_a_sensor_is_known_through_any_links() {
+        use std::fs::{create_dir_all, write};
+        use std::os::unix::fs::symlink;
+        let folder = tempfile::tempdir().expect("folder");
+        let at = |path: &str| folder.path().join(path);
+        for made in ["real", "L/sensor=B"] {
+            create_dir_all(at(made)).expect("made");
+        }
+        write(at("real/one.parquet"), "a session").expect("written");
+        // The folder of a sensor elsewhere, a session elsewhere, and links to both.
+        symlink("../real", at("L/sensor=A")).expect("link");
+        symlink("../../real/one.parquet", at("L/sensor=B/one.parquet")).expect("link");
+        symlink("L/sensor=A", at("a")).expect("link");
+        symlink(at("L/sensor=B/one.parquet"), at("b.json")).expect("link");
+        symlink("round", at("round")).expect("link");
+        for inside in [
+            "L/sensor=A/one.parquet",
+            "L/sensor=A/new.parquet",
+            "L/sensor=B/one.parquet",
+            "L/sensor=B/deep/er/new.json",
+            "L/sensor=new/3.csv",
+            "a/one.parquet",
+            "b.json",
+            "L/sensor=A/../real/one.parquet/../../L/sensor=B/x",
+        ] {
+            assert!(is_in_ledger(&at(inside)), "{inside}");
+        }
+        for outside in ["L/new.json", "L/sensor=B/../new.json", "real/new.json", "round", "round/new.json"] {
+            assert!(!is_in_ledger(&at(outside)), "{outside}");
+        }
+    }
 
     #[test]
     fn one_file_has_one_place_however_it_is_named() {

@@ -65,7 +65,6 @@ impl Target {
             return Ok(Self::Stdout);
         }
         if source::is_folder(path) {
-            std::fs::create_dir_all(path).map_err(|error| Failure::write(path, &error))?;
             return Ok(Self::Folder(path.to_path_buf()));
         }
         if logs > 1 {
@@ -143,6 +142,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let ledger = ledger.map_err(super::ledger::failed)?.unwrap_or_default();
     let inputs = sources.iter().flat_map(Source::files).chain(arguments.options.rig_file());
     apart::check(inputs, &ledger, &job.outputs(&sources))?;
+    job.make_folders()?;
 
     let bar = progress(sources.len());
     let results: Vec<Result<Done, Failure>> = sources
@@ -212,6 +212,15 @@ impl Job<'_> {
         let kinds = [(&self.json, JSON), (&self.html, HTML), (&self.flags, FLAGS)];
         let kinds = kinds.into_iter().filter_map(|(target, suffix)| Some((target.as_ref()?, suffix)));
         kinds.flat_map(|(target, suffix)| sources.iter().filter_map(|s| target.file(s, suffix))).collect()
+    }
+
+    fn make_folders(&self) -> Result<(), Failure> {
+        for target in [&self.json, &self.html, &self.flags].into_iter().flatten() {
+            if let Target::Folder(path) = target {
+                std::fs::create_dir_all(path).map_err(|error| Failure::write(path, &error))?;
+            }
+        }
+        Ok(())
     }
 
     fn run(&self, source: &Source) -> Result<Done, Failure> {

@@ -96,6 +96,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
 
 /// Writes one log of a suite for a closer look.
 fn keep(seed: u64, folder: &Path) -> Result<Ending, Failure> {
+    let log = folder.join(format!("{seed}.csv"));
+    let (beside, rig_file) =
+        (folder.join(format!("{seed}.csv.truth.json")), folder.join(format!("{seed}.toml")));
+    apart::check([], &[], &[log.clone(), beside.clone(), rig_file.clone()])?;
     let (plan, run) = evaluate::outcome::simulate(seed);
     std::fs::create_dir_all(folder).map_err(|error| Failure::write(folder, &error))?;
     let truth =
@@ -104,10 +108,9 @@ fn keep(seed: u64, folder: &Path) -> Result<Ending, Failure> {
         "full_load_lambda_max = {}\ncylinders = {}\nstoich_afr = {}\n",
         plan.scenario.lean_limit, plan.scenario.engine.cylinders, plan.scenario.fuel.stoich_afr
     );
-    let log = folder.join(format!("{seed}.csv"));
     write(&log, &run.text())?;
-    write(&folder.join(format!("{seed}.csv.truth.json")), truth.as_bytes())?;
-    write(&folder.join(format!("{seed}.toml")), rig.as_bytes())?;
+    write(&beside, truth.as_bytes())?;
+    write(&rig_file, rig.as_bytes())?;
     output::remark(&format!("wrote {}, its truth and its rig", log.display()));
     Ok(Ending::Done)
 }

@@ -339,6 +339,11 @@ fn evaluate_writes_into_no_ledger() {
     }
     assert_eq!(std::fs::read(&session).expect("still there"), b"a session");
     assert_eq!(std::fs::read_dir(&sensor).expect("listed").count(), 1);
+    // Nor does it make a sensor, or a folder in one.
+    for new in [folder.path().join("ledger/sensor=B-2"), sensor.join("below")] {
+        outcome(&["evaluate", "--keep", "3", "--output", &text(&new)], 2);
+        assert!(!new.exists(), "{}", new.display());
+    }
 }
 
 #[test]
@@ -449,4 +454,8 @@ fn no_command_writes_among_the_sessions_of_a_ledger() {
     }
     assert_eq!(fs::read(&old).expect("still there"), b"old");
     assert!(!Path::new(&new).exists());
+    // A folder of outputs makes no sensor either.
+    let fresh = folder.path().join("ledger").join("sensor=B-2");
+    outcome(&["audit", &log, "--json", &format!("{}/", text(&fresh))], 2);
+    assert!(!fresh.exists());
 }
