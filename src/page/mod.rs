@@ -39,6 +39,10 @@ use crate::ledger::Ledger;
 /// Connections that are still busy get this long after the page was asked to stop.
 const GRACE: Duration = Duration::from_secs(2);
 
+/// `SIGXFSZ`, which the libraries have no name for (Linux on most machines and macOS: manual pages `signal`).
+#[cfg(any(target_os = "linux", target_os = "macos"))]
+const FILE_SIZE: i32 = 25;
+
 /// How the page is opened.
 #[derive(Clone, Debug)]
 pub struct Options {
@@ -183,11 +187,14 @@ async fn serve(listener: TcpListener, desk: Arc<Desk>, mut interrupts: Interrupt
     }
 }
 
-/// Ctrl-C and, where there is one, a termination signal.
+/// Ctrl-C and, where there are such signals, the request to end and the terminal that goes away.
 #[derive(Debug)]
 struct Interrupts {
     #[cfg(unix)]
     signals: [tokio::signal::unix::Signal; 2],
+    /// Null where the page was started to outlive its terminal.
+    #[cfg(unix)]
+    hangup: Option<tokio::signal::unix::Signal>,
 }
 
 impl Interrupts {
@@ -196,7 +203,14 @@ impl Interrupts {
         #[cfg(unix)]
         {
             use tokio::signal::unix::{SignalKind, signal};
-            Ok(Self { signals: [signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?] })
+            // Left alone, it ends the process in the middle of a file that grows beyond the limit (`ulimit -f`). Once it
+            // is listened to the write fails instead, and its error is said; the listening lasts as long as the process.
+            #[cfg(any(target_os = "linux", target_os = "macos"))]
+            drop(signal(SignalKind::from_raw(FILE_SIZE))?);
+            Ok(Self {
+                signals: [signal(SignalKind::interrupt())?, signal(SignalKind::terminate())?],
+                hangup: (!hangup_is_ignored()).then(|| signal(SignalKind::hangup())).transpose()?,
+            })
         }
         #[cfg(not(unix))]
         Ok(Self {})
@@ -207,9 +221,16 @@ impl Interrupts {
         #[cfg(unix)]
         {
             let [interrupt, terminate] = &mut self.signals;
+            let hangup = async {
+                match &mut self.hangup {
+                    Some(hangup) => hangup.recv().await,
+                    None => std::future::pending().await,
+                }
+            };
             tokio::select! {
                 _ = interrupt.recv() => {}
                 _ = terminate.recv() => {}
+                _ = hangup => {}
             }
         }
         // Without a handler the default action ends the process, so waiting for ever is no trap.
@@ -218,6 +239,15 @@ impl Interrupts {
             std::future::pending::<()>().await;
         }
     }
+}
+
+/// Whether this process was started so that it survives its terminal (`nohup`). Only Linux tells; elsewhere it is not so.
+#[cfg(unix)]
+fn hangup_is_ignored() -> bool {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let ignored = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
+    // One bit per signal, the first for signal 1, which is this one (manual page `proc_pid_status`).
+    ignored.and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok()).is_some_and(|mask| mask & 1 == 1)
 }
 
 /// 192 random bits in hexadecimal.

@@ -209,10 +209,20 @@ async fn keep(
     let text = |name: &str| fields.get(name).cloned().unwrap_or_default();
     let (sensor, date, moved) = (text("sensor"), text("date"), fields.contains_key("moved"));
     let outcome = desk.log(id).and_then(|entry| entry.outcome().map(Arc::clone));
-    if let (Some(outcome), Some(ledger)) = (outcome, desk.ledger.clone()) {
-        let kept = blocking(move || history::keep(&ledger, &outcome.document, &sensor, &date, moved)).await;
-        desk.note(id, kept.unwrap_or_else(|| Err("the ledger could not be written".to_owned())));
-    }
+    let answer = match (outcome, desk.ledger.clone()) {
+        (Some(outcome), Some(ledger)) => {
+            let kept =
+                blocking(move || history::keep(&ledger, &outcome.document, &sensor, &date, moved)).await;
+            kept.unwrap_or_else(|| Err("the ledger could not be written".to_owned()))
+        }
+        (None, _) => Err(format!(
+            "nothing was added to the ledger of sensor {}: the log is audited again, or could not be read\n  help: add \
+             it when its answer is here",
+            sensor.trim()
+        )),
+        (_, None) => Err("nothing was added: no place for the ledger is known".to_owned()),
+    };
+    desk.note(id, answer);
     Redirect::to(&format!("{}/#log-{id}", desk.base())).into_response()
 }
 

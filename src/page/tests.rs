@@ -319,6 +319,9 @@ fn logs_are_compared_and_kept_in_the_ledger() {
     assert!(page.settled().contains("is no day"));
     assert_eq!(keep(b"2026-05-17"), 303);
     assert!(page.settled().contains("Added to the ledger of sensor A-0107 (2026-05-17)"));
+    assert_eq!(keep(b"2026-06-01"), 303);
+    let known = "Is already in the ledger of sensor A-0107 (2026-05-17; 2026-06-01 is not taken over)";
+    assert!(page.settled().contains(known), "the day that the ledger holds is confirmed");
     let history = page.get("/history?sensor=A-0107").text();
     assert!(history.contains("2026-05-17") && history.contains("<svg class=\"course\""), "{history}");
     page.post("/logs", &[("files", Some("next.csv"), clean)]);
@@ -326,6 +329,29 @@ fn logs_are_compared_and_kept_in_the_ledger() {
     let next = page.get("/logs/3/report").text();
     assert!(next.contains("What the ledger knew of sensor A-0107") && next.contains("class=\"course\""));
     assert!(page.get("/history?sensor=%3Cscript%3E").text().contains("no sensor `&#60;script&#62;`"));
+    page.stop();
+}
+
+#[test]
+fn a_log_that_is_audited_again_is_not_added_and_that_is_said() {
+    let page = Opened::new(10_000_000);
+    // Enough of them that the last still waits for its turn.
+    let logs: Vec<(&str, Option<&str>, &[u8])> = (0..12).map(|_| ("files", Some("run.csv"), LOG)).collect();
+    page.post("/logs", &logs);
+    page.settled();
+    let keep = |sensor: &[u8]| {
+        let fields: [(&str, Option<&str>, &[u8]); 2] =
+            [("sensor", None, sensor), ("date", None, b"2026-05-17")];
+        page.post("/logs/12/ledger", &fields).status
+    };
+    assert_eq!(keep(b"A-1"), 303);
+    assert!(page.get("/register").text().contains("Added to the ledger of sensor A-1"));
+    assert_eq!(page.post("/rig", &[("act", None, b"use"), ("text", None, RIG)]).status, 303);
+    assert_eq!(keep(b"B-2"), 303);
+    let register = page.settled();
+    assert!(register.contains("nothing was added to the ledger of sensor B-2"), "{register}");
+    assert!(!register.contains("Added to the ledger"), "an older answer stays");
+    assert!(!page.get("/history").text().contains("B-2"));
     page.stop();
 }
 

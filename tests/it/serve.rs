@@ -1,6 +1,6 @@
 //! The local page as a user starts and stops it; what it does in between is tested beside its code and in a browser.
 
-use std::io::{BufRead, BufReader, Read};
+use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpListener;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
@@ -25,7 +25,7 @@ fn start(place: &Path) -> (Child, String) {
 #[cfg(unix)]
 #[test]
 fn an_interrupt_and_a_termination_end_the_page_well_and_leave_nothing() {
-    for signal in ["-INT", "-TERM"] {
+    for signal in ["-INT", "-TERM", "-HUP"] {
         let place = folder();
         let (mut child, address) = start(place.path());
         let token = address.trim_end_matches('/').rsplit('/').next().expect("a token").to_owned();
@@ -39,6 +39,75 @@ fn an_interrupt_and_a_termination_end_the_page_well_and_leave_nothing() {
         assert!(said.contains("dropped files are removed"), "{said}");
         assert_eq!(std::fs::read_dir(place.path()).expect("listed").count(), 0, "{signal}");
     }
+}
+
+/// One that was started to outlive its terminal does.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_page_under_nohup_survives_its_terminal() {
+    let place = folder();
+    let program = env!("CARGO_BIN_EXE_sondeproof");
+    let mut child = Command::new("nohup")
+        .args([program, "serve", "--no-open", "--ledger"])
+        .arg(place.path().join("ledger"))
+        .env("TMPDIR", place.path())
+        .stdin(Stdio::null())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("started");
+    let mut lines = BufReader::new(child.stdout.take().expect("stdout")).lines();
+    let address = lines.next().expect("a line").expect("an address");
+    let send = |signal: &str| {
+        let id = child.id().to_string();
+        assert!(Command::new("kill").args([signal, &id]).status().expect("kill").success());
+    };
+    send("-HUP");
+    std::thread::sleep(std::time::Duration::from_millis(300));
+    let host = address.split('/').nth(2).expect("a host");
+    std::net::TcpStream::connect(host).expect("it listens on");
+    send("-TERM");
+    assert_eq!(child.wait().expect("ended").code(), Some(0));
+}
+
+/// The system ends a process that writes beyond the limit, unless it listens for that.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_limit_on_the_size_of_files_ends_no_page() {
+    let place = folder();
+    let program = env!("CARGO_BIN_EXE_sondeproof");
+    // Blocks of 512 bytes.
+    let script = "ulimit -f 8 && exec \"$0\" serve --no-open --ledger \"$1\"";
+    let mut child = Command::new("sh")
+        .args(["-c", script, program])
+        .arg(place.path().join("ledger"))
+        .env("TMPDIR", place.path())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("started");
+    let mut lines = BufReader::new(child.stdout.take().expect("stdout")).lines();
+    let address = lines.next().expect("a line").expect("an address");
+    let (host, path) = address.trim_start_matches("http://").split_once('/').expect("a path");
+    let form = format!(
+        "--cut\r\nContent-Disposition: form-data; name=\"files\"; filename=\"run.csv\"\r\n\r\n{}\r\n--cut--\r\n",
+        "Time,Lambda\n0.0,1.00\n".repeat(2000)
+    );
+    let request = format!(
+        "POST /{path}logs HTTP/1.1\r\nHost: {host}\r\nOrigin: http://{host}\r\nAccept: text/plain\r\nConnection: close\r\n\
+         Content-Type: multipart/form-data; boundary=cut\r\nContent-Length: {}\r\n\r\n{form}",
+        form.len()
+    );
+    let mut stream = std::net::TcpStream::connect(host).expect("connected");
+    stream.write_all(request.as_bytes()).expect("sent");
+    let mut answer = String::new();
+    stream.read_to_string(&mut answer).expect("answered");
+    assert!(
+        answer.starts_with("HTTP/1.1 422") && answer.contains("cannot keep run.csv: File too large"),
+        "{answer}"
+    );
+    assert!(Command::new("kill").args(["-TERM", &child.id().to_string()]).status().expect("kill").success());
+    assert_eq!(child.wait().expect("ended").code(), Some(0));
 }
 
 #[test]
