@@ -48,7 +48,7 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     output::remark(
         "The page is open on this machine only, for whoever has this address. Stop it with Ctrl-C or its own button.",
     );
-    if !arguments.no_open && opener::open_browser(&address).is_err() {
+    if !arguments.no_open && opener::open_browser(page.opening()).is_err() {
         output::remark("The browser could not be started: open the address above yourself.");
     }
     page.run().map_err(failed)?;

@@ -9,6 +9,7 @@ use std::time::Instant;
 use tokio::sync::Notify;
 
 use super::cells::Cells;
+use super::opening::Opening;
 use crate::detect;
 use crate::document::Audit;
 use crate::ledger::Ledger;
@@ -125,6 +126,7 @@ impl Entry {
 pub(super) struct Setting {
     pub folder: PathBuf,
     pub token: String,
+    pub opening: String,
     pub port: u16,
     pub upload_limit: u64,
     pub ledger: Option<Ledger>,
@@ -149,6 +151,8 @@ pub(super) struct Desk {
     pub upload_limit: u64,
     /// The ledger, where there is one.
     pub ledger: Option<Ledger>,
+    /// What opens the page once.
+    pub opening: Opening,
     token: String,
     folder: PathBuf,
     queue: Mutex<Sender<u64>>,
@@ -190,6 +194,7 @@ impl Desk {
             port: setting.port,
             upload_limit: setting.upload_limit,
             ledger: setting.ledger,
+            opening: Opening::new(setting.opening),
             token: setting.token,
             folder: setting.folder,
             queue: Mutex::new(setting.queue),

@@ -51,7 +51,7 @@ impl Listener for Door {
 
     async fn accept(&mut self) -> (Connection, SocketAddr) {
         let (stream, address) = Listener::accept(&mut self.listener).await;
-        let visitor = Visitor::default();
+        let visitor = Visitor(Arc::new(Known { port: address.port(), ..Known::default() }));
         let (send_away, sent_away) = oneshot::channel();
         // One whose connection has ended cannot be sent away any more.
         self.strangers.retain(|(stranger, send_away)| stranger.is_stranger() && !send_away.is_closed());
@@ -71,11 +71,13 @@ impl Listener for Door {
 }
 
 /// What is known of who is at the other end of a connection.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub(super) struct Visitor(Arc<Known>);
 
 #[derive(Debug, Default)]
 struct Known {
+    /// Port of the other end.
+    port: u16,
     /// Whether the token was shown.
     welcome: AtomicBool,
     /// Bytes that came since the last that was taken in.
@@ -83,6 +85,11 @@ struct Known {
 }
 
 impl Visitor {
+    /// Port of the other end.
+    pub(super) fn port(&self) -> u16 {
+        self.0.port
+    }
+
     /// The token was shown.
     pub(super) fn welcome(&self) {
         self.0.welcome.store(true, Ordering::Relaxed);

@@ -6,11 +6,12 @@ use axum::extract::{ConnectInfo, Request, State};
 use axum::http::header::{self, HeaderMap, HeaderName, HeaderValue};
 use axum::http::{Method, StatusCode};
 use axum::middleware::Next;
-use axum::response::{IntoResponse, Response};
+use axum::response::{IntoResponse, Redirect, Response};
 use sha2::{Digest, Sha256};
 
 use super::desk::Desk;
 use super::door::Visitor;
+use super::opening::Opens;
 use super::sheet;
 
 /// Only the page's own style and script act, nothing is loaded from elsewhere, nothing may frame it.
@@ -31,9 +32,10 @@ enum Refusal {
 /// Lets a request pass or refuses it, and seals every answer.
 pub(super) async fn check(State(desk): State<Arc<Desk>>, request: Request, next: Next) -> Response {
     let refusal = judge(&desk, request.method(), request.uri().path(), request.headers());
+    let visitor = request.extensions().get::<ConnectInfo<Visitor>>().map(|ConnectInfo(visitor)| visitor);
     let mut response = match refusal {
         None => {
-            if let Some(ConnectInfo(visitor)) = request.extensions().get::<ConnectInfo<Visitor>>() {
+            if let Some(visitor) = visitor {
                 visitor.welcome();
             }
             next.run(request).await
@@ -43,13 +45,38 @@ pub(super) async fn check(State(desk): State<Arc<Desk>>, request: Request, next:
             (StatusCode::FORBIDDEN, sheet::notice(None, "Refused", words)).into_response()
         }
         Some(Refusal::Token) => {
-            let words = "Nothing is served here. Open the whole address that the terminal shows; it is another one \
-                         each time the program starts.";
-            (StatusCode::NOT_FOUND, sheet::notice(None, "Not found", words)).into_response()
+            let opens = match visitor.filter(|_| *request.method() == Method::GET) {
+                Some(visitor) => desk.opening.open(first(request.uri().path()), visitor.port(), desk.port),
+                None => Opens::Nothing,
+            };
+            turned_away(&desk, opens)
         }
     };
     seal(response.headers_mut());
     response
+}
+
+/// The answer to whoever does not have the token.
+fn turned_away(desk: &Desk, opens: Opens) -> Response {
+    match opens {
+        Opens::Now => Redirect::to(&format!("{}/", desk.base())).into_response(),
+        Opens::Late => {
+            let words = "This address opened the page once and is used up. The terminal shows the one that stays. If the \
+                         page did not open for you, somebody else on this machine may have it: stop the program there \
+                         and start it again.";
+            (StatusCode::GONE, sheet::notice(None, "Used up", words)).into_response()
+        }
+        Opens::Nothing => {
+            let words = "Nothing is served here. Open the whole address that the terminal shows; it is another one \
+                         each time the program starts.";
+            (StatusCode::NOT_FOUND, sheet::notice(None, "Not found", words)).into_response()
+        }
+    }
+}
+
+/// The first part of a path.
+fn first(path: &str) -> &str {
+    path.strip_prefix('/').and_then(|rest| rest.split('/').next()).unwrap_or_default()
 }
 
 fn judge(desk: &Desk, method: &Method, path: &str, headers: &HeaderMap) -> Option<Refusal> {
@@ -71,9 +98,9 @@ fn judge(desk: &Desk, method: &Method, path: &str, headers: &HeaderMap) -> Optio
     if matches!(site, Some("cross-site" | "same-site")) && !opens {
         return Some(Refusal::Origin);
     }
-    let given = path.strip_prefix('/').and_then(|rest| rest.split('/').next()).unwrap_or_default();
     // Hashes are compared, so that the time taken tells nothing about the token.
-    (Sha256::digest(given.as_bytes()) != Sha256::digest(desk.token().as_bytes())).then_some(Refusal::Token)
+    (Sha256::digest(first(path).as_bytes()) != Sha256::digest(desk.token().as_bytes()))
+        .then_some(Refusal::Token)
 }
 
 fn seal(headers: &mut HeaderMap) {

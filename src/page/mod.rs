@@ -12,6 +12,7 @@ mod door;
 mod folder;
 mod guard;
 mod history;
+mod opening;
 mod register;
 mod rig_sheet;
 mod routes;
@@ -119,6 +120,7 @@ impl Page {
         let desk = Desk::new(desk::Setting {
             folder: folder.path().to_path_buf(),
             token: token()?,
+            opening: token()?,
             port,
             upload_limit: options.upload_limit,
             ledger: options.ledger.map(Ledger::new),
@@ -138,9 +140,15 @@ impl Page {
         Ok(Self { listener, folder, desk: Arc::new(desk), jobs, runtime, interrupts })
     }
 
-    /// What to open in the browser. It carries the token: who knows it may use the page.
+    /// Where the page is. It carries the token: who knows it may use the page.
     pub fn address(&self) -> String {
         format!("http://127.0.0.1:{}{}/", self.desk.port, self.desk.base())
+    }
+
+    /// What to start the browser with: it opens the page once and leads on to [`Page::address`], because the other users
+    /// of the machine can read what a program is started with.
+    pub fn opening(&self) -> String {
+        format!("http://127.0.0.1:{}/{}", self.desk.port, self.desk.opening.token())
     }
 
     /// Where dropped files are kept until the page is closed.

@@ -41,6 +41,58 @@ fn an_interrupt_and_a_termination_end_the_page_well_and_leave_nothing() {
     }
 }
 
+/// Every user of the machine may read what a program is started with.
+#[cfg(unix)]
+#[test]
+fn the_browser_is_started_with_an_address_that_opens_the_page_once() {
+    use std::os::unix::fs::PermissionsExt;
+    let place = folder();
+    let (browser, note) = (place.path().join("browser"), place.path().join("note"));
+    std::fs::write(
+        &browser,
+        format!("#!/bin/sh\necho \"$*\" > '{0}.new' && mv '{0}.new' '{0}'\n", note.display()),
+    )
+    .expect("written");
+    std::fs::set_permissions(&browser, std::fs::Permissions::from_mode(0o755)).expect("set");
+    let mut child = sondeproof()
+        .args(["serve", "--ledger"])
+        .arg(place.path().join("ledger"))
+        .env("TMPDIR", place.path())
+        .env("BROWSER", &browser)
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("started");
+    let mut lines = BufReader::new(child.stdout.take().expect("stdout")).lines();
+    let address = lines.next().expect("a line").expect("an address");
+    let begun = std::time::Instant::now();
+    while !note.exists() {
+        assert!(begun.elapsed().as_secs() < 60, "the browser was not started");
+        std::thread::sleep(std::time::Duration::from_millis(20));
+    }
+    let given = std::fs::read_to_string(&note).expect("read");
+    let secret = address.trim_end_matches('/').rsplit('/').next().expect("a token");
+    assert!(!given.contains(secret), "{given}");
+    let (host, path) = given.trim().trim_start_matches("http://").split_once('/').expect("a path");
+    let ask = || {
+        let mut stream = std::net::TcpStream::connect(host).expect("connected");
+        let request = format!("GET /{path} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n");
+        stream.write_all(request.as_bytes()).expect("sent");
+        let mut answer = String::new();
+        stream.read_to_string(&mut answer).expect("answered");
+        answer
+    };
+    let answer = ask();
+    assert!(
+        answer.starts_with("HTTP/1.1 303") && answer.contains(&format!("location: /{secret}/")),
+        "{answer}"
+    );
+    let answer = ask();
+    assert!(answer.starts_with("HTTP/1.1 410") && !answer.contains(secret), "{answer}");
+    assert!(Command::new("kill").args(["-TERM", &child.id().to_string()]).status().expect("kill").success());
+    assert_eq!(child.wait().expect("ended").code(), Some(0));
+}
+
 /// One that was started to outlive its terminal does.
 #[cfg(target_os = "linux")]
 #[test]
