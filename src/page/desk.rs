@@ -390,3 +390,70 @@ impl Desk {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+    use std::sync::mpsc::{self, Receiver};
+    use std::time::Duration;
+
+    use super::*;
+
+    const LOG: &[u8] = include_bytes!("../../datasets/hill_climb_demo.csv");
+
+    fn desk(folder: &Path) -> (Arc<Desk>, Receiver<u64>) {
+        let (queue, jobs) = mpsc::channel();
+        let desk = Desk::new(Setting {
+            folder: folder.to_path_buf(),
+            token: "token".to_owned(),
+            opening: "opening".to_owned(),
+            port: 1,
+            upload_limit: 1_000_000,
+            ledger: None,
+            rig: RigInUse::default(),
+            queue,
+        });
+        (Arc::new(desk), jobs)
+    }
+
+    #[test]
+    fn a_log_whose_rig_changed_while_it_was_audited_is_audited_again_and_never_twice_at_once() {
+        let folder = tempfile::tempdir().expect("folder");
+        let (desk, jobs) = desk(folder.path());
+        desk.place(1, "run.csv".to_owned(), 10, None);
+        desk.place(2, "next.csv".to_owned(), 10, None);
+        let first = desk.begin(1).expect("waits");
+        assert!(desk.begin(1).is_none() && desk.begin(2).is_some());
+        desk.enqueue_all();
+        assert!(desk.begin(1).is_none(), "the first audit still writes its files");
+        desk.finish(&first, Stage::Failed("by the old rig".to_owned()));
+        assert!(matches!(desk.log(1).expect("there").stage, Stage::Waiting));
+        assert_eq!(jobs.try_iter().collect::<Vec<_>>(), [1, 2, 1]);
+        let again = desk.begin(1).expect("waits");
+        desk.finish(&again, Stage::Failed("by the new rig".to_owned()));
+        assert!(matches!(&desk.log(1).expect("there").stage, Stage::Failed(by) if by == "by the new rig"));
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_slow_log_does_not_hold_up_the_next() {
+        let folder = tempfile::tempdir().expect("folder");
+        let (desk, jobs) = desk(folder.path());
+        // A pipe is a log that is not read to its end before somebody writes it.
+        let slow = desk.file(1, Kind::Log);
+        assert!(std::process::Command::new("mkfifo").arg(&slow).status().expect("mkfifo").success());
+        std::fs::write(desk.file(2, Kind::Log), LOG).expect("written");
+        super::super::work::start(&desk, jobs).expect("started");
+        for id in [1, 2] {
+            desk.place(id, format!("{id}.csv"), 10, None);
+            desk.enqueue(id);
+        }
+        let begun = Instant::now();
+        while desk.log(2).expect("there").outcome().is_none() {
+            assert!(begun.elapsed() < Duration::from_mins(1), "the second log still waits");
+            std::thread::sleep(Duration::from_millis(20));
+        }
+        assert!(desk.log(1).expect("there").pending());
+        std::fs::write(&slow, LOG).expect("written");
+    }
+}
