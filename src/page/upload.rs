@@ -139,7 +139,11 @@ async fn take_log(
             Some(too_large(&name, desk.upload_limit))
         }
         Err(Unkept::Io(error)) => {
-            Some(format!("cannot keep {name}: {error}\n  help: make room in the temporary folder"))
+            let help = match error.kind() {
+                std::io::ErrorKind::FileTooLarge => "raise the limit on the size of files (`ulimit -f`)",
+                _ => "make room in the temporary folder",
+            };
+            Some(format!("cannot keep {name}: {error}\n  help: {help}"))
         }
     };
     match &problem {

@@ -155,7 +155,9 @@ fn a_limit_on_the_size_of_files_ends_no_page() {
     let mut answer = String::new();
     stream.read_to_string(&mut answer).expect("answered");
     assert!(
-        answer.starts_with("HTTP/1.1 422") && answer.contains("cannot keep run.csv: File too large"),
+        answer.starts_with("HTTP/1.1 422")
+            && answer.contains("File too large")
+            && answer.contains("ulimit -f"),
         "{answer}"
     );
     assert!(Command::new("kill").args(["-TERM", &child.id().to_string()]).status().expect("kill").success());
