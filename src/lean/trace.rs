@@ -213,6 +213,8 @@ pub(super) struct Scene<'a> {
     pub settled: OnceLock<Vec<Settled>>,
     /// Pulls with a rich reading of the whole log, or why there are none, for the first event that asks.
     pub rich_pulls: OnceLock<Result<Vec<Pull>, String>>,
+    /// Dropouts of the mixture channel, for the first event that asks.
+    dropouts: OnceLock<Vec<Range<usize>>>,
     /// Way of the gas from the cylinders to the sensor.
     path: Path<'a>,
     /// Last moment at which the controller is known to have just been switched on, s.
@@ -270,6 +272,7 @@ impl<'a> Scene<'a> {
             path: Path::default(),
             settled: OnceLock::new(),
             rich_pulls: OnceLock::new(),
+            dropouts: OnceLock::new(),
         };
         scene.ambient_pa = scene.ambient();
         Some(scene)
@@ -404,14 +407,16 @@ impl<'a> Scene<'a> {
         path
     }
 
-    /// Rows covered by findings of one detector on the mixture channel.
-    pub(super) fn found(&self, detector: &str, rows: &Range<usize>) -> usize {
-        self.detection
-            .findings
-            .iter()
-            .filter(|f| f.detector == detector && f.channel == Some(self.chain.channel))
-            .map(|f| f.rows.end.min(rows.end).saturating_sub(f.rows.start.max(rows.start)))
-            .sum()
+    /// How many of some rows are dropouts of the mixture channel.
+    pub(super) fn dropped(&self, rows: &Range<usize>) -> usize {
+        let all = self.dropouts.get_or_init(|| {
+            let places = self.detection.places_on(self.chain.channel);
+            places.filter(|place| place.detector == "dropout").map(|place| place.rows).collect()
+        });
+        // A log full of holes has a hundred thousand of them, apart and ascending.
+        let first = all.partition_point(|hole| hole.end <= rows.start);
+        let inside = all[first..].iter().take_while(|hole| hole.start < rows.end);
+        inside.map(|hole| hole.end.min(rows.end).saturating_sub(hole.start.max(rows.start))).sum()
     }
 
     fn ambient(&self) -> f64 {

@@ -26,7 +26,7 @@ fn code_or_bit(case: &Case<'_, '_>) -> Reading {
     let frames = &case.episode.frames;
     let resolution = scene.channel.resolution();
     let rows = case.episode.rows(scene);
-    let covered = scene.found("dropout", &rows);
+    let covered = scene.dropped(&rows);
     if covered > 0 && covered as f64 >= k::PROOF_COVERAGE.value * rows.len() as f64 {
         return Reading::seen(case.peak_lambda(), "lambda", "the value is a code for a missing reading")
             .weigh(&[Cause::Dropout], k::LR_CODE.value)
