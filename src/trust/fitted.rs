@@ -9,7 +9,7 @@ use crate::document::About;
 use crate::flag::Flag;
 
 /// Of mixture channels; null with too few faulty ones.
-pub const MIXTURE: Option<Curve> = Some(Curve { offset: 0.8995, slopes: [1.1638, 1.0708, 0.7172] });
+pub const MIXTURE: Option<Curve> = Some(Curve { offset: 0.8632, slopes: [1.1286, 1.0992, 0.7234] });
 
 /// Families of faults; those of 0 logs are assumed.
 #[rustfmt::skip]
@@ -24,11 +24,11 @@ pub const FAMILIES: &[Family<&[Power]>] = &[
     },
     Family {
         name: "scale and bias", prior: 0.0592, whose: Whose::Mixture, logs: 141,
-        powers: &[Power { detector: "scale", share: 0.6762 }, Power { detector: "cross_check", share: 0.6276 }, Power { detector: "slow_response", share: 0.0386 }],
+        powers: &[Power { detector: "scale", share: 0.6762 }, Power { detector: "cross_check", share: 0.6276 }, Power { detector: "slow_response", share: 0.0542 }],
     },
     Family {
         name: "slow response", prior: 0.0053, whose: Whose::Mixture, logs: 148,
-        powers: &[Power { detector: "noise", share: 0.0607 }, Power { detector: "scale", share: 0.0278 }, Power { detector: "cross_check", share: 0.0267 }, Power { detector: "slow_response", share: 0.0294 }],
+        powers: &[Power { detector: "noise", share: 0.0607 }, Power { detector: "scale", share: 0.0278 }, Power { detector: "cross_check", share: 0.0267 }, Power { detector: "slow_response", share: 0.0418 }],
     },
     Family {
         name: "sensor not ready, cold or wet", prior: 0.0197, whose: Whose::Mixture, logs: 196,
@@ -66,6 +66,7 @@ pub const FINDINGS: &[Measured] = &[
     Measured { detector: "warm_up", flag: Flag::Bad, about: About::Fault, of_mixture: true, off: 0.8678, logs: 20 },
     Measured { detector: "warm_up", flag: Flag::Bad, about: About::Limit, of_mixture: true, off: 0.0, logs: 488 },
     Measured { detector: "flat_line", flag: Flag::Suspect, about: About::Fault, of_mixture: false, off: 0.5782, logs: 36 },
+    Measured { detector: "ground_offset", flag: Flag::Suspect, about: About::Fault, of_mixture: false, off: 0.9743, logs: 68 },
     Measured { detector: "rate_of_change", flag: Flag::Suspect, about: About::Fault, of_mixture: false, off: 0.137, logs: 12 },
     Measured { detector: "spike", flag: Flag::Bad, about: About::Fault, of_mixture: false, off: 0.9998, logs: 70 },
     Measured { detector: "time_gap", flag: Flag::Missing, about: About::Fault, of_mixture: false, off: 0.0001, logs: 394 },
