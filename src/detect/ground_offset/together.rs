@@ -82,10 +82,9 @@ pub(super) fn findings(
     } else {
         throttle.name.as_str()
     };
-    Ok(raised(&steps)
+    Ok(raised(throttle, view, &steps)
         .into_iter()
-        .map(|time| {
-            let rows = view.log.clock.rows_between(time.start, time.end);
+        .map(|rows| {
             let shift = channel.logged_difference(mine.amount);
             let message = format!(
                 "{} and {partner} step together within one frame, {} times up and down and always by the same {shift:.3} {}: \
@@ -162,20 +161,90 @@ fn together(channel: &Channel, view: &View<'_>, steps: &[LevelStep], frame_s: f6
     Some(Together { amount, error, first })
 }
 
-/// Times in which the readings stand higher: a ground that carries a load's current is lifted. Where a step back was not
-/// seen, no more than the level beside the step.
-fn raised(steps: &[LevelStep]) -> Vec<Range<f64>> {
+/// Levels between which the throttle steps: without the shift, and with it.
+struct Stands {
+    free: Vec<f64>,
+    shifted: Vec<f64>,
+    /// How near a reading must come, inside unit.
+    near: f64,
+}
+
+impl Stands {
+    /// * `steps`: all of one amount, at least one
+    fn of(throttle: &Channel, view: &View<'_>, steps: &[LevelStep]) -> Self {
+        let near = STANDS * steps.first().map_or(0.0, |step| step.height.abs());
+        let mut stands = Self { free: Vec::new(), shifted: Vec::new(), near };
+        let values = throttle.values();
+        for step in steps {
+            let row = view.log.clock.row_at(step.time_s);
+            let Some(after) = values.get(row).copied().filter(|value| value.is_finite()) else { continue };
+            let (low, high) =
+                if step.height > 0.0 { (after - step.height, after) } else { (after, after - step.height) };
+            for (levels, level) in [(&mut stands.free, low), (&mut stands.shifted, high)] {
+                if !levels.iter().any(|known: &f64| (known - level).abs() <= near) {
+                    levels.push(level);
+                }
+            }
+        }
+        stands
+    }
+
+    fn is_free(&self, value: f64) -> bool {
+        self.free.iter().any(|level| (level - value).abs() <= self.near)
+    }
+
+    fn is_shifted(&self, value: f64) -> bool {
+        !self.is_free(value) && self.shifted.iter().any(|level| (level - value).abs() <= self.near)
+    }
+
+    /// The last of some readings that stands shifted, before the first that stands free. One alone was only passed by.
+    fn last_shifted<'a>(&self, readings: impl Iterator<Item = &'a f64>) -> usize {
+        let (mut last, mut before) = (0, false);
+        for (at, value) in readings.enumerate() {
+            if self.is_free(*value) {
+                break;
+            }
+            let shifted = self.is_shifted(*value);
+            if shifted && before {
+                last = at;
+            }
+            before = shifted;
+        }
+        last
+    }
+}
+
+/// Rows in which the readings stand higher: a ground that carries a load's current is lifted. Where a step back was not
+/// seen, because the pedal moved just then, as far as the throttle is met at a shifted level before it is met at a free
+/// one.
+fn raised(throttle: &Channel, view: &View<'_>, steps: &[LevelStep]) -> Vec<Range<usize>> {
+    let stands = Stands::of(throttle, view, steps);
+    let values = throttle.values();
+    let row = |step: &LevelStep| view.log.clock.row_at(step.time_s);
     let mut found = Vec::new();
-    let mut up_s: Option<f64> = None;
-    for step in steps {
+    for (at, step) in steps.iter().enumerate() {
+        let here = row(step);
         if step.height > 0.0 {
-            found.extend(up_s.map(|from_s| from_s..from_s + LEVEL_S));
-            up_s = Some(step.time_s);
-        } else {
-            found.push(up_s.take().unwrap_or(step.time_s - LEVEL_S)..step.time_s);
+            let next = steps.get(at + 1);
+            let end = match next {
+                Some(next) if next.height < 0.0 => row(next),
+                _ => {
+                    let until = next.map_or(values.len(), row);
+                    let ahead = values.get(here..until).unwrap_or(&[]);
+                    here + stands.last_shifted(ahead.iter()) + 1
+                }
+            };
+            found.push(here..end.max(here + 1));
+        } else if at
+            .checked_sub(1)
+            .and_then(|before| steps.get(before))
+            .is_none_or(|before| before.height < 0.0)
+        {
+            let from = at.checked_sub(1).and_then(|before| steps.get(before)).map_or(0, row);
+            let behind = values.get(from..here).unwrap_or(&[]);
+            found.push(here.saturating_sub(stands.last_shifted(behind.iter().rev()) + 1)..here);
         }
     }
-    found.extend(up_s.map(|from_s| from_s..from_s + LEVEL_S));
     found
 }
 
@@ -190,6 +259,19 @@ mod tests {
     /// Idle and a pull at full throttle while a fan switches every 7 s. Throttle and manifold pressure rise by these when
     /// it runs, the pressure with this time constant.
     fn fan(rate_hz: f64, seconds: f64, throttle: f64, manifold_pa: f64, tau_s: f64) -> Bench {
+        let pedal = |t: f64| if t > 22.0 && t < 30.0 { 0.9 } else { 0.02 };
+        driven(pedal, rate_hz, seconds, throttle, manifold_pa, tau_s)
+    }
+
+    /// The same with the throttle's own position over time, 0..1.
+    fn driven(
+        pedal: fn(f64) -> f64,
+        rate_hz: f64,
+        seconds: f64,
+        throttle: f64,
+        manifold_pa: f64,
+        tau_s: f64,
+    ) -> Bench {
         let since = |t: f64| (t - 3.0).rem_euclid(14.0);
         let on = move |t: f64| t > 3.0 && since(t) < 7.0;
         // A load switches between two rows.
@@ -198,17 +280,15 @@ mod tests {
             up if on(t) => 1.0 - (-up / tau_s).exp(),
             down => (-(down - 7.0) / tau_s).exp(),
         };
-        let pull = |t: f64| t > 22.0 && t < 30.0;
         let (mut a, mut b) = (Noise::new(1), Noise::new(2));
         Bench::new(rate_hz, (seconds * rate_hz) as usize)
             .channel(Role::EngineSpeed, |_| 1500.0)
             .channel(Role::Throttle, move |t| {
-                let own = if pull(t) { 0.9 } else { 0.02 };
-                quantised(own + if on(t) { throttle } else { 0.0 } + 0.001 * a.next(), 0.001)
+                quantised(pedal(t) + if on(t) { throttle } else { 0.0 } + 0.001 * a.next(), 0.001)
             })
             .measured(|m| m.resolution = Some(0.001))
             .channel(Role::ManifoldPressure, move |t| {
-                let own = if pull(t) { 100e3 } else { 35e3 };
+                let own = 35e3 + 70e3 * pedal(t);
                 quantised(own + manifold_pa * filled(t) + 300.0 * b.next(), 100.0)
             })
             .measured(|m| m.resolution = Some(100.0))
@@ -226,6 +306,23 @@ mod tests {
             );
             assert!((evidence(&found[0], "shift") / shift - 1.0).abs() < 0.03, "{:?}", found[0]);
         }
+    }
+
+    #[test]
+    fn a_shift_whose_end_is_not_seen_is_told_as_far_as_a_shifted_level_is_met() {
+        // The fan stops at 24 s; the pedal is moved from 23.7 s to 24.3 s, from full throttle to the stop.
+        let pedal = |t: f64| match t {
+            t if (20.0..23.7).contains(&t) => 0.9,
+            t if (23.7..24.3).contains(&t) => 0.9 - (t - 23.7) * 0.88 / 0.6,
+            _ => 0.02,
+        };
+        let bench = driven(pedal, 50.0, 58.0, 0.06, 18e3, 1e-6);
+        let found = bench.findings(&GroundOffset, Role::Throttle);
+        assert_eq!(found.len(), 4, "{found:?}");
+        let second = &found[1].rows;
+        assert!(second.start.abs_diff(17 * 50) <= 1, "{second:?}");
+        // At full throttle no step was seen: nothing says whether that level is a shifted one.
+        assert!(second.end.abs_diff(20 * 50) <= 1, "{second:?}");
     }
 
     #[test]
