@@ -9,7 +9,7 @@ use crate::document::About;
 use crate::flag::Flag;
 
 /// Of mixture channels; null with too few faulty ones.
-pub const MIXTURE: Option<Curve> = Some(Curve { offset: 0.8632, slopes: [1.1286, 1.0992, 0.7234] });
+pub const MIXTURE: Option<Curve> = Some(Curve { offset: 0.8634, slopes: [1.129, 1.0991, 0.7235] });
 
 /// Families of faults; those of 0 logs are assumed.
 #[rustfmt::skip]
@@ -66,7 +66,7 @@ pub const FINDINGS: &[Measured] = &[
     Measured { detector: "warm_up", flag: Flag::Bad, about: About::Fault, of_mixture: true, off: 0.8678, logs: 20 },
     Measured { detector: "warm_up", flag: Flag::Bad, about: About::Limit, of_mixture: true, off: 0.0, logs: 488 },
     Measured { detector: "flat_line", flag: Flag::Suspect, about: About::Fault, of_mixture: false, off: 0.5782, logs: 36 },
-    Measured { detector: "ground_offset", flag: Flag::Suspect, about: About::Fault, of_mixture: false, off: 0.9743, logs: 68 },
+    Measured { detector: "ground_offset", flag: Flag::Suspect, about: About::Fault, of_mixture: false, off: 0.9892, logs: 90 },
     Measured { detector: "rate_of_change", flag: Flag::Suspect, about: About::Fault, of_mixture: false, off: 0.137, logs: 12 },
     Measured { detector: "spike", flag: Flag::Bad, about: About::Fault, of_mixture: false, off: 0.9998, logs: 70 },
     Measured { detector: "time_gap", flag: Flag::Missing, about: About::Fault, of_mixture: false, off: 0.0001, logs: 394 },
