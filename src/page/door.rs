@@ -51,7 +51,11 @@ impl Listener for Door {
 
     async fn accept(&mut self) -> (Connection, SocketAddr) {
         let (stream, address) = Listener::accept(&mut self.listener).await;
-        let visitor = Visitor(Arc::new(Known { port: address.port(), ..Known::default() }));
+        let visitor = Visitor(Arc::new(Known {
+            address,
+            welcome: AtomicBool::default(),
+            unexplained: AtomicUsize::default(),
+        }));
         let (send_away, sent_away) = oneshot::channel();
         // One whose connection has ended cannot be sent away any more.
         self.strangers.retain(|(stranger, send_away)| stranger.is_stranger() && !send_away.is_closed());
@@ -74,10 +78,10 @@ impl Listener for Door {
 #[derive(Clone, Debug)]
 pub(super) struct Visitor(Arc<Known>);
 
-#[derive(Debug, Default)]
+#[derive(Debug)]
 struct Known {
-    /// Port of the other end.
-    port: u16,
+    /// The other end.
+    address: SocketAddr,
     /// Whether the token was shown.
     welcome: AtomicBool,
     /// Bytes that came since the last that was taken in.
@@ -85,9 +89,9 @@ struct Known {
 }
 
 impl Visitor {
-    /// Port of the other end.
-    pub(super) fn port(&self) -> u16 {
-        self.0.port
+    /// The other end.
+    pub(super) fn address(&self) -> SocketAddr {
+        self.0.address
     }
 
     /// The token was shown.

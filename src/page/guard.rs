@@ -46,7 +46,7 @@ pub(super) async fn check(State(desk): State<Arc<Desk>>, request: Request, next:
         }
         Some(Refusal::Token) => {
             let opens = match visitor.filter(|_| *request.method() == Method::GET) {
-                Some(visitor) => desk.opening.open(first(request.uri().path()), visitor.port(), desk.port),
+                Some(visitor) => desk.opening.open(first(request.uri().path()), visitor.address(), desk.port),
                 None => Opens::Nothing,
             };
             turned_away(&desk, opens)
