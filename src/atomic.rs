@@ -79,11 +79,7 @@ where
     replace(&target, fill)
 }
 
-/// [`write`], but a symbolic link at `path` is itself replaced, and what it points to stays.
-///
-/// # Errors
-/// As [`write`].
-pub(crate) fn replace<E, F>(target: &Path, fill: F) -> Result<(), E>
+fn replace<E, F>(target: &Path, fill: F) -> Result<(), E>
 where
     E: From<io::Error>,
     F: FnOnce(&mut BufWriter<Sink>) -> Result<(), E>,
@@ -131,16 +127,19 @@ pub(crate) fn make_folder(folder: &Path) -> io::Result<()> {
     missing.into_iter().try_for_each(|made| settle(&parent(made)))
 }
 
-/// A name itself must reach the disk.
+/// The names in a folder, or what a file holds, must reach the disk.
+///
+/// # Errors
+/// The disk refuses, or nothing is there.
 #[cfg_attr(not(unix), allow(clippy::unnecessary_wraps))]
-fn settle(folder: &Path) -> io::Result<()> {
+pub(crate) fn settle(path: &Path) -> io::Result<()> {
     #[cfg(unix)]
-    match File::open(folder).and_then(|folder| folder.sync_all()) {
+    match File::open(path).and_then(|opened| opened.sync_all()) {
         Err(error) if !cannot_sync(&error) => return Err(error),
         _ => {}
     }
     #[cfg(not(unix))]
-    let _ = folder;
+    let _ = path;
     Ok(())
 }
 

@@ -67,28 +67,9 @@ impl Ledger {
             rows.extend(part.rows);
             entries.extend(part.entries);
         }
-        let mut name = rows.iter().map(String::as_str).collect::<Vec<_>>().join("\n");
-        let target = loop {
-            let target = folder.join(format!("{PREFIX}{}.{EXTENSION}", record::digest(name.as_bytes())));
-            if folded.aside.iter().all(|(path, _)| *path != target) {
-                break target;
-            }
-            // A file that is left alone has this name.
-            name.push('\n');
+        let Some(target) = hold(folder, &folded.aside, &united(entries), &rows)? else {
+            return Ok((folded, Vec::new(), rows));
         };
-        file::write(&target, &united(entries))?;
-        match file::content(&target) {
-            Ok(content) if content.rows == rows => {}
-            // Another compaction has folded this file already; the next one clears what is left.
-            Err(LedgerError::Unreadable { source, .. }) if source.kind() == io::ErrorKind::NotFound => {
-                return Ok((folded, Vec::new(), rows));
-            }
-            Ok(_) => {
-                let source = io::Error::other("it does not hold what was written; no file was removed");
-                return Err(LedgerError::Io { path: target, source });
-            }
-            Err(error) => return Err(error),
-        }
         Ok((folded, old.into_iter().filter(|path| *path != target).collect(), rows))
     }
 
@@ -99,6 +80,42 @@ impl Ledger {
             linked.extend(fs::canonicalize(path));
         }
         Ok(linked)
+    }
+}
+
+/// Lets one file of a folder hold these entries; another program may put a file there at any moment, which stays.
+///
+/// * `aside`: what is left alone, and why
+/// * `rows`: what the entries say
+/// * returns null when another compaction has folded the file already; the next one clears what is left
+fn hold(
+    folder: &Path,
+    aside: &[(PathBuf, String)],
+    entries: &[Entry],
+    rows: &BTreeSet<String>,
+) -> Result<Option<PathBuf>, LedgerError> {
+    let mut name = rows.iter().map(String::as_str).collect::<Vec<_>>().join("\n");
+    loop {
+        let target = folder.join(format!("{PREFIX}{}.{EXTENSION}", record::digest(name.as_bytes())));
+        if aside.iter().all(|(path, _)| *path != target) {
+            let is_new = file::create(&target, entries)?;
+            // Another compaction, or a copy of one, may have written the same rows; they must be on disk as well.
+            let held = file::content(&target).and_then(|held| file::settle(&target).map(|()| held));
+            match held {
+                Ok(held) if held.rows == *rows && !is_link(&target) => return Ok(Some(target)),
+                Err(LedgerError::Unreadable { source, .. }) if source.kind() == io::ErrorKind::NotFound => {
+                    return Ok(None);
+                }
+                Ok(_) | Err(LedgerError::Foreign { .. }) if !is_new => {}
+                Ok(_) => {
+                    let source = io::Error::other("it does not hold what was written; no file was removed");
+                    return Err(LedgerError::Io { path: target, source });
+                }
+                Err(error) => return Err(error),
+            }
+        }
+        // A file that is left alone, or that holds something else, has this name.
+        name.push('\n');
     }
 }
 
@@ -144,6 +161,7 @@ pub(super) fn remove(path: &Path, rows: &BTreeSet<String>) -> Result<Removed, Le
         }
         _ => match aside.persist_noclobber(path) {
             Ok(()) => Ok(Removed::Exchanged(path.to_path_buf())),
+            Err(gone) if gone.error.kind() == io::ErrorKind::NotFound => Ok(Removed::Missing),
             // The name is taken again.
             Err(taken) => {
                 let kept = taken.path.keep().map_err(|refused| failed(refused.error))?;
@@ -266,7 +284,7 @@ mod tests {
         let (folded, old, rows) = ledger.fold(&sensor).expect("folds");
         assert_eq!((folded.aside.len(), old.len()), (0, 6));
         let exchanged = sensor.join(format!("{}.parquet", other.id));
-        file::write(&exchanged, &[other.clone()]).expect("writes");
+        file::tests::write(&exchanged, &[other.clone()]);
         let left: Vec<Removed> = old
             .iter()
             .map(|path| remove(path, &rows).expect("removes"))
@@ -283,6 +301,36 @@ mod tests {
         assert_eq!(fs::read(&exchanged).expect("reads"), b"half a copy");
         let told = ledger.history(SERIAL).expect_err("half a copy");
         assert!(matches!(told, LedgerError::Foreign { .. }), "{told}");
+    }
+
+    /// A copy of the ledger may have been folded and corrected elsewhere, and come back after the reading.
+    #[test]
+    fn a_file_of_the_new_files_name_that_comes_meanwhile_is_not_written_over() {
+        let (_folder, ledger, sensor) = six();
+        let before = entries(&ledger);
+        let rows = record::rows_of(&before).expect("rows");
+        ledger.compact(SERIAL).expect("compacts");
+        let target = files(&sensor).expect("lists").remove(0);
+        // The same rows are used as they are, also when another program wrote them.
+        let reversed: Vec<Entry> = before.iter().rev().cloned().collect();
+        file::tests::write(&target, &reversed);
+        let bytes = fs::read(&target).expect("reads");
+        assert_eq!(hold(&sensor, &[], &before, &rows).expect("holds"), Some(target.clone()));
+        assert_eq!(fs::read(&target).expect("still there"), bytes);
+        let mut corrected = before.clone();
+        corrected[1].at = "2026-12-24".to_owned();
+        file::tests::write(&target, &corrected);
+        let bytes = fs::read(&target).expect("reads");
+        let other = hold(&sensor, &[], &before, &rows).expect("holds").expect("is there");
+        assert_eq!(fs::read(&target).expect("still there"), bytes);
+        assert_eq!(file::entries(&other).expect("reads"), before);
+        assert_eq!(ledger.history(SERIAL).expect("reads").contradictions.len(), 2);
+        // Nor a copy that is not all there yet, or a place that another program keeps free for one.
+        for bytes in ["half a copy", ""] {
+            fs::write(&target, bytes).expect("writes");
+            assert_eq!(hold(&sensor, &[], &before, &rows).expect("holds"), Some(other.clone()));
+            assert_eq!(fs::read(&target).expect("still there"), bytes.as_bytes());
+        }
     }
 
     #[cfg(unix)]
@@ -337,8 +385,8 @@ mod tests {
                 .map(move |entry| Entry { metrics: vec![entry.metrics[metric].clone()], ..entry.clone() })
         };
         let sorted: Vec<Entry> = parts(0).chain(parts(1).skip(2)).collect();
-        file::write(&sensor.join("a.parquet"), &sorted).expect("writes");
-        file::write(&sensor.join("b.parquet"), &parts(1).take(3).collect::<Vec<_>>()).expect("writes");
+        file::tests::write(&sensor.join("a.parquet"), &sorted);
+        file::tests::write(&sensor.join("b.parquet"), &parts(1).take(3).collect::<Vec<_>>());
         assert_eq!(entries(&ledger), before);
         assert_eq!(ledger.compact(SERIAL).expect("compacts"), Folded { gone: 2, aside: Vec::new() });
         assert_eq!(entries(&ledger), before);
@@ -374,7 +422,7 @@ mod tests {
         let target = folder.iter().find(|other| **other != path).expect("the folded file").clone();
         let six = &before[..6];
         for (name, entry) in ["x.parquet", "y.parquet"].into_iter().zip(six.chunks(3)) {
-            file::write(&sensor.join(name), entry).expect("writes");
+            file::tests::write(&sensor.join(name), entry);
         }
         fs::remove_file(&path).expect("removed");
         foreign(&target, six, "note", Arc::new(StringArray::from(vec!["wet"; 12])));
@@ -390,7 +438,7 @@ mod tests {
         let mut other = session(3, 0.08);
         other.metrics = vec![metric("time_constant", Some(0.3))];
         let path = sensor.join("other.parquet");
-        file::write(&path, &[other.clone()]).expect("writes");
+        file::tests::write(&path, &[other.clone()]);
         let own = sensor.join(format!("{}.parquet", other.id));
         let folded = ledger.compact(SERIAL).expect("compacts");
         let mut both = [own.as_path(), path.as_path()];
@@ -403,7 +451,7 @@ mod tests {
         let mut moved = session(1, 0.08);
         moved.at = "2026-01-01".to_owned();
         let twice = sensor.join("twice.parquet");
-        file::write(&twice, &[session(1, 0.08), moved]).expect("writes");
+        file::tests::write(&twice, &[session(1, 0.08), moved]);
         let folded = ledger.compact(SERIAL).expect("compacts");
         assert!(aside_of(&folded).contains(&twice.as_path()) && twice.exists(), "{folded:?}");
     }

@@ -173,16 +173,17 @@ fn beside(builder: &ParquetRecordBatchReaderBuilder<File>) -> Option<String> {
     (noted || marked).then(|| "another program has added notes to it".to_owned())
 }
 
-/// Writes entries to a file of the ledger. A link of that name is replaced: what it points to may hold other entries.
-pub(super) fn write(path: &Path, entries: &[Entry]) -> Result<(), LedgerError> {
-    let done = encoded(entries).and_then(|fill| atomic::replace(path, fill));
-    done.map_err(|source| LedgerError::Io { path: path.to_path_buf(), source })
-}
-
 /// Writes entries to a new file of the ledger; false, and nothing is written, when the name is taken.
 pub(super) fn create(path: &Path, entries: &[Entry]) -> Result<bool, LedgerError> {
     let done = encoded(entries).and_then(|fill| atomic::create(path, fill));
     done.map_err(|source| LedgerError::Io { path: path.to_path_buf(), source })
+}
+
+/// Lets a file of the ledger that another program may have written reach the disk, and its name.
+pub(super) fn settle(path: &Path) -> Result<(), LedgerError> {
+    let folder = path.parent().unwrap_or(Path::new("."));
+    let unreadable = |source| LedgerError::Unreadable { path: path.to_path_buf(), source };
+    [path, folder].into_iter().try_for_each(atomic::settle).map_err(unreadable)
 }
 
 /// What writes the file of these entries.
@@ -199,4 +200,15 @@ fn encoded(entries: &[Entry]) -> io::Result<impl FnOnce(&mut BufWriter<Sink>) ->
         writer.close().map_err(other)?;
         Ok(())
     })
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::*;
+
+    /// Writes entries over whatever is there.
+    pub(in super::super) fn write(path: &Path, entries: &[Entry]) {
+        fs::remove_file(path).ok();
+        assert!(create(path, entries).expect("writes"), "{} is taken", path.display());
+    }
 }

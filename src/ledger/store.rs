@@ -331,7 +331,7 @@ mod tests {
             .collect();
         // As it stands after years of `add`: folded files and up to a full hand of small ones.
         for (index, part) in sessions[..9_800].chunks(257).chain(sessions[9_800..].chunks(1)).enumerate() {
-            file::write(&folder.join(format!("part-{index}.{EXTENSION}")), part).expect("writes");
+            file::tests::write(&folder.join(format!("part-{index}.{EXTENSION}")), part);
         }
         let clock = std::time::Instant::now();
         let life = super::super::trend::life("A-0107", &ledger.entries("A-0107").expect("reads"));
