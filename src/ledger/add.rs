@@ -8,7 +8,7 @@ use rayon::prelude::*;
 
 use super::compact::{self, Removed};
 use super::error::LedgerError;
-use super::file::{self, Head};
+use super::file::{self, Content, Head};
 use super::record::{self, Entry};
 use super::store::{EXTENSION, Ledger, files, settled};
 use crate::atomic;
@@ -127,13 +127,8 @@ fn put(
     }
     let now = settled(folder, read_parts)?;
     // Another process may have taken the name and lost it again to a compaction: its entry is in a file that was not seen.
-    if now.iter().any(|part| part.id == entry.id && !part.agrees(entry)) {
-        let failed = |error| LedgerError::Io { path: path.clone(), source: io::Error::other(error) };
-        let rows = record::rows_of(std::slice::from_ref(entry)).map_err(failed)?;
-        // Where the own file was folded or exchanged, it is the other process that takes its own away.
-        if compact::remove(&path, &rows)? == Removed::Gone {
-            return Ok(false);
-        }
+    if now.iter().any(|part| contradicts(part, entry)) && take_back(folder, entry)? {
+        return Ok(false);
     }
     // Of two that add at once neither saw the other before; whoever wrote last sees both now.
     if let (false, Some(given)) = (moved, &entry.rig) {
@@ -145,6 +140,35 @@ fn put(
         }
     }
     Ok(true)
+}
+
+fn contradicts(part: &Entry, entry: &Entry) -> bool {
+    part.id == entry.id && !part.agrees(entry)
+}
+
+/// Takes the own entry away again where another process has added it otherwise at the same time.
+///
+/// * returns false, and it stays, where nothing contradicts it any more, or where it was folded: then it is the other
+///   process that takes its own away
+fn take_back(folder: &Path, entry: &Entry) -> Result<bool, LedgerError> {
+    let failed = |error| LedgerError::Io { path: folder.to_path_buf(), source: io::Error::other(error) };
+    let rows = record::rows_of(std::slice::from_ref(entry)).map_err(failed)?;
+    let is_own = |content: &Content| !content.rows.is_empty() && content.rows.is_subset(&rows);
+    loop {
+        let files: Vec<(PathBuf, Content)> = settled(folder, |paths| {
+            paths.par_iter().map(|path| Ok((path.clone(), file::content(path)?))).collect()
+        })?;
+        let is_contradicted =
+            files.iter().any(|(_, content)| content.entries.iter().any(|part| contradicts(part, entry)));
+        // It may stand under another name: another process reads it apart, and would put it back.
+        let own = files.iter().find(|(_, content)| is_own(content));
+        let Some((path, _)) = own.filter(|_| is_contradicted) else { return Ok(false) };
+        match compact::remove(path, &rows)? {
+            Removed::Gone => return Ok(true),
+            // Another process has moved, folded or exchanged it since.
+            Removed::Missing | Removed::Exchanged(_) => {}
+        }
+    }
 }
 
 /// A name in a folder that nothing has: a user may have given an entry's name to a file or link that holds others.
@@ -241,6 +265,27 @@ mod tests {
         assert_eq!(ledger.add("A-0107", &late, false).expect("adds"), Added::Known(first.at.clone()));
         let history = ledger.history("A-0107").expect("reads");
         assert_eq!((history.entries.last(), history.contradictions.len()), (Some(&first), 0));
+        assert_eq!(files(&folder).expect("lists").len(), 1);
+    }
+
+    /// Two that add one log may take their own away at once; one of them then reads the other's apart.
+    #[test]
+    fn an_entry_is_taken_back_wherever_it_stands_and_no_other_is() {
+        let (_folder, ledger) = ledger();
+        ledger.add("A-0107", &session(0, 0.08), false).expect("adds");
+        let [late, first] =
+            ["01", "02"].map(|day| Entry { at: format!("2026-05-{day}"), ..session(1, 0.08) });
+        let folder = ledger.sensor_folder("A-0107").expect("valid serial");
+        assert!(!take_back(&folder, &first).expect("reads"), "it is not there");
+        ledger.add("A-0107", &first, false).expect("adds");
+        assert!(!take_back(&folder, &first).expect("reads"), "nothing contradicts it");
+        ledger.compact("A-0107").expect("compacts");
+        let apart = folder.join("folded-0123456789abcdef.parquet");
+        file::tests::write(&apart, std::slice::from_ref(&late));
+        assert!(!take_back(&folder, &first).expect("reads"), "it is folded");
+        assert_eq!(file::entries(&apart).expect("still there").as_slice(), std::slice::from_ref(&late));
+        assert!(take_back(&folder, &late).expect("reads"));
+        assert_eq!(ledger.entries("A-0107").expect("reads"), [session(0, 0.08), first]);
         assert_eq!(files(&folder).expect("lists").len(), 1);
     }
 }
