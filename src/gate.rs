@@ -187,9 +187,9 @@ impl Case {
             match found {
                 Some(channel) => {
                     self.trust_of(channel, *least);
-                    // The same reading of another bank is another part of the engine.
+                    // The reading of another bank, in whatever unit, is another part of the engine.
                     let banks = channels.iter().filter(|other| {
-                        role.is_mixture() && other.role == channel.role && other.name != channel.name
+                        role.is_mixture() && other.role.is_mixture() && other.name != channel.name
                     });
                     for bank in banks {
                         self.trust_of_bank(bank, *least);

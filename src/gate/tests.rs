@@ -278,8 +278,7 @@ fn another_bank_is_half_the_engine() {
     assert!(dead.reasons[0].contains("Lambda Bank 2"), "{dead:?}");
     let unjudged = with(None, Role::Lambda);
     assert_eq!((unjudged.decision, unjudged.reasons.len()), (Decision::Open, 2), "{unjudged:?}");
-    // Another column of the same sensor tells nothing of its own.
-    assert_eq!(with(Some(0.44), Role::Afr).decision, Decision::Open);
+    assert_eq!(with(Some(0.44), Role::Afr).decision, Decision::Withheld);
 }
 
 #[test]

@@ -1,8 +1,8 @@
 //! What the lean verdicts look at: fresh frames of the mixture reading, and witnesses beside them.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 use std::ops::Range;
-use std::sync::OnceLock;
+use std::sync::{Mutex, OnceLock};
 
 use super::constants as k;
 use super::limit;
@@ -213,6 +213,8 @@ pub(super) struct Scene<'a> {
     pub settled: OnceLock<Vec<Settled>>,
     /// Pulls with a rich reading of the whole log, or why there are none, for the first event that asks.
     pub rich_pulls: OnceLock<Result<Vec<Pull>, String>>,
+    /// Frames of which it has been asked whether the throttle opened before them, and the answer.
+    pub openings: Mutex<HashMap<usize, bool>>,
     /// Dropouts of the mixture channel, for the first event that asks.
     dropouts: OnceLock<Vec<Range<usize>>>,
     /// Way of the gas from the cylinders to the sensor.
@@ -272,6 +274,7 @@ impl<'a> Scene<'a> {
             path: Path::default(),
             settled: OnceLock::new(),
             rich_pulls: OnceLock::new(),
+            openings: Mutex::default(),
             dropouts: OnceLock::new(),
         };
         scene.ambient_pa = scene.ambient();

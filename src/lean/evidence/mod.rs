@@ -137,7 +137,11 @@ impl<'a, 's> Case<'a, 's> {
 
     /// Whether a frame lies in an episode with an electrical proof.
     pub(super) fn proven(&self, frame: usize) -> bool {
-        self.proofs.iter().any(|(frames, _)| frames.contains(&frame))
+        // Episodes are apart and ascending: only the last that begins at or before the frame can hold it.
+        let next = self.proofs.partition_point(|(frames, _)| frames.start <= frame);
+        next.checked_sub(1)
+            .and_then(|at| self.proofs.get(at))
+            .is_some_and(|(frames, _)| frames.contains(&frame))
     }
 
     /// Number of other episodes with an electrical proof of a cause; what touches this one is the same fault, not a

@@ -4,6 +4,7 @@ use super::state::opened_before;
 use super::{Case, Feature, Group, Reading};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{Cause, Context};
+use crate::lean::trace::Scene;
 
 pub(super) static SAME_CELL: Feature = Feature {
     name: "same_cell",
@@ -20,11 +21,20 @@ pub(super) static SAME_CELL: Feature = Feature {
 /// One visit of the cell.
 #[derive(Clone, Copy)]
 struct Pass {
-    start_s: f64,
+    /// Its first frame.
+    start: usize,
     last_s: f64,
     /// Frames above the limit.
     above: usize,
     all: usize,
+}
+
+/// Whether the gas of a frame left shortly after the throttle opened. The answer is kept: every event asks it of every
+/// pass through its cell.
+fn opened(scene: &Scene<'_>, index: usize) -> bool {
+    let time_s = scene.frames.get(index).map_or(0.0, |frame| frame.time_s);
+    let look = || opened_before(scene, time_s - scene.delay_s(time_s));
+    scene.openings.lock().map_or_else(|_| look(), |mut known| *known.entry(index).or_insert_with(look))
 }
 
 fn same_cell(case: &Case<'_, '_>) -> Reading {
@@ -44,8 +54,7 @@ fn same_cell(case: &Case<'_, '_>) -> Reading {
     let mut pass: Option<Pass> = None;
     let mut close = |pass: Option<Pass>| {
         let Some(pass) = pass.filter(|pass| pass.all >= 2) else { return };
-        let gas_s = pass.start_s - scene.delay_s(pass.start_s);
-        let settled = u32::from(!opened_before(scene, gas_s));
+        let settled = u32::from(!opened(scene, pass.start));
         if pass.above * 2 >= pass.all {
             lean += 1;
             lean_settled += settled;
@@ -60,7 +69,7 @@ fn same_cell(case: &Case<'_, '_>) -> Reading {
             continue;
         }
         let above = frame.lambda > case.episode.limit;
-        if above && !case.proven(index) {
+        if above && explained && !case.proven(index) {
             explained = false;
         }
         pass = match pass {
@@ -72,7 +81,7 @@ fn same_cell(case: &Case<'_, '_>) -> Reading {
             }),
             other => {
                 close(other);
-                Some(Pass { start_s: frame.time_s, last_s: frame.time_s, above: usize::from(above), all: 1 })
+                Some(Pass { start: index, last_s: frame.time_s, above: usize::from(above), all: 1 })
             }
         };
     }
