@@ -76,7 +76,7 @@ pub fn decide(evidence: &Evidence<'_>, policy: &Policy) -> Gate {
     let mut case = Case::default();
     case.completeness(evidence, policy);
     case.unrecorded(evidence);
-    case.trust(evidence.channels, policy);
+    case.trust(evidence, policy);
     case.lean_events(evidence, policy);
     case.unexplained(evidence, policy);
     case.claims(evidence.claims, policy);
@@ -158,8 +158,12 @@ impl Case {
         let lost = |finding: &&Finding| match finding.detector.as_str() {
             "time_gap" | "time_order" => true,
             "dropout" => mixture(&finding.channel),
-            // A sensor or link that fails to zero writes a number where another leaves a blank.
-            _ => finding.flag == BAD && finding.about == About::Fault && mixture(&finding.channel),
+            // A sensor or link that fails to zero or to its end stop writes a number where another leaves a blank.
+            name => {
+                (finding.flag == BAD || name == "gross_range")
+                    && finding.about == About::Fault
+                    && mixture(&finding.channel)
+            }
         };
         let places: Vec<&Finding> = evidence.findings.iter().filter(lost).collect();
         let Some(first) = places.first() else { return };
@@ -175,7 +179,8 @@ impl Case {
         ));
     }
 
-    fn trust(&mut self, channels: &[Channel], policy: &Policy) {
+    fn trust(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
+        let (channels, stoich_afr) = (evidence.channels, evidence.stoich_afr);
         for (role, least) in &policy.trust {
             let (found, what) = if role.is_mixture() {
                 // The same choice as `Log::mixture`: lambda before air/fuel ratio.
@@ -192,7 +197,7 @@ impl Case {
                         role.is_mixture() && other.role.is_mixture() && other.name != channel.name
                     });
                     for bank in banks {
-                        self.trust_of_bank(bank, *least);
+                        self.trust_of_bank(bank, *least, stoich_afr);
                     }
                 }
                 None => self.withhold(
@@ -245,8 +250,19 @@ impl Case {
     }
 
     /// Of another bank it is not asked that a test could judge it: it may stand beside a good one for no more than a few
-    /// rows.
-    fn trust_of_bank(&mut self, bank: &Channel, least: f64) {
+    /// rows. But the figures at full load are those of the first one: what a bank of coarse steps hides they do not show.
+    fn trust_of_bank(&mut self, bank: &Channel, least: f64, stoich_afr: f64) {
+        let lambda_step =
+            bank.resolution.map(|step| if bank.role == Role::Afr { step / stoich_afr } else { step });
+        if let Some(step) = lambda_step.filter(|step| *step > TOLERANCE) {
+            return self.withhold(
+                &format!(
+                    "{} reads in steps of {step:.2} lambda: a lean reading may hide between two",
+                    bank.name
+                ),
+                &format!("a log in which {} shows finer steps", bank.name),
+            );
+        }
         if bank.trust.score.is_some() {
             self.trust_of(bank, least);
         } else {

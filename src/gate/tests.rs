@@ -279,6 +279,15 @@ fn another_bank_is_half_the_engine() {
     let unjudged = with(None, Role::Lambda);
     assert_eq!((unjudged.decision, unjudged.reasons.len()), (Decision::Open, 2), "{unjudged:?}");
     assert_eq!(with(Some(0.44), Role::Afr).decision, Decision::Withheld);
+    let coarse = |role: Role, step: f64| {
+        let bank = Channel { name: "Bank 2".into(), role, resolution: Some(step), ..channel(Some(0.96)) };
+        by(&Policy::next_step(), &[channel(Some(0.97)), bank], &[], &claims).decision
+    };
+    assert_eq!(
+        [coarse(Role::Lambda, 0.01), coarse(Role::Lambda, 0.13)],
+        [Decision::Open, Decision::Withheld]
+    );
+    assert_eq!([coarse(Role::Afr, 0.1), coarse(Role::Afr, 2.0)], [Decision::Open, Decision::Withheld]);
 }
 
 #[test]
@@ -306,6 +315,8 @@ fn what_was_not_recorded_is_a_reservation() {
     };
     assert!(said(&[finding("dropout", "Oil Temperature"), finding("spike", "Lambda")]).is_empty());
     let zero = Finding { flag: 4, ..finding("gross_range", "Lambda") };
+    let at_the_rich_end = Finding { flag: 3, ..zero.clone() };
+    assert_eq!(said(&[at_the_rich_end]).len(), 1);
     let waking = Finding { about: About::Limit, ..zero.clone() };
     let elsewhere = Finding { channel: "Oil Temperature".into(), ..zero.clone() };
     assert!(said(&[waking, elsewhere]).is_empty());
