@@ -130,6 +130,9 @@ pub(super) enum Removed {
     Exchanged(PathBuf),
 }
 
+/// How the name of a file begins that is being taken away.
+pub(super) const ASIDE: &str = "folded-";
+
 /// Removes a file of the ledger that holds no other rows than these.
 ///
 /// Another program may exchange the file at any moment (two ledgers are merged by copying). So it first gets a name that
@@ -138,9 +141,9 @@ pub(super) enum Removed {
 pub(super) fn remove(path: &Path, rows: &BTreeSet<String>) -> Result<Removed, LedgerError> {
     let failed = |source| LedgerError::Io { path: path.to_path_buf(), source };
     let folder = path.parent().unwrap_or(Path::new("."));
-    let (prefix, suffix) = ("folded-", format!(".{EXTENSION}"));
+    let suffix = format!(".{EXTENSION}");
     let aside = tempfile::Builder::new()
-        .prefix(prefix)
+        .prefix(ASIDE)
         .suffix(&suffix)
         .rand_bytes(16)
         .make_in(folder, |free| fs::rename(path, free));

@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
-use super::compact::contradictions;
+use super::compact::{ASIDE, contradictions};
 use super::error::LedgerError;
 use super::file;
 use super::record::Entry;
@@ -168,10 +168,16 @@ fn list(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
     Ok(paths)
 }
 
-/// The ledger files of a folder. One without a byte holds no entry: a program that keeps folders alike puts it in the place
+/// The ledger files of a folder, those that were being taken away first: of two entries that contradict each other the last
+/// is taken, and one that was taken back was never confirmed. One without a byte holds no entry: a program that keeps folders alike puts it in the place
 /// of a file that it has not fetched yet.
 pub(super) fn files(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
-    Ok(named(folder)?.into_iter().filter(|path| !is_empty(path)).collect())
+    let mut paths: Vec<PathBuf> = named(folder)?.into_iter().filter(|path| !is_empty(path)).collect();
+    let aside = |path: &PathBuf| {
+        path.file_name().is_some_and(|name| name.as_encoded_bytes().starts_with(ASIDE.as_bytes()))
+    };
+    paths.sort_by_key(|path| !aside(path));
+    Ok(paths)
 }
 
 fn is_empty(path: &Path) -> bool {
@@ -247,6 +253,19 @@ mod tests {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let ledger = Ledger::new(folder.path().join("ledger"));
         (folder, ledger)
+    }
+
+    #[test]
+    fn an_entry_that_was_being_taken_back_does_not_outweigh_the_confirmed_one() {
+        let (_folder, ledger) = ledger();
+        let confirmed = session(1, 0.08);
+        ledger.add("A-0107", &confirmed, false).expect("adds");
+        let folder = ledger.sensor_folder("A-0107").expect("a folder");
+        let left = Entry { at: "2001-01-01".to_owned(), ..confirmed.clone() };
+        file::tests::write(&folder.join(format!("{ASIDE}0123456789abcdef.parquet")), &[left]);
+        let found = ledger.history("A-0107").expect("reads");
+        assert_eq!(found.entries.iter().map(|entry| &entry.at).collect::<Vec<_>>(), [&confirmed.at]);
+        assert!(!found.contradictions.is_empty(), "and it is told");
     }
 
     #[test]
