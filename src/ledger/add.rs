@@ -198,13 +198,8 @@ fn read_parts(paths: &[PathBuf]) -> Result<Vec<Entry>, LedgerError> {
 #[cfg(test)]
 mod tests {
     use super::super::record::tests::session;
+    use super::super::store::tests::ledger;
     use super::*;
-
-    fn ledger() -> (tempfile::TempDir, Ledger) {
-        let folder = tempfile::tempdir().expect("a temporary folder");
-        let ledger = Ledger::new(folder.path().join("ledger"));
-        (folder, ledger)
-    }
 
     #[test]
     fn of_several_that_add_one_log_at_once_one_is_told_that_it_did() {

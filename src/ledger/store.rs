@@ -244,12 +244,12 @@ pub(super) fn united(parts: impl IntoIterator<Item = Entry>) -> Vec<Entry> {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::super::add::Added;
     use super::super::record::tests::session;
     use super::*;
 
-    fn ledger() -> (tempfile::TempDir, Ledger) {
+    pub(in crate::ledger) fn ledger() -> (tempfile::TempDir, Ledger) {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let ledger = Ledger::new(folder.path().join("ledger"));
         (folder, ledger)
