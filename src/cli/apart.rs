@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::failure::Failure;
 use crate::atomic;
-use crate::ledger::SENSOR_FOLDER;
+use crate::ledger::{SENSOR_FOLDER, holds_sessions};
 
 /// Refuses a call that would write over what it reads, or write two things to one place. Nothing has been written then.
 ///
@@ -34,7 +34,9 @@ pub(super) fn check<'a>(
             Some("is in a folder that is read by this call")
         } else {
             let in_ledger = is_in_ledger(output).then_some("would lie among the sessions of a ledger");
-            taken.get(&place).copied().or(in_ledger)
+            // The file behind a linked session has a name of its own.
+            let session = || holds_sessions(&place).then_some("holds sessions of a ledger");
+            taken.get(&place).copied().or(in_ledger).or_else(session)
         };
         if let Some(why) = why {
             return Err(Failure::Input(format!(

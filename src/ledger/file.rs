@@ -54,6 +54,11 @@ pub(super) fn heads(path: &Path) -> Result<Vec<Head>, LedgerError> {
     decoded(path, read_heads)
 }
 
+/// Whether a file holds sessions of a ledger, wherever it stands and whatever it is called.
+pub(crate) fn holds_sessions(path: &Path) -> bool {
+    path.is_file() && heads(path).is_ok_and(|heads| !heads.is_empty())
+}
+
 /// Opens a file of the ledger. A pipe or a device would keep the reader waiting for ever, and a link to nothing would
 /// look like a file that vanished.
 fn open(path: &Path) -> Result<File, LedgerError> {

@@ -14,6 +14,7 @@ mod trend;
 pub use add::Added;
 pub use compact::Folded;
 pub use error::LedgerError;
+pub(crate) use file::holds_sessions;
 pub use past::past;
 pub use record::{Entry, Kind, day, schema};
 pub use replacement::Suspected;

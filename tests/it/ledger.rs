@@ -395,3 +395,28 @@ fn files_that_contradict_each_other_are_named_wherever_the_ledger_is_shown() {
         assert!(said.contains("contradiction: ") && said.contains("copied.parquet"), "{call:?}: {said}");
     }
 }
+
+/// The file behind a linked session, or a copy of one, has a name that says nothing of a ledger.
+#[test]
+fn no_output_is_written_over_a_session_wherever_it_stands() {
+    let folder = folder();
+    let place = folder.path().join("ledger");
+    let (day, log) = season().swap_remove(0);
+    let common = ["ledger", "add", &log, "--sensor", "A-0107", "--date", &day, "--ledger"];
+    outcome(&[&common[..], &[&text(&place)]].concat(), 0);
+    let sessions = std::fs::read_dir(place.join("sensor=A-0107")).expect("a sensor");
+    let session = sessions.map(|item| item.expect("a file").path()).next().expect("a session");
+    let copy = folder.path().join("copy.parquet");
+    std::fs::copy(&session, &copy).expect("copied");
+    let before = std::fs::read(&copy).expect("read");
+    for arguments in [["convert", &log, "-o"], ["audit", &log, "--flags"], ["audit", &log, "--json"]] {
+        let (_, said) = outcome(&[&arguments[..], &[&text(&copy)]].concat(), 2);
+        assert!(said.contains("holds sessions of a ledger"), "{said}");
+    }
+    assert_eq!(std::fs::read(&copy).expect("read"), before);
+    // An output of before may be written over.
+    let own = text(&folder.path().join("own.parquet"));
+    for _ in 0..2 {
+        outcome(&["convert", &log, "-o", &own], 0);
+    }
+}
