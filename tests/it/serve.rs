@@ -24,6 +24,7 @@ fn start(place: &Path) -> (Child, String) {
 
 #[cfg(unix)]
 #[test]
+#[allow(clippy::print_stderr, reason = "a skipped signal is said")]
 fn an_interrupt_and_a_termination_end_the_page_well_and_leave_nothing() {
     for signal in ["-INT", "-TERM", "-HUP"] {
         // A run that was itself started to outlive its terminal starts programs that do.
