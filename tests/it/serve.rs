@@ -48,6 +48,7 @@ fn an_interrupt_and_a_termination_end_the_page_well_and_leave_nothing() {
 }
 
 /// Whether this process ignores the signal of a closing terminal, as far as the system tells.
+#[cfg(unix)]
 fn ignores_hangups() -> bool {
     let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
     let mask = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
