@@ -197,8 +197,7 @@ fn read_parts(paths: &[PathBuf]) -> Result<Vec<Entry>, LedgerError> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::record::tests::session;
-    use super::super::store::tests::ledger;
+    use super::super::record::tests::{ledger, session};
     use super::*;
 
     #[test]

@@ -422,6 +422,14 @@ fn status_from(name: &str) -> Option<HealthStatus> {
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;
+    use crate::ledger::Ledger;
+
+    /// An empty ledger in a folder of its own.
+    pub(in crate::ledger) fn ledger() -> (tempfile::TempDir, Ledger) {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let ledger = Ledger::new(folder.path().join("ledger"));
+        (folder, ledger)
+    }
 
     pub(in crate::ledger) fn metric(name: &str, value: Option<f64>) -> HealthMetric {
         HealthMetric {

@@ -244,16 +244,10 @@ pub(super) fn united(parts: impl IntoIterator<Item = Entry>) -> Vec<Entry> {
 }
 
 #[cfg(test)]
-pub(super) mod tests {
+mod tests {
     use super::super::add::Added;
-    use super::super::record::tests::session;
+    use super::super::record::tests::{ledger, session};
     use super::*;
-
-    pub(in crate::ledger) fn ledger() -> (tempfile::TempDir, Ledger) {
-        let folder = tempfile::tempdir().expect("a temporary folder");
-        let ledger = Ledger::new(folder.path().join("ledger"));
-        (folder, ledger)
-    }
 
     #[test]
     fn an_entry_that_was_being_taken_back_does_not_outweigh_the_confirmed_one() {
