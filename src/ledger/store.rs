@@ -168,9 +168,9 @@ fn list(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
     Ok(paths)
 }
 
-/// The ledger files of a folder, those that were being taken away first: of two entries that contradict each other the last
-/// is taken, and one that was taken back was never confirmed. One without a byte holds no entry: a program that keeps folders alike puts it in the place
-/// of a file that it has not fetched yet.
+/// The ledger files of a folder, those that were being taken away first: of two entries that contradict each other the
+/// last is taken, and one that was taken back was never confirmed. One without a byte holds no entry: a program that keeps
+/// folders alike puts it in the place of a file that it has not fetched yet.
 pub(super) fn files(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
     let mut paths: Vec<PathBuf> = named(folder)?.into_iter().filter(|path| !is_empty(path)).collect();
     let aside = |path: &PathBuf| {
@@ -184,8 +184,8 @@ fn is_empty(path: &Path) -> bool {
     fs::metadata(path).is_ok_and(|about| about.is_file() && about.len() == 0)
 }
 
-/// What a folder holds under names of ledger files. Names that begin with a dot are those of other programs: a file system that keeps a second
-/// file beside each one that is copied to it, for example.
+/// What a folder holds under names of ledger files. Names that begin with a dot are those of other programs: a file system
+/// that keeps a second file beside each one that is copied to it, for example.
 fn named(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
     let own = |path: &PathBuf| {
         let hidden = path.file_name().is_some_and(|name| name.as_encoded_bytes().starts_with(b"."));

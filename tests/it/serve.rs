@@ -9,10 +9,15 @@ use crate::logs::{folder, outcome, sondeproof, text};
 
 /// Starts the page with its temporary folder inside `place`.
 fn start(place: &Path) -> (Child, String) {
-    let mut child = sondeproof()
-        .args(["serve", "--no-open", "--ledger"])
+    begin(sondeproof().args(["serve", "--no-open", "--ledger"]), place)
+}
+
+/// The same by a command that ends before the ledger's name.
+fn begin(command: &mut Command, place: &Path) -> (Child, String) {
+    let mut child = command
         .arg(place.join("ledger"))
         .env("TMPDIR", place)
+        .stdin(Stdio::null())
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())
         .spawn()
@@ -20,6 +25,22 @@ fn start(place: &Path) -> (Child, String) {
     let mut address = String::new();
     BufReader::new(child.stdout.as_mut().expect("stdout")).read_line(&mut address).expect("an address");
     (child, address.trim().to_owned())
+}
+
+#[cfg(unix)]
+fn send(signal: &str, child: &Child) {
+    let sent = Command::new("kill").args([signal, &child.id().to_string()]).status().expect("kill");
+    assert!(sent.success());
+}
+
+/// What the page answers to a request.
+#[cfg(unix)]
+fn ask(host: &str, request: &str) -> String {
+    let mut stream = std::net::TcpStream::connect(host).expect("connected");
+    stream.write_all(request.as_bytes()).expect("sent");
+    let mut answer = String::new();
+    stream.read_to_string(&mut answer).expect("answered");
+    answer
 }
 
 #[cfg(unix)]
@@ -37,8 +58,7 @@ fn an_interrupt_and_a_termination_end_the_page_well_and_leave_nothing() {
         let token = address.trim_end_matches('/').rsplit('/').next().expect("a token").to_owned();
         assert!(address.starts_with("http://127.0.0.1:") && token.len() == 48, "{address}");
         assert_eq!(std::fs::read_dir(place.path()).expect("listed").count(), 1, "the temporary folder");
-        let sent = Command::new("kill").args([signal, &child.id().to_string()]).status().expect("kill");
-        assert!(sent.success());
+        send(signal, &child);
         assert_eq!(child.wait().expect("ended").code(), Some(0), "{signal}");
         let mut said = String::new();
         child.stderr.take().expect("stderr").read_to_string(&mut said).expect("text");
@@ -68,17 +88,8 @@ fn the_browser_is_started_with_an_address_that_opens_the_page_once() {
     )
     .expect("written");
     std::fs::set_permissions(&browser, std::fs::Permissions::from_mode(0o755)).expect("set");
-    let mut child = sondeproof()
-        .args(["serve", "--ledger"])
-        .arg(place.path().join("ledger"))
-        .env("TMPDIR", place.path())
-        .env("BROWSER", &browser)
-        .stdout(Stdio::piped())
-        .stderr(Stdio::null())
-        .spawn()
-        .expect("started");
-    let mut lines = BufReader::new(child.stdout.take().expect("stdout")).lines();
-    let address = lines.next().expect("a line").expect("an address");
+    let (mut child, address) =
+        begin(sondeproof().env("BROWSER", &browser).args(["serve", "--ledger"]), place.path());
     let begun = std::time::Instant::now();
     while !note.exists() {
         assert!(begun.elapsed().as_secs() < 60, "the browser was not started");
@@ -88,22 +99,15 @@ fn the_browser_is_started_with_an_address_that_opens_the_page_once() {
     let secret = address.trim_end_matches('/').rsplit('/').next().expect("a token");
     assert!(!given.contains(secret), "{given}");
     let (host, path) = given.trim().trim_start_matches("http://").split_once('/').expect("a path");
-    let ask = || {
-        let mut stream = std::net::TcpStream::connect(host).expect("connected");
-        let request = format!("GET /{path} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n");
-        stream.write_all(request.as_bytes()).expect("sent");
-        let mut answer = String::new();
-        stream.read_to_string(&mut answer).expect("answered");
-        answer
-    };
-    let answer = ask();
+    let request = format!("GET /{path} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n");
+    let answer = ask(host, &request);
     assert!(
         answer.starts_with("HTTP/1.1 303") && answer.contains(&format!("location: /{secret}/")),
         "{answer}"
     );
-    let answer = ask();
+    let answer = ask(host, &request);
     assert!(answer.starts_with("HTTP/1.1 410") && !answer.contains(secret), "{answer}");
-    assert!(Command::new("kill").args(["-TERM", &child.id().to_string()]).status().expect("kill").success());
+    send("-TERM", &child);
     assert_eq!(child.wait().expect("ended").code(), Some(0));
 }
 
@@ -113,26 +117,13 @@ fn the_browser_is_started_with_an_address_that_opens_the_page_once() {
 fn a_page_under_nohup_survives_its_terminal() {
     let place = folder();
     let program = env!("CARGO_BIN_EXE_sondeproof");
-    let mut child = Command::new("nohup")
-        .args([program, "serve", "--no-open", "--ledger"])
-        .arg(place.path().join("ledger"))
-        .env("TMPDIR", place.path())
-        .stdin(Stdio::null())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::null())
-        .spawn()
-        .expect("started");
-    let mut lines = BufReader::new(child.stdout.take().expect("stdout")).lines();
-    let address = lines.next().expect("a line").expect("an address");
-    let send = |signal: &str| {
-        let id = child.id().to_string();
-        assert!(Command::new("kill").args([signal, &id]).status().expect("kill").success());
-    };
-    send("-HUP");
+    let (mut child, address) =
+        begin(Command::new("nohup").args([program, "serve", "--no-open", "--ledger"]), place.path());
+    send("-HUP", &child);
     std::thread::sleep(std::time::Duration::from_millis(300));
     let host = address.split('/').nth(2).expect("a host");
     std::net::TcpStream::connect(host).expect("it listens on");
-    send("-TERM");
+    send("-TERM", &child);
     assert_eq!(child.wait().expect("ended").code(), Some(0));
 }
 
@@ -144,16 +135,7 @@ fn a_limit_on_the_size_of_files_ends_no_page() {
     let program = env!("CARGO_BIN_EXE_sondeproof");
     // Blocks of 512 bytes.
     let script = "ulimit -f 8 && exec \"$0\" serve --no-open --ledger \"$1\"";
-    let mut child = Command::new("sh")
-        .args(["-c", script, program])
-        .arg(place.path().join("ledger"))
-        .env("TMPDIR", place.path())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::null())
-        .spawn()
-        .expect("started");
-    let mut lines = BufReader::new(child.stdout.take().expect("stdout")).lines();
-    let address = lines.next().expect("a line").expect("an address");
+    let (mut child, address) = begin(Command::new("sh").args(["-c", script, program]), place.path());
     let (host, path) = address.trim_start_matches("http://").split_once('/').expect("a path");
     let form = format!(
         "--cut\r\nContent-Disposition: form-data; name=\"files\"; filename=\"run.csv\"\r\n\r\n{}\r\n--cut--\r\n",
@@ -164,17 +146,14 @@ fn a_limit_on_the_size_of_files_ends_no_page() {
          Content-Type: multipart/form-data; boundary=cut\r\nContent-Length: {}\r\n\r\n{form}",
         form.len()
     );
-    let mut stream = std::net::TcpStream::connect(host).expect("connected");
-    stream.write_all(request.as_bytes()).expect("sent");
-    let mut answer = String::new();
-    stream.read_to_string(&mut answer).expect("answered");
+    let answer = ask(host, &request);
     assert!(
         answer.starts_with("HTTP/1.1 422")
             && answer.contains("File too large")
             && answer.contains("ulimit -f"),
         "{answer}"
     );
-    assert!(Command::new("kill").args(["-TERM", &child.id().to_string()]).status().expect("kill").success());
+    send("-TERM", &child);
     assert_eq!(child.wait().expect("ended").code(), Some(0));
 }
 

@@ -4,8 +4,8 @@
 use std::ops::Range;
 
 use super::{
-    COUNT, DELAY, ERROR, Field, Finding, IDLE_PRESSURE, IDLE_STROKE, Limits, SAME, SHIFT, SHIFT_MOST, STEPS,
-    View,
+    COUNT, DELAY, ERROR, Field, Finding, IDLE_PRESSURE, IDLE_STROKE, Limits, SAME, SHIFT, SHIFT_MOST, SIGMAS,
+    STEPS, View,
 };
 use crate::detect::dense::Dense;
 use crate::flag::Flag;
@@ -59,37 +59,31 @@ pub(super) fn findings(
     if (steps.len() as f64) < limits.get(&STEPS) {
         return Err(format!("{} steps of {} between two levels: too few", steps.len(), throttle.name));
     }
-    let beside = |role: Role| {
-        let other = view.log.role(role).filter(|other| frame_s(other) <= FRAME_MOST_S)?;
-        let together = together(other, view, &steps, clock_s)?;
-        let most = limits.get(&IDLE_PRESSURE);
-        (together.amount.abs() > most.max(4.0 * together.error) && together.first >= AT_ONCE)
-            .then_some((other, together))
+    let beside = |other: &Channel| {
+        let found = together(other, view, &steps, clock_s)?;
+        let most = limits.get(&IDLE_PRESSURE).max(limits.get(&SIGMAS) * found.error);
+        (found.amount.abs() > most && found.first >= AT_ONCE).then_some(found)
     };
-    let others: Vec<(&Channel, Together)> =
-        [Role::ManifoldPressure, Role::FuelPressure].into_iter().filter_map(beside).collect();
-    let mine = if channel.role == Role::Throttle {
-        together(throttle, view, &steps, clock_s).filter(|_| !others.is_empty())
+    let (partner, mine) = if channel.role == Role::Throttle {
+        // Any other reading that steps with it will do.
+        let partner = [Role::ManifoldPressure, Role::FuelPressure]
+            .into_iter()
+            .filter_map(|role| view.log.role(role))
+            .find(|other| frame_s(other) <= FRAME_MOST_S && beside(other).is_some());
+        (partner, together(throttle, view, &steps, clock_s))
     } else {
-        None
+        (Some(throttle), beside(channel))
     };
-    let mine = mine.as_ref().or_else(|| {
-        others.iter().find(|(other, _)| other.role == channel.role).map(|(_, together)| together)
-    });
-    let Some(mine) = mine else { return Ok(Vec::new()) };
-    let partner = if channel.role == Role::Throttle {
-        others.first().map_or(throttle.name.as_str(), |(other, _)| other.name.as_str())
-    } else {
-        throttle.name.as_str()
-    };
+    let (Some(partner), Some(mine)) = (partner, mine) else { return Ok(Vec::new()) };
     Ok(raised(throttle, view, &steps)
         .into_iter()
         .map(|rows| {
             let shift = channel.logged_difference(mine.amount);
             let message = format!(
-                "{} and {partner} step together within one frame, {} times up and down and always by the same {shift:.3} {}: \
+                "{} and {} step together within one frame, {} times up and down and always by the same {shift:.3} {}: \
                  a plate fills its manifold more slowly, so this is a voltage between two grounds",
                 channel.name,
+                partner.name,
                 steps.len(),
                 channel.unit.symbol
             );
