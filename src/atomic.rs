@@ -76,16 +76,8 @@ where
         let mut writer = filled(fs::OpenOptions::new().write(true).open(&target)?, fill)?;
         return Ok(writer.flush()?);
     }
-    replace(&target, fill)
-}
-
-fn replace<E, F>(target: &Path, fill: F) -> Result<(), E>
-where
-    E: From<io::Error>,
-    F: FnOnce(&mut BufWriter<Sink>) -> Result<(), E>,
-{
-    let folder = parent(target);
-    temporary(&folder, target, fill)?.persist(target).map_err(|failed| failed.error)?;
+    let folder = parent(&target);
+    temporary(&folder, &target, fill)?.persist(&target).map_err(|failed| failed.error)?;
     Ok(settle(&folder)?)
 }
 

@@ -10,7 +10,7 @@ use super::compact::{self, Removed};
 use super::error::LedgerError;
 use super::file::{self, Content, Head};
 use super::record::{self, Entry};
-use super::store::{EXTENSION, Ledger, files, settled};
+use super::store::{EXTENSION, Ledger, contents, files, settled};
 use crate::atomic;
 
 /// More small files than this in one sensor's folder are folded by the next `add`: a season of club events
@@ -155,9 +155,7 @@ fn take_back(folder: &Path, entry: &Entry) -> Result<bool, LedgerError> {
     let rows = record::rows_of(std::slice::from_ref(entry)).map_err(failed)?;
     let is_own = |content: &Content| !content.rows.is_empty() && content.rows.is_subset(&rows);
     loop {
-        let files: Vec<(PathBuf, Content)> = settled(folder, |paths| {
-            paths.par_iter().map(|path| Ok((path.clone(), file::content(path)?))).collect()
-        })?;
+        let files = contents(folder)?;
         let is_contradicted =
             files.iter().any(|(_, content)| content.entries.iter().any(|part| contradicts(part, entry)));
         // It may stand under another name: another process reads it apart, and would put it back.

@@ -5,12 +5,10 @@ use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
-use rayon::prelude::*;
-
 use super::error::LedgerError;
 use super::file::{self, Content};
 use super::record::{self, Entry};
-use super::store::{EXTENSION, Ledger, settled, united};
+use super::store::{EXTENSION, Ledger, contents, united};
 
 const PREFIX: &str = "compact-";
 
@@ -51,9 +49,7 @@ impl Ledger {
     ///
     /// * returns what is left alone, files that may go now, and the rows that the new file holds for them
     fn fold(&self, folder: &Path) -> Result<(Folded, Vec<PathBuf>, BTreeSet<String>), LedgerError> {
-        let files: Vec<(PathBuf, Content)> = settled(folder, |paths| {
-            paths.par_iter().map(|path| Ok((path.clone(), file::content(path)?))).collect()
-        })?;
+        let files = contents(folder)?;
         let aside = aside(&files, &self.linked()?);
         let (old, parts): (Vec<PathBuf>, Vec<Content>) =
             files.into_iter().filter(|(path, _)| !aside.contains_key(path)).unzip();

@@ -13,7 +13,7 @@ use rayon::prelude::*;
 
 use super::compact::{ASIDE, contradictions};
 use super::error::LedgerError;
-use super::file;
+use super::file::{self, Content};
 use super::record::Entry;
 
 /// What a ledger tells of a sensor.
@@ -208,6 +208,11 @@ pub(super) fn settled<T>(
         }
     }
     read(&files(folder)?)
+}
+
+/// What every file of a folder holds, with its path.
+pub(super) fn contents(folder: &Path) -> Result<Vec<(PathBuf, Content)>, LedgerError> {
+    settled(folder, |paths| paths.par_iter().map(|path| Ok((path.clone(), file::content(path)?))).collect())
 }
 
 fn read_all(paths: &[PathBuf]) -> Result<History, LedgerError> {
