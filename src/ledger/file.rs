@@ -68,7 +68,11 @@ fn open(path: &Path) -> Result<File, LedgerError> {
     match fs::metadata(path) {
         Ok(about) if about.is_file() => File::open(path).map_err(unreadable),
         Ok(_) => Err(foreign("it is no file")),
-        Err(source) if source.kind() == io::ErrorKind::NotFound && fs::symlink_metadata(path).is_ok() => {
+        // A file may be back by now that was not there just before: it was being read apart.
+        Err(source)
+            if source.kind() == io::ErrorKind::NotFound
+                && fs::symlink_metadata(path).is_ok_and(|about| about.is_symlink()) =>
+        {
             Err(foreign("it is a link to a file that is not there"))
         }
         Err(source) => Err(unreadable(source)),
