@@ -1,6 +1,6 @@
 //! Typed columns built straight from the cells of a text file.
 
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use arrow_array::{Array, ArrayRef, BooleanArray, Float64Array, Int64Array, StringArray};
 use arrow_buffer::{BooleanBuffer, NullBuffer, OffsetBuffer, ScalarBuffer};
@@ -35,8 +35,12 @@ pub(super) struct Odd {
 #[derive(Debug)]
 pub(super) struct Cells {
     pub(super) kind: Kind,
-    /// NaN where empty.
+    /// NaN where empty; nothing before the first value, of which many columns of a wide log have none.
     numbers: Vec<f64>,
+    /// Empty cells before the first value of `numbers`, while that has not come.
+    blank: usize,
+    /// Rows to reserve when it comes.
+    expected: usize,
     wide: Vec<Option<i64>>,
     /// End of each row's text in `bytes`; an empty text is an empty cell.
     ends: Vec<usize>,
@@ -55,7 +59,9 @@ impl Cells {
     pub(super) fn new(kind: Kind, rows: usize) -> Self {
         Self {
             kind,
-            numbers: Vec::with_capacity(if kind == Kind::Number { rows } else { 0 }),
+            numbers: Vec::new(),
+            blank: 0,
+            expected: rows,
             wide: Vec::new(),
             ends: Vec::with_capacity(if kind == Kind::Text { rows } else { 0 }),
             bytes: Vec::new(),
@@ -72,16 +78,27 @@ impl Cells {
     /// A number already read, from a column of numbers.
     #[inline]
     pub(super) fn push_number(&mut self, number: &number::Number) {
+        if self.numbers.is_empty() {
+            self.begin();
+        }
         self.numbers.push(number.value);
         self.count += 1;
         self.fractional |= !number.integer;
         self.any_wide |= number.wide;
     }
 
+    /// Makes the empty cells before the first value.
+    #[cold]
+    fn begin(&mut self) {
+        self.numbers.reserve(self.expected.max(self.blank + 1));
+        self.numbers.resize(std::mem::take(&mut self.blank), f64::NAN);
+    }
+
     /// An empty cell.
     #[inline]
     pub(super) fn push_blank(&mut self) {
         match self.kind {
+            Kind::Number if self.numbers.is_empty() => self.blank += 1,
             Kind::Number => self.numbers.push(f64::NAN),
             Kind::Wide => self.wide.push(None),
             Kind::Text => self.ends.push(self.bytes.len()),
@@ -150,13 +167,21 @@ impl Cells {
         self.ends.clear();
         self.bytes.clear();
         self.odd.clear();
-        (self.count, self.null_words, self.others) = (0, 0, 0);
+        (self.blank, self.count, self.null_words, self.others) = (0, 0, 0, 0);
         (self.fractional, self.any_wide, self.first_null_word) = (false, false, None);
     }
 
     /// Adds the cells that follow; theirs count rows and lines from `row` and `line` on.
     pub(super) fn absorb(&mut self, more: &Self, row: usize, line: u64) {
-        self.numbers.extend_from_slice(&more.numbers);
+        if more.numbers.is_empty() && self.numbers.is_empty() {
+            self.blank += more.blank;
+        } else {
+            if self.numbers.is_empty() {
+                self.begin();
+            }
+            self.numbers.resize(self.numbers.len() + more.blank, f64::NAN);
+            self.numbers.extend_from_slice(&more.numbers);
+        }
         self.wide.extend_from_slice(&more.wide);
         let base = self.bytes.len();
         self.ends.extend(more.ends.iter().map(|end| base + end));
@@ -176,6 +201,7 @@ impl Cells {
     /// Takes the last row back, if there is one.
     pub(super) fn pop(&mut self) {
         match self.kind {
+            Kind::Number if self.numbers.is_empty() => self.blank = self.blank.saturating_sub(1),
             Kind::Number => {
                 if self.numbers.pop().is_some_and(|value| !value.is_nan()) {
                     self.count -= 1;
@@ -226,7 +252,9 @@ pub(super) enum Joined {
 /// The rule: a column is numeric when at least as many cells read as numbers as read as neither number nor "no
 /// value"; else it is text. Columns of integers alone become `Int64`, of which those beyond fifteen digits are read
 /// again digit by digit; when one does not fit, the column is text.
-pub(super) fn finish(cells: Cells) -> Joined {
+///
+/// * `blank`: what columns without a value share, once there is one
+pub(super) fn finish(cells: Cells, blank: &OnceLock<ArrayRef>) -> Joined {
     let Cells { kind, count, others, null_words, fractional, any_wide, .. } = cells;
     let numeric = count > 0 && count >= others;
     match kind {
@@ -239,6 +267,9 @@ pub(super) fn finish(cells: Cells) -> Joined {
     }
     let mut truth_words = None;
     let values: ArrayRef = match kind {
+        Kind::Number if cells.numbers.is_empty() => {
+            Arc::clone(blank.get_or_init(|| without_values(cells.blank)))
+        }
         Kind::Number => {
             let numbers = &cells.numbers;
             let valid = |row: usize| !numbers[row].is_nan();
@@ -266,6 +297,11 @@ pub(super) fn finish(cells: Cells) -> Joined {
     let odd_count = if matches!(kind, Kind::Text) { 0 } else { others };
     let (odd, first_null_word) = (cells.odd, cells.first_null_word);
     Joined::Done(Finished { values, odd, odd_count, null_words, first_null_word, truth_words })
+}
+
+/// Numbers of which none is there.
+fn without_values(rows: usize) -> ArrayRef {
+    Arc::new(Float64Array::new(vec![f64::NAN; rows].into(), Some(NullBuffer::new_null(rows))))
 }
 
 /// A null mask, or none when every row is valid.

@@ -4,6 +4,8 @@ mod quoted;
 mod rows;
 mod waves;
 
+use std::sync::OnceLock;
+
 use rayon::prelude::*;
 
 use rows::{Chunk, Layout, Ragged};
@@ -22,6 +24,8 @@ pub(super) use waves::{read_file, read_packed};
 
 /// Bytes per parallel piece of work. The result does not depend on it.
 const CHUNK_BYTES: usize = 128 << 10;
+/// The same for each column of a wide log, whose book-keeping takes twice as many bytes in every piece.
+const CHUNK_BYTES_PER_COLUMN: usize = 128;
 /// Pieces read before their rows are put together: enough for every core, little beside the columns themselves.
 const WAVE: usize = 32;
 /// Lines that guess each column's kind before the first pass.
@@ -76,6 +80,7 @@ fn columns(
 ) -> Result<Option<Columns>, ReadError> {
     let mut finished: Vec<Option<Finished>> = (0..layout.columns).map(|_| None).collect();
     let mut shape: Option<Shape> = None;
+    let blank = OnceLock::new();
     for _ in 0..PASSES {
         let Some((mut whole, ended)) = pass(&kinds) else { return Ok(None) };
         let found = shape_of(&mut whole, ended, layout);
@@ -83,7 +88,7 @@ fn columns(
             return Ok(None);
         }
         let wanted = whole.cells.into_par_iter().enumerate().filter(|(_, cells)| cells.kind != Kind::Skip);
-        let joined: Vec<_> = wanted.map(|(column, cells)| (column, cells::finish(cells))).collect();
+        let joined: Vec<_> = wanted.map(|(column, cells)| (column, cells::finish(cells, &blank))).collect();
         for (column, joined) in joined {
             match joined {
                 Joined::Done(done) => {
@@ -176,10 +181,11 @@ impl<'a> Rows<'a> {
     /// Reads the lines that follow, in parallel, where every piece of them is `plain`; says whether it is. Where it is
     /// not, the rows are of no use any more.
     fn add_where(&mut self, wave: &[u8], plain: impl Fn(&[u8]) -> bool + Sync) -> bool {
-        let mut pieces = Vec::with_capacity(wave.len() / CHUNK_BYTES + 1);
+        let bytes = CHUNK_BYTES.max(self.layout.columns * CHUNK_BYTES_PER_COLUMN);
+        let mut pieces = Vec::with_capacity(wave.len() / bytes + 1);
         let mut rest = wave;
         while !rest.is_empty() {
-            let (piece, after) = rest.split_at(line_end(rest, CHUNK_BYTES));
+            let (piece, after) = rest.split_at(line_end(rest, bytes));
             pieces.push(piece);
             rest = after;
         }
@@ -188,7 +194,7 @@ impl<'a> Rows<'a> {
             return plain(piece);
         }
         while self.parts.len() < pieces.len() {
-            let rows = rows::estimated_rows(wave, CHUNK_BYTES, self.layout.columns);
+            let rows = rows::estimated_rows(wave, bytes, self.layout.columns);
             self.parts.push(Chunk::new(self.kinds, rows));
         }
         let parts = &mut self.parts[..pieces.len()];

@@ -1,5 +1,7 @@
 //! A table and a rig make a log: time axis, roles, units, inside values.
 
+use std::sync::OnceLock;
+
 use arrow_array::cast::AsArray;
 use arrow_array::types::{Float64Type, Int64Type};
 use arrow_array::{Array, ArrayRef};
@@ -104,7 +106,7 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
         column.not_due = codes::not_due(&column.values);
         column.codes = codes::take_codes(&mut column.values, Role::Other, &UNKNOWN);
     });
-    let channels = make_channels(numeric, rig, &mut notes);
+    let channels = make_channels(numeric, clock.rows(), rig, &mut notes);
     let mut log = Log { source, clock, channels, text_columns, notes };
     measure::measure(&mut log, rig);
     Ok(log)
@@ -192,7 +194,7 @@ fn state_unit(table: &mut Table, name: &str, unit: Option<&String>) {
     }
 }
 
-/// A numeric column on its way to a channel, NaN where null.
+/// A numeric column on its way to a channel, NaN where null; nothing at all where it holds no value.
 struct Numeric {
     index: usize,
     name: String,
@@ -205,7 +207,7 @@ struct Numeric {
     codes: Vec<Code>,
 }
 
-fn make_channels(numeric: Vec<Numeric>, rig: &Rig, notes: &mut Vec<Note>) -> Vec<Channel> {
+fn make_channels(numeric: Vec<Numeric>, rows: usize, rig: &Rig, notes: &mut Vec<Note>) -> Vec<Channel> {
     let candidates: Vec<guess::Candidate<'_>> = numeric
         .iter()
         .map(|column| {
@@ -226,13 +228,14 @@ fn make_channels(numeric: Vec<Numeric>, rig: &Rig, notes: &mut Vec<Note>) -> Vec
             stated.is_some_and(|stated| stated.role.is_some())
         })
         .collect();
+    let blank = Blank::new(rows);
     let made: Vec<(Channel, Vec<Note>)> = numeric
         .into_par_iter()
         .zip(guesses)
         .zip(from_rig)
         .map(|((column, guess), from_rig)| {
             let mut notes = Vec::new();
-            (make_channel(column, guess, from_rig, rig, &mut notes), notes)
+            (make_channel(column, guess, from_rig, &blank, rig, &mut notes), notes)
         })
         .collect();
     made.into_iter()
@@ -247,6 +250,7 @@ fn make_channel(
     column: Numeric,
     guess: guess::Guess,
     from_rig: bool,
+    blank: &Blank,
     rig: &Rig,
     notes: &mut Vec<Note>,
 ) -> Channel {
@@ -270,12 +274,37 @@ fn make_channel(
         ));
     }
     to_inside(&mut values, guess.unit, scale);
-    let mut channel = Channel::new(column.name, guess.role, guess.unit, values, column.not_due);
+    let mut channel = if values.is_empty() {
+        blank.channel(column.name, guess.role, guess.unit)
+    } else {
+        Channel::new(column.name, guess.role, guess.unit, values, column.not_due)
+    };
     channel.codes = codes;
     channel.scale = scale;
     channel.column = column.index;
     channel.basis = crate::log::RoleBasis { confidence: guess.confidence, reason, from_rig };
     channel
+}
+
+/// What the channels without a value share: a wide log may hold thousands.
+struct Blank {
+    rows: usize,
+    first: OnceLock<Channel>,
+}
+
+impl Blank {
+    fn new(rows: usize) -> Self {
+        Self { rows, first: OnceLock::new() }
+    }
+
+    fn channel(&self, name: String, role: Role, unit: &'static Unit) -> Channel {
+        let first = self.first.get_or_init(|| {
+            Channel::new(String::new(), Role::Other, &UNKNOWN, vec![f64::NAN; self.rows], None)
+        });
+        let mut channel = first.clone();
+        (channel.name, channel.role, channel.unit) = (name, role, unit);
+        channel
+    }
 }
 
 fn note(channel: &str, text: String) -> Note {
@@ -303,8 +332,13 @@ fn to_inside(values: &mut [f64], unit: &Unit, scale: f64) {
     }
 }
 
-/// The numbers of a column, NaN where null; null for text. The buffer is taken over where nobody else holds it.
+/// The numbers of a column, NaN where null, nothing where there is none; null for text. The buffer is taken over where
+/// nobody else holds it.
 fn numbers(values: ArrayRef) -> Option<Vec<f64>> {
+    let held = matches!(values.data_type(), DataType::Float64 | DataType::Int64 | DataType::Boolean);
+    if held && values.null_count() == values.len() {
+        return Some(Vec::new());
+    }
     match values.data_type() {
         DataType::Float64 => {
             let array = values.as_primitive::<Float64Type>().clone();

@@ -287,6 +287,32 @@ fn thousands_of_mixture_channels_stay_within_their_means() {
     assert!(page.contains("more channels are not drawn"), "what the page leaves out is said");
 }
 
+/// Cells of one byte, the delimiter, in thousands of columns that never hold a value, with names and without.
+#[test]
+fn columns_without_a_value_stay_within_their_means() {
+    let folder = folder();
+    let path = |name: &str| crate::logs::text(&folder.path().join(name));
+    let names: Vec<String> = (0..4_000).map(|n| format!("ch{n}")).collect();
+    let empty = ";".repeat(4_000);
+    let named = rows(&format!("Time (s);{}", names.join(";")), 750, |row| {
+        format!("{}.{:02}{empty}", row / 20, row % 20 * 5)
+    });
+    let (document, page, flags, table) =
+        (path("x.json"), path("x.html"), path("x.parquet"), path("y.parquet"));
+    for (name, bytes, ends) in
+        [("bare.csv", rows(&empty, 750, |_| empty.clone()), 2), ("named.csv", named, 0)]
+    {
+        let log = file(folder.path(), name, &bytes);
+        let most_mb = most_mb(&bytes);
+        let audited = ["audit", &log, "--json", &document, "--html", &page, "--flags", &flags];
+        for call in [&audited[..], &["convert", &log, "-o", &table]] {
+            let (_, peak_mb, code, errors) = measured_call(call);
+            assert_eq!(code, Some(ends), "{call:?}: {errors}");
+            assert!(peak_mb.is_none_or(|mb| mb < most_mb), "{call:?}: {peak_mb:?} of {most_mb:.0} MiB");
+        }
+    }
+}
+
 /// What `zstd --long=31` writes looks back further than most: it is read, and memory follows what comes out.
 #[test]
 fn a_wide_zstd_window_is_read_within_its_means() {

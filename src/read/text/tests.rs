@@ -221,3 +221,29 @@ fn chunks_give_what_one_piece_gives() {
     assert_eq!(floats(&table.columns[1].values)[150_000], Some(f64::from(150_000 * 7 % 1013)));
     assert_eq!(texts(&table.columns[2].values)[150_001], Some("yy"));
 }
+
+#[test]
+fn empty_cells_before_the_first_value_are_counted_wherever_it_comes() {
+    // A value in the first, a middle and the last of several pieces, one in the row that breaks off, and none.
+    let rows = 40_000;
+    let mut text = "t,first,middle,last,never,cut,integer\n".to_owned();
+    let at = |row: usize, place: usize, value: &'static str| if row == place { value } else { "" };
+    for row in 0..rows {
+        let (first, middle, last) = (at(row, 0, "0.5"), at(row, 20_000, "1.5"), at(row, rows - 1, "2.5"));
+        writeln!(text, "{row},{first},{middle},{last},,,{}", at(row, 30_000, "7")).expect("write");
+    }
+    assert!(text.len() > CHUNK_BYTES * 3);
+    text.push_str("1,,,,,9");
+    let table = table(&text);
+    let filled = |column: usize| -> Vec<(usize, f64)> {
+        let values = floats(&table.columns[column].values);
+        assert_eq!(values.len(), rows);
+        values.into_iter().enumerate().filter_map(|(row, value)| Some((row, value?))).collect()
+    };
+    assert_eq!(filled(1), [(0, 0.5)]);
+    assert_eq!(filled(2), [(20_000, 1.5)]);
+    assert_eq!(filled(3), [(rows - 1, 2.5)]);
+    assert_eq!((filled(4), filled(5)), (vec![], vec![]));
+    assert_eq!(filled(6), [(30_000, 7.0)]);
+    assert_eq!(*table.columns[6].values.data_type(), DataType::Int64);
+}
