@@ -3,6 +3,7 @@
 mod policy;
 #[cfg(test)]
 mod tests;
+mod unread;
 
 pub use policy::{Policy, PolicyError, READY, Ready};
 
@@ -198,6 +199,9 @@ impl Case {
                     });
                     for bank in banks {
                         self.trust_of_bank(bank, *least, stoich_afr);
+                    }
+                    if role.is_mixture() {
+                        self.unread(channels, policy);
                     }
                 }
                 None => self.withhold(

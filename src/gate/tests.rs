@@ -327,3 +327,45 @@ fn what_was_not_recorded_is_a_reservation() {
         assert!(said(&[one.clone(), one])[0].contains("1 more place"), "said once");
     }
 }
+
+#[test]
+fn a_column_that_speaks_of_the_mixture_and_was_not_read_is_named() {
+    let claims = claims(ClaimStatus::Supported);
+    let unread = |name: &str, unit: &str, reason: &str| Channel {
+        name: name.into(),
+        role: Role::Other,
+        role_reason: reason.into(),
+        unit: unit.into(),
+        ..channel(None)
+    };
+    let with = |policy: &Policy, name: &str, unit: &str, reason: &str| {
+        by(policy, &[channel(Some(0.97)), unread(name, unit, reason)], &[], &claims)
+    };
+    let step = Policy::next_step();
+    let dead = with(&step, "Lambda Bank 2", "", "values of 0 to 0 do not fit");
+    assert_eq!(dead.decision, Decision::Withheld);
+    assert!(
+        dead.reasons[0].contains("Lambda Bank 2") && dead.evidence_needed[0].contains("role"),
+        "{dead:?}"
+    );
+    for (name, unit) in [("Lamda 2", ""), ("Wideband 2", "AFR"), ("Lambda 2", "AFR")] {
+        let open = with(&step, name, unit, "too weak to stand on");
+        assert_eq!((open.decision, open.reasons.len()), (Decision::Open, 2), "{open:?}");
+        assert!(open.reasons[1].starts_with(name), "{open:?}");
+    }
+    // A unit of something else, what the rig file says, and what is commanded.
+    for (name, unit, reason) in [
+        ("Lambda 2", "V", ""),
+        ("Lambda 2", "", "stated by the rig file"),
+        ("Lambda Target 2", "", ""),
+        ("Lambda Heater", "%", ""),
+        ("Oil Pressure", "", ""),
+    ] {
+        assert_eq!(with(&step, name, unit, reason).reasons.len(), 1, "{name}");
+    }
+    let lenient = Policy { allowed: [Verdict::Undetermined].into(), ..Policy::next_step() };
+    assert_eq!(with(&lenient, "Lambda Bank 2", "", "").decision, Decision::Open);
+    let many: Vec<Channel> = (0..2_000).map(|n| unread(&format!("Lamda {n}"), "", "")).collect();
+    let gate = by(&step, &[&[channel(Some(0.97))][..], &many].concat(), &[], &claims);
+    assert!(gate.reasons[1].contains("and 1997 more columns") && gate.reasons[1].len() < 330, "{gate:?}");
+}

@@ -39,8 +39,11 @@ pub struct Guess {
     pub reason: String,
 }
 
+/// How the reason of a role begins that the rig file states.
+pub const STATED_BY_RIG: &str = "stated by the rig file";
+
 /// Below this a mixture-like column stays `other`.
-const MIXTURE_CONFIDENCE: f64 = 0.6;
+pub(super) const MIXTURE_CONFIDENCE: f64 = 0.6;
 
 /// Guesses role and unit of every column.
 ///
@@ -85,7 +88,7 @@ fn from_rig(
     stated: Option<&'static Unit>,
     summary: Option<&Summary>,
 ) -> Guess {
-    let mut reason = "stated by the rig file".to_owned();
+    let mut reason = STATED_BY_RIG.to_owned();
     let unit = stated.unwrap_or_else(|| {
         let hint = summary.and_then(|summary| infer_unit(role, summary));
         if let Some(hint) = hint {

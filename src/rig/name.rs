@@ -1,8 +1,9 @@
 //! What a column's name alone tells.
 
+use super::guess::MIXTURE_CONFIDENCE;
 use super::words::{
-    COMMANDED, NOT_A_READING, NOT_MIXTURE, POSITION, POSITION_ALONE, POSITION_BESIDE, POSITION_RECEIVER,
-    POSITION_SHORT, RULES, Rule,
+    COMMANDED, FORM_OF_READING, MIXTURE, MIXTURE_DEVICE, NOT_A_READING, NOT_MIXTURE, POSITION,
+    POSITION_ALONE, POSITION_BESIDE, POSITION_RECEIVER, POSITION_SHORT, RULES, Rule,
 };
 use crate::log::Role;
 
@@ -46,6 +47,33 @@ pub fn read_name(name: &str) -> Option<NameHint> {
         }
     }
     best.map(|(_, hint)| hint)
+}
+
+/// What the name of a column says of the mixture.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum MixtureName {
+    /// It is that of a mixture reading, as surely as one is taken for it by name alone.
+    Reading,
+    /// It holds a word of the trade for the mixture.
+    Word,
+}
+
+/// What a name says of the mixture; null where it says nothing, or speaks of what is commanded or of the sensor's device.
+pub fn mixture_name(name: &str) -> Option<MixtureName> {
+    let folded = fold(name);
+    if is_commanded(name) || MIXTURE_DEVICE.iter().any(|word| folded.has_alone(word)) {
+        return None;
+    }
+    match read_name(name) {
+        Some(hint) if hint.role.is_mixture() && hint.sure >= MIXTURE_CONFIDENCE => {
+            return Some(MixtureName::Reading);
+        }
+        Some(hint) if !hint.role.is_mixture() && hint.role != Role::Other => return None,
+        _ => {}
+    }
+    let speaks = MIXTURE.iter().any(|word| folded.has(word)) || name.to_lowercase().contains("a/f");
+    let made = |word: &&str| folded.has_alone(word) && !FORM_OF_READING.contains(word);
+    (speaks && !NOT_MIXTURE.iter().any(|word| made(&word))).then_some(MixtureName::Word)
 }
 
 /// Whether a name speaks of a commanded value.

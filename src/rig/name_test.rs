@@ -1,6 +1,6 @@
 //! Header spellings and the roles they tell.
 
-use super::name::read_name;
+use super::name::{MixtureName, mixture_name, read_name};
 use crate::log::Role;
 
 const SPELLINGS: &[(&str, Role)] = &[
@@ -359,5 +359,55 @@ fn places_are_told_from_what_only_sounds_like_them() {
         "",
     ] {
         assert!(!super::name::is_position(name), "{name}");
+    }
+}
+
+#[test]
+fn names_that_speak_of_the_mixture_are_known_from_what_is_made_of_it() {
+    for name in ["Lambda 2", "Lambda Bank 2", "AFR 2", "λ2", "Lambda rechts", "Air Fuel Ratio B2"] {
+        assert_eq!(mixture_name(name), Some(MixtureName::Reading), "{name}");
+    }
+    for name in [
+        "UEGO2",
+        "WB2",
+        "Wideband 2",
+        "O2 2",
+        "A/F 2",
+        "Lamda 2",
+        "lmbd2",
+        "Mixture 2",
+        "EQR 2",
+        "Lambda Raw",
+        "Lambda avg",
+        "Lambda min",
+        "Phi rear",
+        "Oxygen Bank 2",
+    ] {
+        assert_eq!(mixture_name(name), Some(MixtureName::Word), "{name}");
+    }
+    for name in [
+        "Lambda Target 2",
+        "AFR cmd",
+        "Lambda Soll",
+        "Lambda Heater Duty",
+        "O2 Heater B1S2",
+        "Wideband Voltage",
+        "O2 Sensor V",
+        "Lambda Trim",
+        "Lambda Correction",
+        "Lambda Control",
+        "Lambda Status",
+        "Lambda Temp",
+        "Sonde Temperatur",
+        "Short Term Fuel Trim",
+        "Lambda Error",
+        "Closed Loop O2",
+        "Ri Lambda",
+        "Philips",
+        "Oil Pressure",
+        "MAP",
+        "Phase",
+    ] {
+        assert_eq!(mixture_name(name), None, "{name}");
     }
 }

@@ -1128,6 +1128,78 @@ pub(super) static RULES: &[Rule] = &[
 /// Words that make a mixture-like name something else: no channel may become the mixture reading on them.
 pub(super) static NOT_MIXTURE: &[&str] = DERIVED;
 
+/// Of those, words for a form of the reading itself.
+pub(super) static FORM_OF_READING: &[&str] = &["min", "max", "avg", "average", "mean", "raw"];
+
+/// Words for the mixture, also such as tell no role: written wrongly, or too seldom to stand on.
+pub(super) static MIXTURE: &[&str] = &[
+    "lambda",
+    "lamda",
+    "lambada",
+    "lam",
+    "lmbd",
+    "lmbda",
+    "λ",
+    "luftzahl",
+    "luftverhaltnis",
+    "afr",
+    "airfuel",
+    "o2",
+    "oxygen",
+    "wideband",
+    "wbo2",
+    "wb",
+    "uego",
+    "breitband",
+    "mixture",
+    "gemisch",
+    "phi",
+    "equivalence",
+    "eqr",
+];
+
+/// Words beside them for the sensor's device and for what the engine control makes of the reading.
+pub(super) static MIXTURE_DEVICE: &[&str] = &[
+    "status",
+    "state",
+    "ready",
+    "diag",
+    "stat",
+    "temp",
+    "temperature",
+    "temperatur",
+    "tmp",
+    "heat",
+    "heating",
+    "htr",
+    "heiz",
+    "v",
+    "mv",
+    "ma",
+    "supply",
+    "battery",
+    "batt",
+    "power",
+    "resistance",
+    "impedance",
+    "ri",
+    "stft",
+    "ltft",
+    "trims",
+    "closed",
+    "loop",
+    "cl",
+    "o2s",
+    "fb",
+    "feedback",
+    "pid",
+    "id",
+    "error",
+    "code",
+    "table",
+    "map",
+];
+
 /// Veto words that hold for every role: raw converter values and fault flags are no readings.
 pub(super) static NOT_A_READING: &[&str] = NO_DEVICE;
 

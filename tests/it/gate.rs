@@ -151,6 +151,35 @@ fn a_danger_in_a_second_bank_keeps_the_gate_shut() {
     assert!(events.iter().any(|event| event["channel"] == "Lambda Bank 2" && event["treat_as"] == "hazard"));
 }
 
+/// A second bank that is dead from the first row on, or stands under a name that tells no role, beside a sound one.
+#[test]
+fn a_second_bank_that_nobody_read_is_named() {
+    let (folder, lambda) = (folder(), place("Lambda"));
+    let lenient = file(folder.path(), "own.toml", format!("[trust]\nlambda = 0.1\n{ANY_EVENT}[end]\n"));
+    let ask = |name: &str, value: Option<&str>, policy: &str| {
+        let text = changed(
+            |head| format!("{head},{name}"),
+            |cells| format!("{},{}", cells.join(","), value.unwrap_or(cells[lambda])),
+        );
+        let log = file(folder.path(), "banks.csv", text);
+        let (answer, _) =
+            outcome(&["gate", &log, "--policy", policy], if policy == "next_step" { 3 } else { 0 });
+        let answer: Value = serde_json::from_str(&answer).expect("a line");
+        words(&answer["logs"][0]["reasons"]).into_iter().filter(|why| why.contains(name)).collect::<Vec<_>>()
+    };
+    let dead = ask("Lambda Bank 2", Some("0"), "next_step");
+    assert!(dead.len() == 1 && dead[0].contains("nothing is known"), "{dead:?}");
+    for name in ["Lamda 2", "Wideband 2", "Lambda Raw"] {
+        let said = ask(name, None, &lenient);
+        assert!(said.len() == 1 && said[0].contains("was not judged"), "{name}: {said:?}");
+    }
+    for (name, value) in
+        [("Lambda Heater Duty", None), ("Lambda Target 2", Some("0.8")), ("Wideband Voltage", None)]
+    {
+        assert_eq!(ask(name, value, &lenient), Vec::<String>::new(), "{name}");
+    }
+}
+
 #[test]
 fn a_throttle_that_reads_closed_under_boost_hides_no_danger() {
     let (folder, throttle) = (folder(), place("Throttle"));

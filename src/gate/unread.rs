@@ -1,0 +1,67 @@
+//! Columns that speak of the mixture by name and were not taken for a reading of it: nothing in the log judged them.
+
+use super::{Case, Policy};
+use crate::clip::clip;
+use crate::document::{Channel, Verdict};
+use crate::log::Role;
+use crate::rig::guess::STATED_BY_RIG;
+use crate::rig::name::{MixtureName, mixture_name};
+
+/// Columns named in one reason, and characters of each.
+const NAMES_SHOWN: usize = 3;
+const NAME_SHOWN: usize = 40;
+
+impl Case {
+    /// A column that is a mixture reading by its name and holds no value of one is a dead bank: what happened there is not
+    /// known. One that only speaks of the mixture may be anything, so that it is said and closes nothing.
+    pub(super) fn unread(&mut self, channels: &[Channel], policy: &Policy) {
+        let named = |wanted: MixtureName| -> Vec<&str> {
+            let meant = |channel: &&Channel| of(channel) == Some(wanted);
+            channels.iter().filter(meant).map(|channel| channel.name.as_str()).collect()
+        };
+        let dead = named(MixtureName::Reading);
+        if let Some(first) = dead.first() {
+            let (names, first) = (listed(&dead), clip(first, NAME_SHOWN));
+            let reason = format!(
+                "of the mixture that {names} should have read nothing is known: the name is that of a mixture reading, the \
+                 values are not"
+            );
+            if policy.allowed.contains(&Verdict::Undetermined) {
+                self.reserve(&reason);
+            } else {
+                self.withhold(
+                    &reason,
+                    &format!(
+                        "a log in which {first} reads; where nothing is connected to it, `\"{first}\" = {{ role = \"other\" }}` \
+                         under `[columns]` in the rig file"
+                    ),
+                );
+            }
+        }
+        let spoken = named(MixtureName::Word);
+        if let Some(first) = spoken.first() {
+            let (names, first) = (listed(&spoken), clip(first, NAME_SHOWN));
+            self.reserve(&format!(
+                "{names} was not judged: it speaks of the mixture by name only; if it reads that of a part of the engine, \
+                 state `\"{first}\" = {{ role = \"lambda\" }}` under `[columns]` in the rig file, else `role = \"other\"`"
+            ));
+        }
+    }
+}
+
+/// How a column that no test judged speaks of the mixture; null where it has a role, or a unit of something else, or where
+/// the rig file says that it is something else.
+fn of(channel: &Channel) -> Option<MixtureName> {
+    let unjudged = channel.role == Role::Other && !channel.role_reason.starts_with(STATED_BY_RIG);
+    let unit_fits = matches!(channel.unit.as_str(), "" | "AFR");
+    let name = mixture_name(&channel.name).filter(|_| unjudged && unit_fits)?;
+    // Values that read as an air/fuel ratio were refused for another reason than being none.
+    Some(if channel.unit.is_empty() { name } else { MixtureName::Word })
+}
+
+fn listed(names: &[&str]) -> String {
+    let shown: Vec<_> = names.iter().take(NAMES_SHOWN).map(|name| clip(name, NAME_SHOWN)).collect();
+    let more = names.len().saturating_sub(NAMES_SHOWN);
+    let shown = shown.join(", ");
+    if more == 0 { shown } else { format!("{shown} and {more} more columns") }
+}
