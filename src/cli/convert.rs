@@ -1,4 +1,4 @@
-//! `convert LOG -o FILE`: any supported log to Parquet or Arrow IPC, losslessly.
+//! `convert LOG -o FILE`: any supported log to Parquet or Arrow IPC, losslessly but for what it says.
 
 use std::path::{Path, PathBuf};
 
@@ -6,6 +6,7 @@ use super::failure::Failure;
 use super::source;
 use super::{Ending, apart, output};
 use crate::log::{ClockBasis, Log, Role};
+use crate::read::place::shown;
 use crate::read::{self, FieldMeta, FileFormat, Table, WriteError};
 use crate::rig;
 
@@ -40,6 +41,11 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
         WriteError::Io(error) => Failure::write(&arguments.output, &error),
         other => Failure::Internal(format!("cannot write {}: {other}", arguments.output.display())),
     })?;
+    for note in table.notes.iter().filter(|note| note.text.starts_with(read::ROUNDED)) {
+        let line = note.line.map_or_else(String::new, |line| format!(", line {line}"));
+        let column = shown(note.channel.as_deref().unwrap_or_default());
+        output::remark(&format!("column {column}{line}: {}", note.text));
+    }
     if let Some(cut) = &table.source.cut_short {
         output::remark(&format!("the log is not whole: {}; the new file says so too", cut.why));
     }

@@ -4,6 +4,7 @@ use std::sync::{Arc, OnceLock};
 
 use arrow_array::{Array, ArrayRef, BooleanArray, Float64Array, Int64Array, StringArray};
 use arrow_buffer::{BooleanBuffer, NullBuffer, OffsetBuffer, ScalarBuffer};
+use arrow_schema::DataType;
 
 use super::number;
 
@@ -53,6 +54,14 @@ pub(super) struct Cells {
     first_null_word: Option<Odd>,
     others: usize,
     odd: Vec<Odd>,
+    rounded: Option<Box<Rounded>>,
+}
+
+/// Whole numbers of which a double does not hold every digit.
+#[derive(Clone, Debug)]
+pub(super) struct Rounded {
+    pub(super) count: usize,
+    pub(super) first: Odd,
 }
 
 impl Cells {
@@ -72,6 +81,7 @@ impl Cells {
             first_null_word: None,
             others: 0,
             odd: Vec::new(),
+            rounded: None,
         }
     }
 
@@ -114,7 +124,12 @@ impl Cells {
         }
         match self.kind {
             Kind::Number => match number::parse(token, mark) {
-                Some(number) if number.value.is_finite() => self.push_number(&number),
+                Some(number) if number.value.is_finite() => {
+                    if number.wide {
+                        self.note_rounded(token, &number, row, line);
+                    }
+                    self.push_number(&number);
+                }
                 // A number beyond the range of a double stands for infinity.
                 Some(_) => self.push_null_word(token, row, line),
                 None if number::is_null_word(token) => self.push_null_word(token, row, line),
@@ -139,6 +154,16 @@ impl Cells {
                 }
             }
             Kind::Skip => {}
+        }
+    }
+
+    /// Keeps in mind that a whole number of many digits is not held exactly.
+    #[cold]
+    pub(super) fn note_rounded(&mut self, token: &[u8], number: &number::Number, row: usize, line: u64) {
+        let held = |whole: i64| whole as f64 as i128 == i128::from(whole);
+        if number.integer && !number::parse_integer(token).is_some_and(held) {
+            let first = || Box::new(Rounded { count: 0, first: odd(token, row, line) });
+            self.rounded.get_or_insert_with(first).count += 1;
         }
     }
 
@@ -169,6 +194,7 @@ impl Cells {
         self.odd.clear();
         (self.blank, self.count, self.null_words, self.others) = (0, 0, 0, 0);
         (self.fractional, self.any_wide, self.first_null_word) = (false, false, None);
+        self.rounded = None;
     }
 
     /// Adds the cells that follow; theirs count rows and lines from `row` and `line` on.
@@ -196,6 +222,10 @@ impl Cells {
         if self.first_null_word.is_none() {
             self.first_null_word = more.first_null_word.as_ref().map(shifted);
         }
+        if let Some(rounded) = &more.rounded {
+            let first = || Box::new(Rounded { count: 0, first: shifted(&rounded.first) });
+            self.rounded.get_or_insert_with(first).count += rounded.count;
+        }
     }
 
     /// Takes the last row back, if there is one.
@@ -206,6 +236,8 @@ impl Cells {
                 if self.numbers.pop().is_some_and(|value| !value.is_nan()) {
                     self.count -= 1;
                 }
+                let rows = self.numbers.len();
+                self.rounded.take_if(|rounded| rounded.first.row == rows);
             }
             Kind::Wide => {
                 if self.wide.pop().flatten().is_some() {
@@ -234,6 +266,7 @@ pub(super) struct Finished {
     pub(super) odd_count: usize,
     pub(super) null_words: usize,
     pub(super) first_null_word: Option<Odd>,
+    pub(super) rounded: Option<Box<Rounded>>,
     /// What stood for yes and no, when it was not `true` and `false`.
     pub(super) truth_words: Option<&'static str>,
 }
@@ -296,7 +329,9 @@ pub(super) fn finish(cells: Cells, blank: &OnceLock<ArrayRef>) -> Joined {
     };
     let odd_count = if matches!(kind, Kind::Text) { 0 } else { others };
     let (odd, first_null_word) = (cells.odd, cells.first_null_word);
-    Joined::Done(Finished { values, odd, odd_count, null_words, first_null_word, truth_words })
+    // Integers and words keep every digit.
+    let rounded = cells.rounded.filter(|_| *values.data_type() == DataType::Float64);
+    Joined::Done(Finished { values, odd, odd_count, null_words, first_null_word, rounded, truth_words })
 }
 
 /// Numbers of which none is there.

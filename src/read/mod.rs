@@ -36,6 +36,7 @@ pub(crate) use limits::SETTINGS_MOST;
 pub use limits::{COLUMNS_MOST, EXPANDED_MOST, FILE_MOST, RATIO_MOST, STREAM_MOST, TEXT_RATIO_MOST};
 pub(crate) use parquet_claim::footer;
 pub use table::{Column, Table};
+pub use text::ROUNDED;
 pub use time::{TimeAxis, find_time};
 pub use write::{FieldMeta, FileFormat, WriteError, write_table};
 pub(crate) use write::{cut_mark, write_parquet};

@@ -32,6 +32,8 @@ const WAVE: usize = 32;
 const GUESS_LINES: usize = 200;
 /// Ragged lines told one by one; the rest are counted.
 const RAGGED_KEPT: usize = 5;
+/// How a note begins that says of numbers that they do not stand in the table as the file writes them.
+pub const ROUNDED: &str = "rounded to the nearest double";
 /// Comment lines of the body kept.
 const COMMENTS_KEPT: usize = 100;
 /// A pass per change of mind: number to wide integer to text.
@@ -338,6 +340,14 @@ fn describe(name: &str, finished: &Finished, first_line: u64, notes: &mut Vec<No
             ""
         };
         add(Some(first.line), format!("{what}: {}{help}", shown(&first.text)));
+    }
+    if let Some(rounded) = &finished.rounded {
+        let (many, first) = (rounded.count, &rounded.first);
+        let what = if many == 1 { "1 whole number" } else { "whole numbers" };
+        let count = if many == 1 { String::new() } else { format!("{many} ") };
+        let text =
+            format!("{ROUNDED}: {count}{what} beyond 2^53 among decimals, the first {}", shown(&first.text));
+        add(Some(first.line), text);
     }
     if let Some(words) = finished.truth_words {
         add(None, format!("{words} were read as true and false"));

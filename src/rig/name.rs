@@ -72,8 +72,8 @@ pub fn mixture_name(name: &str) -> Option<MixtureName> {
         _ => {}
     }
     let speaks = MIXTURE.iter().any(|word| folded.has(word)) || name.to_lowercase().contains("a/f");
-    let made = |word: &&str| folded.has_alone(word) && !FORM_OF_READING.contains(word);
-    (speaks && !NOT_MIXTURE.iter().any(|word| made(&word))).then_some(MixtureName::Word)
+    let made = |word: &str| folded.has_alone(word) && !FORM_OF_READING.contains(&word);
+    (speaks && !NOT_MIXTURE.iter().any(|word| made(word))).then_some(MixtureName::Word)
 }
 
 /// Whether a name speaks of a commanded value.

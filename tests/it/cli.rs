@@ -172,6 +172,13 @@ fn convert_keeps_every_value_and_says_what_each_column_is() {
         };
         assert_eq!(findings(&log), findings(&to), "{name}");
     }
+    let mixed = file(folder.path(), "mixed.csv", "Time,a\n0,1.5\n1,9007199254740993\n");
+    let (_, remark) =
+        outcome(&["convert", &mixed, "-o", &crate::logs::text(&folder.path().join("mixed.arrow"))], 0);
+    assert!(
+        remark.contains("column `a`, line 3: rounded") && remark.contains("9007199254740993"),
+        "{remark}"
+    );
     let (_, errors) = outcome(&["convert", &log, "-o", "run.xyz"], 2);
     assert!(errors.contains("found: `.xyz`"), "{errors}");
 }

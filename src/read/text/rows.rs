@@ -218,7 +218,13 @@ fn row(text: &[u8], start: usize, layout: &Layout<'_>, chunk: &mut Chunk) -> usi
             None => true,
         };
         match number {
-            Some(number) if clean_end && number.value.is_finite() => cells.push_number(&number),
+            Some(number) if clean_end && number.value.is_finite() => {
+                if number.wide {
+                    let token = text.get(at..number.end).unwrap_or_default();
+                    cells.note_rounded(token, &number, chunk.rows, chunk.lines - 1);
+                }
+                cells.push_number(&number);
+            }
             None if clean_end => cells.push_blank(),
             _ => {
                 let rest = text.get(at..).unwrap_or_default();

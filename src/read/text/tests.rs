@@ -247,3 +247,24 @@ fn empty_cells_before_the_first_value_are_counted_wherever_it_comes() {
     assert_eq!(filled(6), [(30_000, 7.0)]);
     assert_eq!(*table.columns[6].values.data_type(), DataType::Int64);
 }
+
+#[test]
+fn whole_numbers_that_decimals_round_are_told() {
+    let told = |cells: &[&str]| -> Vec<(Option<u64>, String)> {
+        let rows: Vec<String> = cells.iter().enumerate().map(|(row, cell)| format!("{row},{cell}")).collect();
+        let notes = table(&format!("t,a\n{}\n", rows.join("\n"))).notes.into_iter();
+        notes.filter(|note| note.text.starts_with(ROUNDED)).map(|note| (note.line, note.text)).collect()
+    };
+    let two = told(&["1.5", "9007199254740993", "9007199254740994", "-9007199254740995"]);
+    assert_eq!(two.len(), 1);
+    assert_eq!(two[0].0, Some(3));
+    assert!(two[0].1.contains("2 whole numbers") && two[0].1.contains("9007199254740993"), "{two:?}");
+    // Whole numbers alone keep every digit, and a double holds these.
+    assert!(told(&["1", "9007199254740993", "9007199254740995"]).is_empty());
+    assert!(told(&["1.5", "9007199254740992", "1800000000000000000", "0.10000000000000000555"]).is_empty());
+    assert_eq!(told(&["1.5", "18446744073709551617"]).len(), 1);
+    // The row that breaks off is left out with its number.
+    assert!(
+        !table("t,a,b\n0,1.5,1\n1,9007199254740993").notes.iter().any(|note| note.text.starts_with(ROUNDED))
+    );
+}
