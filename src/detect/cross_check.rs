@@ -7,8 +7,10 @@ use super::{
 };
 use crate::flag::Flag;
 use crate::log::{Channel, Clock, Role};
-use crate::signal::{regression, robust, runs};
+use crate::signal::{robust, runs};
 
+mod motion;
+mod pressure;
 mod target;
 
 /// See its text in `sondeproof explain cross_check`.
@@ -65,11 +67,6 @@ const LEAST_PAIRS: usize = 30;
 /// Share of the time with the pedal released above which an open throttle is the engine's habit and not a fault.
 /// Assumed.
 const MOST_APART: f64 = 0.2;
-/// Speed above which wheels and satellites are compared, m/s.
-const MOVING_M_S: f64 = 5.0;
-/// Acceleration below which a delay of 0.5 s costs less than 0.25 m/s.
-const STEADY_M_S2: f64 = 0.5;
-
 static META: Meta = Meta {
     name: "cross_check",
     stage: Stage::Scored,
@@ -121,10 +118,12 @@ impl Detector for CrossCheck {
 
     fn run(&self, channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Outcome {
         let results = match channel.role {
-            Role::VehicleSpeed => vec![satellite(channel, view, limits), gears(channel, view, limits)],
-            Role::EngineSpeed => vec![standing(channel, view, limits)],
-            Role::ManifoldPressure => vec![barometer(channel, view, limits)],
-            Role::BoostPressure => vec![boost(channel, view, limits)],
+            Role::VehicleSpeed => {
+                vec![motion::satellite(channel, view, limits), motion::gears(channel, view, limits)]
+            }
+            Role::EngineSpeed => vec![motion::standing(channel, view, limits)],
+            Role::ManifoldPressure => vec![pressure::barometer(channel, view, limits)],
+            Role::BoostPressure => vec![pressure::boost(channel, view, limits)],
             Role::Lambda => vec![target::gain(channel, view, limits)],
             Role::Afr => vec![mixture(channel, view, limits), target::gain(channel, view, limits)],
             Role::Pedal => vec![pedal(channel, view, limits)],
@@ -188,247 +187,6 @@ fn stretches(clock: &Clock, hold_s: f64, holds: impl Fn(usize) -> bool) -> Vec<R
 
 fn lasted_s(clock: &Clock, rows: &Range<usize>) -> f64 {
     clock.time_s[rows.end - 1] - clock.time_s[rows.start]
-}
-
-fn satellite(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
-    let other = need(view, Role::GpsSpeed)?;
-    let clock = &view.log.clock;
-    let (wheel, sky) = (held(channel, clock), held(other, clock));
-    let (mut x, mut y) = (Vec::new(), Vec::new());
-    // The first row a second later; time never runs back, so neither does it.
-    let mut ahead = 0;
-    for segment in &clock.segments {
-        for row in segment.clone() {
-            let later_s = clock.time_s[row] + 1.0;
-            while clock.time_s.get(ahead).is_some_and(|time_s| *time_s < later_s) {
-                ahead += 1;
-            }
-            if ahead >= segment.end || sky[row].is_nan() || sky[row] < MOVING_M_S {
-                continue;
-            }
-            if (sky[ahead] - sky[row]).abs() < STEADY_M_S2
-                && (wheel[ahead] - wheel[row]).abs() < 2.0 * STEADY_M_S2
-            {
-                x.push(sky[row]);
-                y.push(wheel[row]);
-            }
-        }
-    }
-    let line = regression::line(&x, &y).filter(|line| line.count >= LEAST_PAIRS);
-    let Some(line) = line else {
-        return Err("too little steady driving to compare wheel and satellite speed".to_owned());
-    };
-    let highest = x.iter().copied().fold(0.0, f64::max);
-    let ratio = robust::median(&x.iter().zip(&y).map(|(a, b)| b / a).collect::<Vec<_>>()).unwrap_or(1.0);
-    // Over a narrow range of speeds the slope is loose: then the ratio decides.
-    let known = line.slope_sd < 0.25 * limits.get(&SPEED);
-    let slope = if known { line.slope } else { ratio };
-    let off = (slope - 1.0).abs() > limits.get(&SPEED) || (ratio - 1.0).abs() > limits.get(&SPEED);
-    let loose = line.error > limits.get(&ERROR) * highest;
-    if !off && !loose {
-        return Ok(Vec::new());
-    }
-    let units =
-        [(1.609_344, "km/h taken for mph"), (0.621_371, "mph taken for km/h"), (3.6, "km/h taken for m/s")];
-    let units = units.iter().find(|(factor, _)| (ratio / factor - 1.0).abs() < 0.05);
-    let why = units.map_or("another tyre, pulse count or unit", |(_, why)| why);
-    Ok(vec![Finding::new(
-        0..channel.rows(),
-        Flag::Suspect,
-        format!(
-            "{} against {}: slope {:.3}, intercept {:.2} m/s, SEE {:.2} m/s, r2 {:.4} over {} pairs; slope must be within \
-             {:.2} of 1 and SEE below {:.0} % of {highest:.1} m/s: {}",
-            channel.name,
-            other.name,
-            line.slope,
-            line.intercept,
-            line.error,
-            line.r2,
-            line.count,
-            limits.get(&SPEED),
-            limits.get(&ERROR) * 100.0,
-            if off { why } else { "they do not move together" }
-        ),
-        vec![
-            (&SLOPE, line.slope),
-            (&INTERCEPT, line.intercept),
-            (&SEE, line.error),
-            (&R2, line.r2),
-            (&PAIRS, line.count as f64),
-        ],
-    )])
-}
-
-fn gears(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
-    let (gear, rpm) = (need(view, Role::Gear)?, need(view, Role::EngineSpeed)?);
-    let clock = &view.log.clock;
-    let (gear, rpm, speed) = (held(gear, clock), held(rpm, clock), held(channel, clock));
-    let ratio: Vec<f64> = (0..speed.len())
-        .map(|row| {
-            let engaged =
-                gear[row] >= 1.0 && gear[row] <= 12.0 && speed[row] > MOVING_M_S && rpm[row] > 500.0;
-            if engaged { (rpm[row] / speed[row]).ln() } else { f64::NAN }
-        })
-        .collect();
-    let mut middles = [f64::NAN; 13];
-    for (number, middle) in middles.iter_mut().enumerate().skip(1) {
-        let own: Vec<f64> = (0..ratio.len())
-            .filter(|row| gear[*row].round() == number as f64 && !ratio[*row].is_nan())
-            .map(|row| ratio[row])
-            .collect();
-        if own.len() >= LEAST_PAIRS
-            && let Some((centre, spread)) = robust::centre_and_spread(&own, 0.0)
-            && spread < 0.05
-        {
-            // A gear whose ratio does not stand still (converter, belt) says nothing.
-            *middle = centre;
-        }
-    }
-    if middles.iter().all(|middle| middle.is_nan()) {
-        return Err("no logged gear has a ratio that stands still".to_owned());
-    }
-    let own = |row: usize| middles.get(gear[row].round() as usize).copied().unwrap_or(f64::NAN);
-    let far = |row: usize| (ratio[row] - own(row)).abs() > 0.15;
-    Ok(stretches(clock, limits.get(&HOLD), far)
-        .into_iter()
-        .map(|rows| {
-            let differences: Vec<f64> = rows.clone().map(|row| ratio[row] - own(row)).collect();
-            let difference = robust::median(&differences).unwrap_or(0.0);
-            Finding::new(
-                rows.clone(),
-                Flag::Suspect,
-                format!(
-                    "{} and engine speed are {:.0} % off the ratio of gear {:.0} for {:.1} s: slip, or one of the two is \
-                     wrong",
-                    channel.name,
-                    difference.exp_m1() * 100.0,
-                    gear[rows.start],
-                    lasted_s(clock, &rows)
-                ),
-                vec![(&DIFFERENCE, difference), (&LASTED, lasted_s(clock, &rows))],
-            )
-        })
-        .collect())
-}
-
-/// Engine speed 0 while something shows that the engine turns.
-fn standing(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
-    let clock = &view.log.clock;
-    let map = view.log.role(Role::ManifoldPressure).map(|map| held(map, clock));
-    let speed = view.log.role(Role::VehicleSpeed).map(|speed| held(speed, clock));
-    if map.is_none() && speed.is_none() {
-        return Err("no manifold pressure or vehicle speed that would show the engine turning".to_owned());
-    }
-    let rpm = held(channel, clock);
-    // Half the highest air pressure of any road is no barometer, nor is a fifth above the highest.
-    let pumping = |row: usize| map.as_ref().is_some_and(|map| map[row] < 45e3 || map[row] > 125e3);
-    let gaining = |row: usize| {
-        speed.as_ref().is_some_and(|speed| {
-            let ahead = clock.row_at(clock.time_s[row] + 1.0);
-            speed.get(ahead).is_some_and(|later| speed[row] > 1.0 && later - speed[row] > 1.0)
-        })
-    };
-    let found = stretches(clock, limits.get(&HOLD), |row| rpm[row] == 0.0 && (pumping(row) || gaining(row)));
-    Ok(found
-        .into_iter()
-        .map(|rows| {
-            let why =
-                if pumping(rows.start) { "the manifold is not at rest" } else { "the vehicle gains speed" };
-            let lasted = lasted_s(clock, &rows);
-            Finding::new(
-                rows,
-                Flag::Bad,
-                format!(
-                    "{} shows 0 for {lasted:.1} s while {why}: the engine turns and the reading is lost",
-                    channel.name
-                ),
-                vec![(&LASTED, lasted)],
-            )
-        })
-        .collect())
-}
-
-/// Manifold against barometer while the engine stands.
-fn barometer(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
-    let (other, speed) = (need(view, Role::BarometricPressure)?, need(view, Role::EngineSpeed)?);
-    let clock = &view.log.clock;
-    let (rpm, air, map) = (held(speed, clock), held(other, clock), channel.values());
-    let still: Vec<f64> = (0..map.len())
-        .filter(|row| rpm[*row] >= 0.0 && rpm[*row] < 50.0 && map[*row].is_finite() && air[*row] > 0.0)
-        .map(|row| map[row] / air[row] - 1.0)
-        .collect();
-    if still.len() < 10 {
-        return Err("the log never shows the engine standing (10 readings at least)".to_owned());
-    }
-    let share = robust::median(&still).unwrap_or(0.0);
-    if share.abs() <= limits.get(&PRESSURE) || !share.is_finite() {
-        return Ok(Vec::new());
-    }
-    Ok(vec![Finding::new(
-        0..channel.rows(),
-        Flag::Suspect,
-        format!(
-            "{} stands {:.1} % off {} while the engine stands, where both measure the same air; limit {:.0} % (40 CFR \
-             1065.915)",
-            channel.name,
-            share * 100.0,
-            other.name,
-            limits.get(&PRESSURE) * 100.0
-        ),
-        vec![(&DIFFERENCE, share), (&PAIRS, still.len() as f64)],
-    )])
-}
-
-/// Boost plus barometer against manifold pressure.
-fn boost(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
-    let map = need(view, Role::ManifoldPressure)?;
-    let clock = &view.log.clock;
-    let air = view.log.role(Role::BarometricPressure).map(|air| held(air, clock));
-    let (gauge, absolute) = (held(channel, clock), held(map, clock));
-    let (mut x, mut y) = (Vec::new(), Vec::new());
-    for segment in &clock.segments {
-        for row in segment.clone() {
-            let before = clock.row_at(clock.time_s[row] - 0.5).max(segment.start);
-            let outside = air.as_ref().map_or(101_325.0, |air| air[row]);
-            // Many boost gauges show nothing below the barometer: only pressure is compared, and only at rest.
-            if gauge[row] > 5e3 && (absolute[row] - absolute[before]).abs() < 3e3 && outside.is_finite() {
-                x.push(absolute[row]);
-                y.push(gauge[row] + outside);
-            }
-        }
-    }
-    if x.len() < LEAST_PAIRS {
-        return Err("too little steady boost to compare with manifold pressure".to_owned());
-    }
-    let share =
-        robust::median(&x.iter().zip(&y).map(|(a, b)| b / a - 1.0).collect::<Vec<_>>()).unwrap_or(0.0);
-    // Without a barometer, weather and height may take 15 % (standard atmosphere, 1000 m and weather).
-    let limit = limits.get(&PRESSURE) + if air.is_some() { 0.0 } else { 0.15 };
-    if share.abs() <= limit || !share.is_finite() {
-        return Ok(Vec::new());
-    }
-    let mut evidence = vec![(&DIFFERENCE, share), (&PAIRS, x.len() as f64)];
-    if let Some(line) = regression::line(&x, &y) {
-        evidence.extend([
-            (&SLOPE, line.slope),
-            (&INTERCEPT, line.intercept),
-            (&SEE, line.error),
-            (&R2, line.r2),
-        ]);
-    }
-    Ok(vec![Finding::new(
-        0..channel.rows(),
-        Flag::Suspect,
-        format!(
-            "{} plus barometer stands {:.1} % off {} over {} steady readings under boost; limit {:.0} %",
-            channel.name,
-            share * 100.0,
-            map.name,
-            x.len(),
-            limit * 100.0
-        ),
-        evidence,
-    )])
 }
 
 /// Air/fuel ratio and lambda of one sensor.

@@ -9,7 +9,15 @@ use super::{
 };
 use crate::flag::Flag;
 use crate::log::{Channel, Role};
-use crate::signal::{fresh, runs};
+use crate::signal::runs;
+
+mod alone;
+mod lively;
+#[cfg(test)]
+mod tests;
+
+use alone::unlike_itself;
+use lively::{ENOUGH, liveliness};
 
 /// See its text in `sondeproof explain flat_line`.
 pub(super) struct FlatLine;
@@ -76,11 +84,6 @@ static LOG10: Field = Field { name: "log10_p", unit: "1" };
 /// Readings come often up to this period, s: noise then differs from one to the next even in a steady engine
 /// (assumed).
 const OFTEN_S: f64 = 0.15;
-
-/// Readings on each side of a run from which the channel's liveliness is learned.
-const NEAR: usize = 60;
-/// Fewest readings to learn it from.
-const ENOUGH: usize = 20;
 
 const ROLES: &[Role] = &[
     Role::Lambda,
@@ -204,64 +207,6 @@ impl Detector for FlatLine {
     }
 }
 
-/// Readings of a run that needs no witness and no known noise. Assumed: long against every pause of a process that
-/// shows two equal readings in a row less than every second time.
-const UNLIKE_READINGS: usize = 100;
-
-/// The test where neither noise nor another channel can speak, in a log of no engine: a run of equal readings whose
-/// chance is nil by the channel's own habit, and which is ten times longer than any other.
-///
-/// * `allowed`: whether the log has no engine speed; a standing engine holds its channels for as long as it likes
-/// * returns null where the channel repeats itself too often to tell
-fn unlike_itself(
-    channel: &Channel,
-    view: &View<'_>,
-    readings: &Readings<'_>,
-    limits: &Limits<'_>,
-    allowed: bool,
-) -> Option<Outcome> {
-    // A series of its own pace is full of gaps, and a value that outlives one stood all the more.
-    let whole = 0..channel.rows();
-    let mut runs = held(channel, view, std::slice::from_ref(&whole));
-    let stops = Stops::of(channel);
-    runs.retain(|run| !stops.contain(run.value));
-    runs.sort_by_key(|run| std::cmp::Reverse(run.frames));
-    let inside: usize = runs.iter().filter(|run| run.frames >= UNLIKE_READINGS).map(|run| run.frames).sum();
-    let others = readings.len().saturating_sub(inside);
-    let equal = (1..readings.len()).filter(|at| readings.change(*at) == 0.0).count().saturating_sub(inside);
-    if !allowed || others < 2 * ENOUGH || 2 * equal > others {
-        return None;
-    }
-    let longest_other =
-        runs.iter().map(|run| run.frames).find(|frames| *frames < UNLIKE_READINGS).unwrap_or(1);
-    let habit = (equal as f64 + 1.0) / (others as f64 + 2.0);
-    let bar = limits.get(&CHANCE).log10() - (readings.len() as f64).log10();
-    let mut findings: Vec<Finding> = runs
-        .iter()
-        .filter(|run| run.frames >= UNLIKE_READINGS.max(10 * longest_other))
-        .filter(|run| run.frames as f64 * habit.log10() <= bar)
-        .map(|run| {
-            let message = format!(
-                "{} stood at {:.3} {} for {} readings ({:.0} s), ten times longer than ever else in this log: stuck, or \
-                 the process stood still",
-                channel.name,
-                channel.logged(run.value),
-                channel.unit.symbol,
-                run.frames,
-                run.held_s
-            );
-            Finding::new(
-                run.rows.clone(),
-                Flag::Suspect,
-                message,
-                vec![(&HELD, run.held_s), (&COUNT, run.frames as f64)],
-            )
-        })
-        .collect();
-    findings.sort_by_key(|finding| finding.rows.start);
-    Some(Outcome::Ran { evaluated: Evaluated::All, findings })
-}
-
 /// A run of equal values.
 struct Stand {
     /// From its second reading to its end.
@@ -329,63 +274,6 @@ impl<'a> Stops<'a> {
         }
         [measured.clip_low, measured.clip_high, measured.rest_value].into_iter().flatten().any(near)
             || (speed && value.abs() <= self.channel.resolution())
-    }
-}
-
-/// What readings do when the channel is alive.
-struct Liveliness {
-    sigma_over_q: f64,
-    /// Upper estimate of the share of readings equal to the one before.
-    equal: f64,
-}
-
-impl Liveliness {
-    /// log10 of the probability of a run, by the less surprised of the two measures.
-    fn log10_run(&self, frames: usize) -> f64 {
-        self.log10_share(frames).max(fresh::log10_equal(frames, self.sigma_over_q)).max(-300.0)
-    }
-
-    /// The same by the share of equal readings alone.
-    fn log10_share(&self, frames: usize) -> f64 {
-        frames.saturating_sub(1) as f64 * self.equal.log10()
-    }
-}
-
-/// From the nearest readings outside the run in the same operating state.
-fn liveliness(
-    channel: &Channel,
-    view: &View<'_>,
-    readings: &Readings<'_>,
-    run: &Stand,
-) -> Option<Liveliness> {
-    let bits = |row: usize| view.state.bits.get(row).copied().unwrap_or(0);
-    let state = bits(usize::midpoint(run.rows.start, run.rows.end));
-    let like = |at: &usize| readings.row(*at).is_some_and(|row| bits(row) == state);
-    let start = readings.at_or_after(run.rows.start);
-    let end = readings.at_or_after(run.rows.end);
-    let before: Vec<usize> = (0..start).rev().take(10 * NEAR).filter(like).take(NEAR).collect();
-    let after: Vec<usize> = (end..readings.len()).take(10 * NEAR).filter(like).take(NEAR).collect();
-    let sides =
-        [before, after].map(|side| side.into_iter().map(|at| readings.value(at)).collect::<Vec<f64>>());
-    // The quieter side speaks: that the channel was lively later proves nothing about now.
-    sides
-        .iter()
-        .filter(|side| side.len() >= ENOUGH)
-        .map(|side| of_side(side, channel.resolution()))
-        .min_by(|a, b| a.sigma_over_q.total_cmp(&b.sigma_over_q))
-}
-
-fn of_side(values: &[f64], step: f64) -> Liveliness {
-    let equal = values.windows(2).filter(|pair| pair[0] == pair[1]).count();
-    let mut bends: Vec<f64> =
-        values.windows(3).map(|w| ((w[0] - 2.0 * w[1] + w[2]) / step).powi(2)).collect();
-    bends.sort_by(f64::total_cmp);
-    // Without the wildest tenth: a step of the engine is no noise. What rounding adds is taken off.
-    bends.truncate((bends.len() * 9).div_ceil(10));
-    let variance = bends.iter().sum::<f64>() / bends.len().max(1) as f64 / 6.0 - 1.0 / 12.0;
-    Liveliness {
-        sigma_over_q: variance.max(0.0).sqrt(),
-        equal: (equal as f64 + 1.0) / (values.len() as f64 + 1.0),
     }
 }
 
@@ -473,155 +361,4 @@ fn describe(channel: &Channel, run: &Stand, sigma_over_q: f64, log10_p: f64) -> 
         message,
         vec![(&HELD, run.held_s), (&COUNT, run.frames as f64), (&NOISE, sigma_over_q), (&LOG10, log10_p)],
     )
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::detect::testing::{Bench, Noise, because, evidence, quantised};
-    use crate::log::Estimate;
-
-    /// Lambda with this noise in steps, held over some rows, beside an engine that speeds up.
-    fn bench(sigma_steps: f64, hold: Range<usize>) -> Bench {
-        let mut noise = Noise::new(9);
-        let step = 0.004;
-        let mut values: Vec<f64> =
-            (0..800).map(|_| quantised(0.82 + step * sigma_steps * noise.next(), step)).collect();
-        let value = values[hold.start];
-        values[hold].fill(value);
-        Bench::new(20.0, 800)
-            .values(Role::Lambda, values)
-            .measured(|m| m.resolution = Some(step))
-            .channel(Role::EngineSpeed, |t| 3_000.0 + 80.0 * t)
-            .measured(|m| m.resolution = Some(1.0))
-    }
-
-    #[test]
-    fn stale_lambda_is_bad_from_its_second_reading_on() {
-        let found = bench(1.5, 300..330).findings(&FlatLine, Role::Lambda);
-        assert_eq!(found.len(), 1);
-        assert_eq!((found[0].rows.clone(), found[0].flag), (301..330, Flag::Bad));
-        assert_eq!(evidence(&found[0], "frames"), 30.0);
-        assert!((evidence(&found[0], "held_s") - 1.45).abs() < 1e-9);
-        assert!((evidence(&found[0], "sigma_over_q") - 1.5).abs() < 0.5);
-        assert!(evidence(&found[0], "log10_p") < -8.0);
-    }
-
-    #[test]
-    fn run_shorter_than_the_rig_allows_is_not_flagged() {
-        let with = |hold_s: f64| {
-            let held =
-                bench(1.5, 300..330).rig(|rig| _ = rig.limits.insert("flat_line.hold_s".into(), hold_s));
-            held.findings(&FlatLine, Role::Lambda).len()
-        };
-        assert_eq!((with(1.4), with(1.5)), (1, 0), "it stood for 1.45 s");
-    }
-
-    #[test]
-    fn flat_run_is_normal_on_a_quiet_channel() {
-        let reason = because(bench(0.25, 300..330).run(&FlatLine, Role::Lambda));
-        assert!(reason.contains("a flat run is normal"), "{reason}");
-        assert!(bench(0.35, 300..312).findings(&FlatLine, Role::Lambda).is_empty());
-    }
-
-    #[test]
-    fn noise_alone_is_never_stale() {
-        for sigma in [0.3, 0.5, 0.8, 1.5] {
-            let outcome = bench(sigma, 300..301).run(&FlatLine, Role::Lambda);
-            let found = matches!(outcome, Outcome::Ran { findings, .. } if !findings.is_empty());
-            assert!(!found, "{sigma}");
-        }
-    }
-
-    #[test]
-    fn nothing_is_stale_while_the_engine_stands_still_too() {
-        let mut still = bench(1.5, 300..330);
-        still.log.channels.truncate(1);
-        let still = still.channel(Role::EngineSpeed, |_| 3_000.0).measured(|m| m.resolution = Some(1.0));
-        assert!(still.findings(&FlatLine, Role::Lambda).is_empty());
-    }
-
-    #[test]
-    fn end_stop_and_rest_value_may_be_held() {
-        let mut clipped = bench(1.5, 300..330);
-        let value = clipped.log.channels[0].values()[300];
-        clipped.log.channels[0].measured.clip_high = Some(value);
-        assert!(clipped.findings(&FlatLine, Role::Lambda).is_empty());
-    }
-
-    #[test]
-    fn repeats_by_a_slow_link_are_not_counted() {
-        // A 10 Hz link in a 100 Hz log: ten rows per reading; five equal readings are too few.
-        let mut noise = Noise::new(4);
-        let mut frames: Vec<f64> = (0..200).map(|_| quantised(0.82 + 0.006 * noise.next(), 0.004)).collect();
-        let value = frames[100];
-        frames[100..105].fill(value);
-        let make = |frames: &[f64]| {
-            let values = (0..2_000).map(|row| frames[row / 10]).collect();
-            Bench::new(100.0, 2_000)
-                .values(Role::Lambda, values)
-                .measured(|m| {
-                    m.resolution = Some(0.004);
-                    m.frame_period_s = Some(Estimate { value: 0.1, low: 0.1, high: 0.1 });
-                })
-                .channel(Role::EngineSpeed, |t| 3_000.0 + 80.0 * t)
-        };
-        assert!(make(&frames).findings(&FlatLine, Role::Lambda).is_empty());
-        frames[100..120].fill(value);
-        let found = make(&frames).findings(&FlatLine, Role::Lambda);
-        assert_eq!(found.len(), 1);
-        assert_eq!(evidence(&found[0], "frames"), 20.0);
-        assert_eq!(found[0].rows, 1_010..1_200);
-    }
-
-    #[test]
-    fn gap_breaks_the_hold() {
-        let found = bench(1.5, 300..330).gap(315, 30.0).findings(&FlatLine, Role::Lambda);
-        assert!(found.iter().all(|f| evidence(f, "held_s") < 1.0), "{found:?}");
-    }
-
-    #[test]
-    fn a_series_of_its_own_that_stands_across_gaps_is_unlike_itself() {
-        // Hourly readings of one quantity, 300 of them stuck, with a gap every 40 rows: no piece is long by itself.
-        let series = |stuck: Range<usize>| {
-            let mut noise = Noise::new(12);
-            let mut values: Vec<f64> = (0..1_000).map(|_| quantised(noise.next(), 0.001)).collect();
-            let value = values[stuck.start];
-            values[stuck].fill(value);
-            let bench = Bench::new(1.0 / 3_600.0, 1_000).values(Role::Other, values);
-            let bench = bench.measured(|m| m.resolution = Some(0.001));
-            (1..25).fold(bench, |bench, k| bench.gap(40 * k, 7_200.0))
-        };
-        let found = series(400..700).findings(&FlatLine, Role::Other);
-        assert_eq!(found.len(), 1, "{found:?}");
-        assert_eq!((found[0].rows.clone(), found[0].flag), (401..700, Flag::Suspect));
-        assert!(series(400..401).findings(&FlatLine, Role::Other).is_empty());
-    }
-
-    #[test]
-    fn dead_channel_is_suspect_for_the_whole_log() {
-        let bench = Bench::new(10.0, 600)
-            .channel(Role::ManifoldPressure, |_| 100e3)
-            .channel(Role::EngineSpeed, |t| 1_000.0 + 50.0 * t);
-        let found = bench.findings(&FlatLine, Role::ManifoldPressure);
-        assert_eq!((found.len(), found[0].flag, found[0].rows.clone()), (1, Flag::Suspect, 0..600));
-    }
-
-    #[test]
-    fn slow_readings_differ_by_motion_and_prove_nothing() {
-        let mut slow = bench(1.5, 300..330);
-        slow.log.clock.time_s.iter_mut().for_each(|t| *t *= 20.0);
-        slow.log.channels.iter_mut().for_each(|channel| channel.measured.sample_period_s = Some(1.0));
-        assert!(because(slow.run(&FlatLine, Role::Lambda)).contains("motion"));
-    }
-
-    #[test]
-    fn alone_nothing_can_be_called_stale() {
-        let alone = Bench::new(10.0, 600).channel(Role::Lambda, |_| 1.0);
-        assert!(because(alone.run(&FlatLine, Role::Lambda)).contains("no other channel"));
-        assert!(
-            because(Bench::new(10.0, 5).channel(Role::Lambda, |_| 1.0).run(&FlatLine, Role::Lambda))
-                .contains("fewer")
-        );
-    }
 }

@@ -1,0 +1,175 @@
+//! Engine speed, vehicle speed and gear against each other: what turns together.
+
+use super::{
+    DIFFERENCE, ERROR, Found, HOLD, INTERCEPT, LASTED, LEAST_PAIRS, PAIRS, R2, SEE, SLOPE, SPEED, held,
+    lasted_s, need, stretches,
+};
+use crate::detect::{Finding, Limits, View};
+use crate::flag::Flag;
+use crate::log::{Channel, Role};
+use crate::signal::{regression, robust};
+
+/// Speed above which wheels and satellites are compared, m/s.
+const MOVING_M_S: f64 = 5.0;
+/// Acceleration below which a delay of 0.5 s costs less than 0.25 m/s.
+const STEADY_M_S2: f64 = 0.5;
+
+/// Wheel against satellite speed over steady driving.
+pub(super) fn satellite(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
+    let other = need(view, Role::GpsSpeed)?;
+    let clock = &view.log.clock;
+    let (wheel, sky) = (held(channel, clock), held(other, clock));
+    let (mut x, mut y) = (Vec::new(), Vec::new());
+    // The first row a second later; time never runs back, so neither does it.
+    let mut ahead = 0;
+    for segment in &clock.segments {
+        for row in segment.clone() {
+            let later_s = clock.time_s[row] + 1.0;
+            while clock.time_s.get(ahead).is_some_and(|time_s| *time_s < later_s) {
+                ahead += 1;
+            }
+            if ahead >= segment.end || sky[row].is_nan() || sky[row] < MOVING_M_S {
+                continue;
+            }
+            if (sky[ahead] - sky[row]).abs() < STEADY_M_S2
+                && (wheel[ahead] - wheel[row]).abs() < 2.0 * STEADY_M_S2
+            {
+                x.push(sky[row]);
+                y.push(wheel[row]);
+            }
+        }
+    }
+    let line = regression::line(&x, &y).filter(|line| line.count >= LEAST_PAIRS);
+    let Some(line) = line else {
+        return Err("too little steady driving to compare wheel and satellite speed".to_owned());
+    };
+    let highest = x.iter().copied().fold(0.0, f64::max);
+    let ratio = robust::median(&x.iter().zip(&y).map(|(a, b)| b / a).collect::<Vec<_>>()).unwrap_or(1.0);
+    // Over a narrow range of speeds the slope is loose: then the ratio decides.
+    let known = line.slope_sd < 0.25 * limits.get(&SPEED);
+    let slope = if known { line.slope } else { ratio };
+    let off = (slope - 1.0).abs() > limits.get(&SPEED) || (ratio - 1.0).abs() > limits.get(&SPEED);
+    let loose = line.error > limits.get(&ERROR) * highest;
+    if !off && !loose {
+        return Ok(Vec::new());
+    }
+    let units =
+        [(1.609_344, "km/h taken for mph"), (0.621_371, "mph taken for km/h"), (3.6, "km/h taken for m/s")];
+    let units = units.iter().find(|(factor, _)| (ratio / factor - 1.0).abs() < 0.05);
+    let why = units.map_or("another tyre, pulse count or unit", |(_, why)| why);
+    Ok(vec![Finding::new(
+        0..channel.rows(),
+        Flag::Suspect,
+        format!(
+            "{} against {}: slope {:.3}, intercept {:.2} m/s, SEE {:.2} m/s, r2 {:.4} over {} pairs; slope must be within \
+             {:.2} of 1 and SEE below {:.0} % of {highest:.1} m/s: {}",
+            channel.name,
+            other.name,
+            line.slope,
+            line.intercept,
+            line.error,
+            line.r2,
+            line.count,
+            limits.get(&SPEED),
+            limits.get(&ERROR) * 100.0,
+            if off { why } else { "they do not move together" }
+        ),
+        vec![
+            (&SLOPE, line.slope),
+            (&INTERCEPT, line.intercept),
+            (&SEE, line.error),
+            (&R2, line.r2),
+            (&PAIRS, line.count as f64),
+        ],
+    )])
+}
+
+/// Engine over vehicle speed within one logged gear.
+pub(super) fn gears(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
+    let (gear, rpm) = (need(view, Role::Gear)?, need(view, Role::EngineSpeed)?);
+    let clock = &view.log.clock;
+    let (gear, rpm, speed) = (held(gear, clock), held(rpm, clock), held(channel, clock));
+    let ratio: Vec<f64> = (0..speed.len())
+        .map(|row| {
+            let engaged =
+                gear[row] >= 1.0 && gear[row] <= 12.0 && speed[row] > MOVING_M_S && rpm[row] > 500.0;
+            if engaged { (rpm[row] / speed[row]).ln() } else { f64::NAN }
+        })
+        .collect();
+    let mut middles = [f64::NAN; 13];
+    for (number, middle) in middles.iter_mut().enumerate().skip(1) {
+        let own: Vec<f64> = (0..ratio.len())
+            .filter(|row| gear[*row].round() == number as f64 && !ratio[*row].is_nan())
+            .map(|row| ratio[row])
+            .collect();
+        if own.len() >= LEAST_PAIRS
+            && let Some((centre, spread)) = robust::centre_and_spread(&own, 0.0)
+            && spread < 0.05
+        {
+            // A gear whose ratio does not stand still (converter, belt) says nothing.
+            *middle = centre;
+        }
+    }
+    if middles.iter().all(|middle| middle.is_nan()) {
+        return Err("no logged gear has a ratio that stands still".to_owned());
+    }
+    let own = |row: usize| middles.get(gear[row].round() as usize).copied().unwrap_or(f64::NAN);
+    let far = |row: usize| (ratio[row] - own(row)).abs() > 0.15;
+    Ok(stretches(clock, limits.get(&HOLD), far)
+        .into_iter()
+        .map(|rows| {
+            let differences: Vec<f64> = rows.clone().map(|row| ratio[row] - own(row)).collect();
+            let difference = robust::median(&differences).unwrap_or(0.0);
+            Finding::new(
+                rows.clone(),
+                Flag::Suspect,
+                format!(
+                    "{} and engine speed are {:.0} % off the ratio of gear {:.0} for {:.1} s: slip, or one of the two is \
+                     wrong",
+                    channel.name,
+                    difference.exp_m1() * 100.0,
+                    gear[rows.start],
+                    lasted_s(clock, &rows)
+                ),
+                vec![(&DIFFERENCE, difference), (&LASTED, lasted_s(clock, &rows))],
+            )
+        })
+        .collect())
+}
+
+/// Engine speed 0 while something shows that the engine turns.
+pub(super) fn standing(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
+    let clock = &view.log.clock;
+    let map = view.log.role(Role::ManifoldPressure).map(|map| held(map, clock));
+    let speed = view.log.role(Role::VehicleSpeed).map(|speed| held(speed, clock));
+    if map.is_none() && speed.is_none() {
+        return Err("no manifold pressure or vehicle speed that would show the engine turning".to_owned());
+    }
+    let rpm = held(channel, clock);
+    // Half the highest air pressure of any road is no barometer, nor is a fifth above the highest.
+    let pumping = |row: usize| map.as_ref().is_some_and(|map| map[row] < 45e3 || map[row] > 125e3);
+    let gaining = |row: usize| {
+        speed.as_ref().is_some_and(|speed| {
+            let ahead = clock.row_at(clock.time_s[row] + 1.0);
+            speed.get(ahead).is_some_and(|later| speed[row] > 1.0 && later - speed[row] > 1.0)
+        })
+    };
+    let found = stretches(clock, limits.get(&HOLD), |row| rpm[row] == 0.0 && (pumping(row) || gaining(row)));
+    Ok(found
+        .into_iter()
+        .map(|rows| {
+            let why =
+                if pumping(rows.start) { "the manifold is not at rest" } else { "the vehicle gains speed" };
+            let lasted = lasted_s(clock, &rows);
+            Finding::new(
+                rows,
+                Flag::Bad,
+                format!(
+                    "{} shows 0 for {lasted:.1} s while {why}: the engine turns and the reading is lost",
+                    channel.name
+                ),
+                vec![(&LASTED, lasted)],
+            )
+        })
+        .collect())
+}

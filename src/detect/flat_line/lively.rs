@@ -1,0 +1,69 @@
+//! How lively a channel is around a run of equal readings, and how likely that makes the run.
+
+use super::Stand;
+use crate::detect::View;
+use crate::detect::pace::Readings;
+use crate::log::Channel;
+use crate::signal::fresh;
+
+/// Readings on each side of a run from which the channel's liveliness is learned.
+const NEAR: usize = 60;
+/// Fewest readings to learn it from.
+pub(super) const ENOUGH: usize = 20;
+
+/// What readings do when the channel is alive.
+pub(super) struct Liveliness {
+    pub(super) sigma_over_q: f64,
+    /// Upper estimate of the share of readings equal to the one before.
+    equal: f64,
+}
+
+impl Liveliness {
+    /// log10 of the probability of a run, by the less surprised of the two measures.
+    pub(super) fn log10_run(&self, frames: usize) -> f64 {
+        self.log10_share(frames).max(fresh::log10_equal(frames, self.sigma_over_q)).max(-300.0)
+    }
+
+    /// The same by the share of equal readings alone.
+    pub(super) fn log10_share(&self, frames: usize) -> f64 {
+        frames.saturating_sub(1) as f64 * self.equal.log10()
+    }
+}
+
+/// From the nearest readings outside the run in the same operating state.
+pub(super) fn liveliness(
+    channel: &Channel,
+    view: &View<'_>,
+    readings: &Readings<'_>,
+    run: &Stand,
+) -> Option<Liveliness> {
+    let bits = |row: usize| view.state.bits.get(row).copied().unwrap_or(0);
+    let state = bits(usize::midpoint(run.rows.start, run.rows.end));
+    let like = |at: &usize| readings.row(*at).is_some_and(|row| bits(row) == state);
+    let start = readings.at_or_after(run.rows.start);
+    let end = readings.at_or_after(run.rows.end);
+    let before: Vec<usize> = (0..start).rev().take(10 * NEAR).filter(like).take(NEAR).collect();
+    let after: Vec<usize> = (end..readings.len()).take(10 * NEAR).filter(like).take(NEAR).collect();
+    let sides =
+        [before, after].map(|side| side.into_iter().map(|at| readings.value(at)).collect::<Vec<f64>>());
+    // The quieter side speaks: that the channel was lively later proves nothing about now.
+    sides
+        .iter()
+        .filter(|side| side.len() >= ENOUGH)
+        .map(|side| of_side(side, channel.resolution()))
+        .min_by(|a, b| a.sigma_over_q.total_cmp(&b.sigma_over_q))
+}
+
+fn of_side(values: &[f64], step: f64) -> Liveliness {
+    let equal = values.windows(2).filter(|pair| pair[0] == pair[1]).count();
+    let mut bends: Vec<f64> =
+        values.windows(3).map(|w| ((w[0] - 2.0 * w[1] + w[2]) / step).powi(2)).collect();
+    bends.sort_by(f64::total_cmp);
+    // Without the wildest tenth: a step of the engine is no noise. What rounding adds is taken off.
+    bends.truncate((bends.len() * 9).div_ceil(10));
+    let variance = bends.iter().sum::<f64>() / bends.len().max(1) as f64 / 6.0 - 1.0 / 12.0;
+    Liveliness {
+        sigma_over_q: variance.max(0.0).sqrt(),
+        equal: (equal as f64 + 1.0) / (values.len() as f64 + 1.0),
+    }
+}
