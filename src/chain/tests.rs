@@ -54,13 +54,7 @@ pub(super) fn log_of(time_s: Vec<f64>, rate_hz: f64, channels: Vec<Channel>) -> 
         basis: ClockBasis::Column { name: "Time".to_owned() },
         time_s,
     };
-    let source = Source {
-        path: "test".into(),
-        sha256: String::new(),
-        bytes: 0,
-        format: "text".into(),
-        cut_short: None,
-    };
+    let source = Source::made_up("test");
     Log { source, clock, channels, text_columns: Vec::new(), notes: Vec::new() }
 }
 
@@ -174,13 +168,7 @@ fn odd_logs_do_not_panic() {
         };
         for value in [f64::NAN, 0.0, -1.0, f64::INFINITY, 1.0] {
             let channel = Channel::new("L".into(), Role::Lambda, &UNITS[0], vec![value; rows], None);
-            let source = Source {
-                path: String::new(),
-                sha256: String::new(),
-                bytes: 0,
-                format: String::new(),
-                cut_short: None,
-            };
+            let source = Source::made_up("");
             let log = Log {
                 source,
                 clock: clock.clone(),

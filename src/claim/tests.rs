@@ -37,13 +37,7 @@ fn case(channels: Vec<Channel>) -> Case {
         start: None,
         basis: ClockBasis::Column { name: "Time".to_owned() },
     };
-    let source = Source {
-        path: "test".into(),
-        sha256: String::new(),
-        bytes: 0,
-        format: "text".into(),
-        cut_short: None,
-    };
+    let source = Source::made_up("test");
     let flags = channels.iter().map(|_| vec![Flag::Good; ROWS]).collect();
     let log = Log { source, clock, channels, text_columns: Vec::new(), notes: Vec::new() };
     let windows = vec![crate::state::Window { bit: bit::FULL_LOAD, rows: 1_000..1_300 }];

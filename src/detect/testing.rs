@@ -40,13 +40,7 @@ impl Bench {
             basis: ClockBasis::Column { name: "time".to_owned() },
             time_s,
         };
-        let source = Source {
-            path: "bench".to_owned(),
-            sha256: String::new(),
-            bytes: 0,
-            format: "text".to_owned(),
-            cut_short: None,
-        };
+        let source = Source::made_up("bench");
         let log = Log { source, clock, channels: Vec::new(), text_columns: Vec::new(), notes: Vec::new() };
         let state = States { bits: vec![0; rows], ..States::default() };
         Self { log, state, rig: Rig::default(), chain: None }

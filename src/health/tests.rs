@@ -99,13 +99,7 @@ impl Bench {
             basis: ClockBasis::Column { name: "Time".to_owned() },
             time_s,
         };
-        let source = Source {
-            path: "test".into(),
-            sha256: String::new(),
-            bytes: 0,
-            format: "text".into(),
-            cut_short: None,
-        };
+        let source = Source::made_up("test");
         let log = Log { source, clock, channels, text_columns: Vec::new(), notes: Vec::new() };
         (log, States { bits, ..States::default() })
     }

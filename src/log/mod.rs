@@ -26,6 +26,20 @@ pub struct Source {
     pub cut_short: Option<CutShort>,
 }
 
+#[cfg(test)]
+impl Source {
+    /// The origin of a log that a test makes up.
+    pub(crate) fn made_up(path: &str) -> Self {
+        Self {
+            path: path.to_owned(),
+            sha256: String::new(),
+            bytes: 0,
+            format: "text".to_owned(),
+            cut_short: None,
+        }
+    }
+}
+
 /// A log that breaks off.
 #[derive(Clone, Debug, PartialEq)]
 pub struct CutShort {

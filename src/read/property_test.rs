@@ -93,13 +93,7 @@ fn random_table() -> impl Strategy<Value = Table> {
         (Just(rows), floats, integers, texts, truths).prop_map(|(rows, floats, integers, texts, truths)| {
             let stamps = TimestampMicrosecondArray::from(integers.clone());
             Table {
-                source: Source {
-                    path: "t".into(),
-                    sha256: String::new(),
-                    bytes: 0,
-                    format: "text".into(),
-                    cut_short: None,
-                },
+                source: Source::made_up("t"),
                 columns: vec![
                     column("float", Arc::new(Float64Array::from(floats))),
                     column("integer", Arc::new(Int64Array::from(integers))),

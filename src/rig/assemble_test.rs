@@ -22,13 +22,7 @@ fn column(name: &str, unit: Option<&str>, values: impl IntoIterator<Item = Optio
 
 fn table(rows: usize, columns: Vec<Column>) -> Table {
     Table {
-        source: Source {
-            path: "built".into(),
-            sha256: String::new(),
-            bytes: 0,
-            format: "text".into(),
-            cut_short: None,
-        },
+        source: Source::made_up("built"),
         columns,
         rows,
         restarts: Vec::new(),

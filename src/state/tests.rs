@@ -13,13 +13,7 @@ fn log_of(roles: &[(Role, Vec<f64>)]) -> Log {
     let rows = roles.first().map_or(0, |(_, values)| values.len());
     let segment = 0..rows;
     let mut log = Log {
-        source: Source {
-            path: "built".into(),
-            sha256: String::new(),
-            bytes: 0,
-            format: "built".into(),
-            cut_short: None,
-        },
+        source: Source::made_up("built"),
         clock: Clock {
             time_s: (0..rows).map(|row| row as f64 / RATE_HZ).collect(),
             segments: vec![segment],

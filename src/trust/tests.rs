@@ -25,13 +25,7 @@ fn case(ran: &[&'static str]) -> Case {
     };
     let channel = Channel::new("Lambda".into(), Role::Lambda, &UNITS[0], vec![0.80; ROWS], None);
     let speed = Channel::new("RPM".into(), Role::EngineSpeed, &UNITS[0], vec![5_000.0; ROWS], None);
-    let source = Source {
-        path: "test".into(),
-        sha256: String::new(),
-        bytes: 0,
-        format: "text".into(),
-        cut_short: None,
-    };
+    let source = Source::made_up("test");
     let log =
         Log { source, clock, channels: vec![channel, speed], text_columns: Vec::new(), notes: Vec::new() };
     let windows = [500..1_000, 2_000..2_500].map(|rows| Window { bit: bit::FULL_LOAD, rows }).to_vec();

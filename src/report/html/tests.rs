@@ -21,13 +21,7 @@ const HOSTILE: [&str; 7] = [
 
 fn log(channels: Vec<Channel>, rows: usize, rate_hz: f64) -> Log {
     Log {
-        source: Source {
-            path: "folder/<i>run</i>.csv".to_owned(),
-            sha256: "00".to_owned(),
-            bytes: 1,
-            format: "text".to_owned(),
-            cut_short: None,
-        },
+        source: Source { sha256: "00".to_owned(), bytes: 1, ..Source::made_up("folder/<i>run</i>.csv") },
         clock: Clock::from_rate(rows, rate_hz, &[]),
         channels,
         text_columns: Vec::new(),
