@@ -21,6 +21,8 @@ const LEAST_SHARE: f64 = 0.9;
 const MOST_INTERVALS: usize = 20_000;
 /// Longest frame looked for, in rows.
 const MOST_ROWS: usize = 128;
+/// Most that single frames of one link scatter, standard deviation over the period. Assumed.
+const LINK_JITTER: f64 = 0.05;
 
 /// The period at which a channel's link renews it, when that is longer than its sample period.
 ///
@@ -152,22 +154,30 @@ fn by_time(intervals: &[Interval], sample_period_s: f64, jitter_s: f64) -> Optio
     if period_s < 1.6 * sample_period_s {
         return None;
     }
+    let singles: Vec<f64> = seconds.iter().copied().filter(|s| (s / period_s).round() == 1.0).collect();
+    // A free-running frame shows itself by single frames; without them any long interval fits something.
+    if singles.len() * 3 < seconds.len() {
+        return None;
+    }
+    // What their scatter is beyond that of the rows is the link's own; it adds up from frame to frame.
+    let scatter = singles.iter().map(|s| (s - period_s).powi(2)).sum::<f64>() / singles.len() as f64;
+    let of_rows = sample_period_s.powi(2) / 6.0 + 2.0 * jitter_s.powi(2);
+    let link_s = (scatter - of_rows).max(0.0).sqrt().min(LINK_JITTER * period_s);
     // A change is seen at the next row: each end is late by up to one row, jitter included.
-    let tolerance = (1.05 * sample_period_s + 4.0 * jitter_s).min(0.4 * period_s);
+    let row_s = 1.05 * sample_period_s + 4.0 * jitter_s;
+    let tolerance = |frames: f64| (row_s + 3.0 * link_s * frames.sqrt()).min(0.4 * period_s);
     let on_grid: Vec<f64> = seconds
         .iter()
         .filter_map(|s| {
             let multiple = (s / period_s).round();
             let miss = s - multiple * period_s;
-            (multiple >= 1.0 && miss.abs() <= tolerance).then_some(miss / multiple)
+            (multiple >= 1.0 && miss.abs() <= tolerance(multiple)).then_some(miss / multiple)
         })
         .collect();
     let share = on_grid.len() as f64 / seconds.len() as f64;
     // Intervals well below the period would be renewals between two frames.
-    let short = seconds.partition_point(|s| *s < period_s - tolerance);
-    let single = seconds.iter().filter(|s| (*s / period_s).round() == 1.0).count();
-    // A free-running frame shows itself by single frames; without them any long interval fits something.
-    if share < LEAST_SHARE || short * 20 > seconds.len() || single * 3 < seconds.len() {
+    let short = seconds.partition_point(|s| *s < period_s - tolerance(1.0));
+    if share < LEAST_SHARE || short * 20 > seconds.len() {
         return None;
     }
     let spread = (on_grid.iter().map(|miss| miss * miss).sum::<f64>() / on_grid.len() as f64).sqrt();
@@ -211,6 +221,26 @@ mod tests {
             assert!((frame.period_s / frame_s - 1.0).abs() < 0.03, "{frame_s} in {rate_hz} Hz: {frame:?}");
             assert!(frame.share > 0.9 && frame.half_width_s < 0.1 * frame_s);
         }
+    }
+
+    #[test]
+    fn a_slow_link_whose_frames_scatter_by_more_than_a_row_is_found() {
+        // Frames of 187 ms, 4 % more or less each, in rows of 10 ms.
+        let mut noise = crate::signal::reference::Noise::new(3);
+        let time_s: Vec<f64> = (0..9_000).map(|row| f64::from(row) * 0.01).collect();
+        let (mut next_s, mut value) = (0.0, 0.0);
+        let values: Vec<f64> = time_s
+            .iter()
+            .map(|t| {
+                while *t >= next_s {
+                    value = signal(next_s);
+                    next_s += 0.187 * (1.0 + 0.04 * noise.next().clamp(-2.5, 2.5));
+                }
+                value
+            })
+            .collect();
+        let frame = frame(&time_s, &values, 0.01).expect("a frame period");
+        assert!((frame.period_s / 0.187 - 1.0).abs() < 0.03, "{frame:?}");
     }
 
     #[test]
