@@ -74,6 +74,8 @@ constants! {
     LATE_ARRIVAL_S = 0.5 "s" Assumed "idling through a long exhaust takes 1 s: by half of that gas may come later than a delay met at other flow says";
     MIXING_S = 0.05 "s" Assumed "gases of before and after a step mix on their way for 5 to 50 ms (from memory)";
     OVER_RUN_RPM = 500.0 "1/min above idle" Assumed "closed throttle faster than this above idle is over-run";
+    BURNS_S = 2.0 "s" Assumed "a sensor that has shown a burning mixture for so long since power-up is ready, and the exhaust holds no air of before the start";
+    PURGE_S = 10.0 "s" Assumed "several times what an idling engine needs to breathe out a long exhaust";
     STANDING_RPM = 40.0 "1/min" Assumed "no starter turns an engine this slowly: it stands";
     RUNNING_RPM = 300.0 "1/min" Assumed "slower than this the engine does not run by itself";
     TRANSITION_TAU = 2.5 "tau" Computed "from air to lambda 0.88 on the way to 0.80 takes 2.4 time constants";

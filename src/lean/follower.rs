@@ -25,6 +25,10 @@ pub(super) struct Follower {
     /// Since power-up the reading has not yet shown a burning mixture. Rest values and the warm-up curve are
     /// explained by that, except under load, where nobody drives on an unready sensor without being told.
     warming_up: bool,
+    /// When the reading first showed a burning mixture since power-up, s.
+    burnt_s: Option<f64>,
+    /// Since when it has shown one without a break, s.
+    burning_since_s: Option<f64>,
     /// Manifold pressure has been below ambient: the engine has run.
     drawn: bool,
     /// Regime before the throttle opened.
@@ -92,17 +96,12 @@ impl Follower {
             self.before = Some(Regime::Standing);
             return Regime::Standing;
         }
-        let power_up_s = scene.power_up_s.unwrap_or(f64::NEG_INFINITY);
-        if lambda <= k::PART_LOAD_LAMBDA.value && !at_rest(scene, lambda)
-            || time_s - power_up_s > k::POWER_UP_S.value
-        {
-            self.warming_up = false;
-        }
+        self.warm_up(scene, time_s, lambda);
         let regime = match load.now() {
             Load::Full => Regime::Load,
             Load::Closed if speed.is_none_or(|rpm| self.cuts(witnesses, rpm, time_s)) => Regime::OverRun,
             Load::Closed | Load::Part => Regime::PartLoad,
-            Load::Unknown if self.warming_up => return Regime::Standing,
+            Load::Unknown if self.warming_up && self.burnt_s.is_none() => return Regime::Standing,
             Load::Unknown => return self.without_load(scene, witnesses, time_s, lambda, rich),
         };
         self.over_run = regime == Regime::OverRun;
@@ -133,6 +132,21 @@ impl Follower {
             self.old_gas_until_s = Some(time_s + down_s + frame_s);
         }
         self.still_old(scene, before, time_s, lambda, rich)
+    }
+
+    /// Whether the sensor is ready. The first live readings do not say so: they pass through a burning mixture on their
+    /// way to the air that stood in the exhaust since before the start, which the engine has to breathe out first.
+    fn warm_up(&mut self, scene: &Scene<'_>, time_s: f64, lambda: f64) {
+        if lambda <= k::PART_LOAD_LAMBDA.value && !at_rest(scene, lambda) {
+            self.burnt_s.get_or_insert(time_s);
+            let since_s = *self.burning_since_s.get_or_insert(time_s);
+            self.warming_up &= time_s - since_s < k::BURNS_S.value;
+        } else {
+            self.burning_since_s = None;
+        }
+        self.warming_up &= self.burnt_s.is_none_or(|burnt_s| time_s - burnt_s <= k::PURGE_S.value);
+        let power_up_s = scene.power_up_s.unwrap_or(f64::NEG_INFINITY);
+        self.warming_up &= time_s - power_up_s <= k::POWER_UP_S.value;
     }
 
     /// Richest and leanest reading of the last swing of the closed loop, before this frame, lambda; nothing is (1, 1).

@@ -198,6 +198,10 @@ impl<'a> Witnesses<'a> {
     }
 
     fn load(&self, scene: &Scene<'_>, time_s: f64) -> Load {
+        // An engine that stands or is cranked draws nothing at its manifold, however far the throttle is open.
+        if self.speed.and_then(|w| w.at(time_s, 0.5)).is_some_and(|rpm| rpm < k::RUNNING_RPM.value) {
+            return Load::Part;
+        }
         let opened = self.throttle.and_then(|w| w.at(time_s, 2.0));
         let pressure = self.manifold.and_then(|w| w.at(time_s, 2.0));
         let dense = pressure.map(|p| p >= self.dense_pa);

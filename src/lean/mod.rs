@@ -26,6 +26,8 @@ mod cuts_test;
 #[cfg(test)]
 mod hard_pairs_test;
 #[cfg(test)]
+mod start_test;
+#[cfg(test)]
 mod suite;
 #[cfg(test)]
 mod tests;

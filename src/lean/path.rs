@@ -49,6 +49,8 @@ pub(super) struct Learner<'a> {
     pub tau_s: (f64, f64),
     /// Time between frames, s.
     pub period_s: f64,
+    /// Limit of full load, lambda.
+    pub rich: f64,
 }
 
 impl<'a> Path<'a> {
@@ -103,7 +105,7 @@ impl<'a> Path<'a> {
             .changes()
             .into_iter()
             .filter_map(|(change_s, opens)| {
-                let arrival_s = learner.arrival_s(change_s)?;
+                let arrival_s = learner.arrival_s(change_s, opens)?;
                 // What moved before the load did is no answer to it, but a swing of the closed loop.
                 if arrival_s < change_s - learner.load.skew_s() {
                     return None;
@@ -281,8 +283,10 @@ impl Learner<'_> {
         found
     }
 
-    /// When the gas of a change reaches the sensor, s; null when the reading was not steady before or did not move.
-    fn arrival_s(&self, change_s: f64) -> Option<f64> {
+    /// When the gas of a change reaches the sensor, s; null when the reading was not steady before or did not move. At an
+    /// opening a film may hold the reading where it was: only one that goes straight on to the limit shows when its gas
+    /// came.
+    fn arrival_s(&self, change_s: f64, straight: bool) -> Option<f64> {
         let start = self.frames.partition_point(|f| f.time_s < change_s - k::SETTLED_S.value);
         let at = self.frames.partition_point(|f| f.time_s <= change_s);
         let before: Vec<f64> = self.frames.get(start..at)?.iter().map(|f| f.phi).collect();
@@ -297,6 +301,14 @@ impl Learner<'_> {
         let mut later =
             self.frames.get(at..)?.iter().take_while(|f| f.time_s <= change_s + k::LONGEST_DELAY_S.value);
         let first = later.find(|f| (f.phi - level).abs() > band)?;
+        let goes_on = || {
+            let until_s = first.time_s + k::CHANGE_S.value;
+            let after = self.frames.iter().skip(at).skip_while(|f| f.time_s < first.time_s);
+            after.take_while(|f| f.time_s <= until_s).any(|f| f.lambda <= self.rich)
+        };
+        if straight && !goes_on() {
+            return None;
+        }
         // The sensor needs a part of its time constant to show that much of the step.
         let away = first.phi < level;
         let largest = self

@@ -406,6 +406,7 @@ impl<'a> Scene<'a> {
             noise_phi: self.noise_phi,
             tau_s: (self.chain.rich_to_lean.tau_s, self.chain.lean_to_rich.tau_s),
             period_s: self.period_s,
+            rich: self.view.rig.full_load_lambda_max,
         });
         path
     }
