@@ -284,8 +284,8 @@ impl Learner<'_> {
     }
 
     /// When the gas of a change reaches the sensor, s; null when the reading was not steady before or did not move. At an
-    /// opening a film may hold the reading where it was: only one that goes straight on to the limit shows when its gas
-    /// came.
+    /// opening a film may hold the reading where it was: what comes late and does not go straight on to the limit does
+    /// not show when its gas came.
     fn arrival_s(&self, change_s: f64, straight: bool) -> Option<f64> {
         let start = self.frames.partition_point(|f| f.time_s < change_s - k::SETTLED_S.value);
         let at = self.frames.partition_point(|f| f.time_s <= change_s);
@@ -306,7 +306,7 @@ impl Learner<'_> {
             let after = self.frames.iter().skip(at).skip_while(|f| f.time_s < first.time_s);
             after.take_while(|f| f.time_s <= until_s).any(|f| f.lambda <= self.rich)
         };
-        if straight && !goes_on() {
+        if straight && first.time_s - change_s > k::SETTLED_S.value && !goes_on() {
             return None;
         }
         // The sensor needs a part of its time constant to show that much of the step.
