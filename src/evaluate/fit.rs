@@ -8,7 +8,7 @@ use super::outcome::{Outcome, TrustFact};
 use super::reliance::{FACTORS, mixture, usual_prevalence, weights};
 use super::weighted::{Trial, brier, reliability};
 use crate::document::About;
-use crate::trust::calibration::{self, Curve, Family, Measured};
+use crate::trust::calibration::{self, Curve, Family, KNOTS, Measured, RAW_RANGE};
 
 /// One log of one channel, with its log.
 pub(super) struct Sample<'a> {
@@ -55,7 +55,7 @@ pub fn fit(outcomes: &[Outcome], command: &str) -> Fit {
         .map(|sample| Sample { outcome: sample.outcome, fact: sample.fact })
         .collect();
     let faulty = lambda.iter().filter(|sample| sample.fact.faulty).count();
-    let mixture = (faulty >= FEWEST_FAULTY).then(|| curve(&trials(&lambda, FACTORS[2])));
+    let mixture = (faulty >= FEWEST_FAULTY).then(|| lower_limit(&trials(&lambda, FACTORS[2])));
     let kinds = [findings(&lambda, true), findings(&rest, false)].concat();
     let file = file(mixture, &kinds, &families::measure(&all), command);
     let left_out = left_out(&lambda) + &mixture.map_or_else(String::new, |curve| on_own_logs(&lambda, curve));
@@ -140,8 +140,8 @@ fn log_weights(samples: &[Sample<'_>], factor: f64) -> (f64, f64) {
     weights(share, usual(factor, samples.iter().any(|sample| mixture(sample.fact.role))))
 }
 
-/// Votes as trials: every log has one vote to give, shared among its windows.
-fn trials(samples: &[Sample<'_>], factor: f64) -> Vec<Trial> {
+/// Votes as trials, apart by log: every log has one vote to give, shared among its windows.
+fn trials(samples: &[Sample<'_>], factor: f64) -> Vec<Vec<Trial>> {
     let (of_faulty, of_sound) = log_weights(samples, factor);
     let of_sample = |sample: &Sample<'_>| -> Vec<Trial> {
         let weight = if sample.fact.faulty { of_faulty } else { of_sound };
@@ -149,33 +149,57 @@ fn trials(samples: &[Sample<'_>], factor: f64) -> Vec<Trial> {
         let each = weight / votes.len() as f64;
         votes.iter().map(|(raw, good)| Trial { stated: *raw, good: *good, weight: each }).collect()
     };
-    samples.iter().flat_map(of_sample).collect()
+    samples.iter().map(of_sample).collect()
 }
 
 /// Terms of the regression: the offset and one slope for each part of the curve.
 const TERMS: usize = 4;
 
+/// Terms of the regression at a raw probability.
+fn terms(raw: f64) -> [f64; TERMS] {
+    let [below, between, above] = Curve::terms(raw);
+    [1.0, below, between, above]
+}
+
+fn product(a: [f64; TERMS], b: [f64; TERMS]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+/// A regression: its values, and the matrix of its curvature there.
+struct Regression {
+    at: [f64; TERMS],
+    curvature: [[f64; TERMS]; TERMS],
+}
+
+/// What one trial pulls at each value.
+fn pull(trial: &Trial, at: [f64; TERMS]) -> [f64; TERMS] {
+    let terms = terms(trial.stated);
+    let p = 1.0 / (1.0 + (-product(terms, at)).exp());
+    terms.map(|term| trial.weight * (trial.good - p) * term)
+}
+
 /// Logistic regression of good samples on the terms of the raw probability, by Newton's method with a weak pull
-/// towards the identity (a hundredth of a trial) that keeps it finite; slopes below 0 become 0.
-fn curve(trials: &[Trial]) -> Curve {
+/// towards the identity (a hundredth of a trial) that keeps it finite.
+fn regress(logs: &[Vec<Trial>]) -> Regression {
     let identity = Curve::identity();
     let [below, between, above] = identity.slopes;
     let prior = [identity.offset, below, between, above];
-    let pull = 1e-2;
+    let weak = 1e-2;
     let mut at = prior;
+    let mut curvature = [[0.0; TERMS]; TERMS];
     for _ in 0..80 {
-        let mut gradient: [f64; TERMS] = std::array::from_fn(|i| pull * (prior[i] - at[i]));
-        let mut curvature = [[0.0; TERMS]; TERMS];
+        let mut gradient: [f64; TERMS] = std::array::from_fn(|i| weak * (prior[i] - at[i]));
+        curvature = [[0.0; TERMS]; TERMS];
         for (i, row) in curvature.iter_mut().enumerate() {
-            row[i] = pull;
+            row[i] = weak;
         }
-        for trial in trials {
-            let [below, between, above] = Curve::terms(trial.stated);
-            let terms = [1.0, below, between, above];
-            let log_odds: f64 = terms.iter().zip(&at).map(|(term, value)| term * value).sum();
-            let p = 1.0 / (1.0 + (-log_odds).exp());
+        for trial in logs.iter().flatten() {
+            let terms = terms(trial.stated);
+            let p = 1.0 / (1.0 + (-product(terms, at)).exp());
+            for (sum, value) in gradient.iter_mut().zip(pull(trial, at)) {
+                *sum += value;
+            }
             for i in 0..TERMS {
-                gradient[i] += trial.weight * (trial.good - p) * terms[i];
                 for k in 0..TERMS {
                     curvature[i][k] += trial.weight * p * (1.0 - p) * terms[i] * terms[k];
                 }
@@ -189,8 +213,46 @@ fn curve(trials: &[Trial]) -> Curve {
             break;
         }
     }
-    let [offset, below, between, above] = at;
-    Curve { offset: round(offset), slopes: [below, between, above].map(|slope| round(slope.max(0.0))) }
+    Regression { at, curvature }
+}
+
+/// One-sided 95 % of the normal distribution.
+const ONE_SIDED_95: f64 = 1.644_854;
+
+/// The curve that the logs show with 95 % confidence: the lower limit of the regression at the corners of the curve,
+/// straight between them. A curve through the middle is too high on every other new set of logs; too high is the error
+/// that a reader acts on.
+///
+/// The windows of one log fail together, so that logs are the sample, not windows.
+///
+/// # Source
+/// White, Econometrica 50 (1982) 1, the variance of a misspecified model, summed by groups (from memory).
+fn lower_limit(logs: &[Vec<Trial>]) -> Curve {
+    let Regression { at, curvature } = regress(logs);
+    let pulls: Vec<[f64; TERMS]> = logs
+        .iter()
+        .map(|trials| {
+            let mut sum = [0.0; TERMS];
+            for trial in trials {
+                for (sum, value) in sum.iter_mut().zip(pull(trial, at)) {
+                    *sum += value;
+                }
+            }
+            sum
+        })
+        .collect();
+    let low = |raw: f64| {
+        let leverage = solve(curvature, terms(raw));
+        let variance: f64 = pulls.iter().map(|pull| product(leverage, *pull).powi(2)).sum();
+        product(terms(raw), at) - ONE_SIDED_95 * variance.sqrt()
+    };
+    let corners = [RAW_RANGE.0, KNOTS[0], KNOTS[1], RAW_RANGE.1];
+    let heights = corners.map(low);
+    let slope = |part: usize| {
+        let run: f64 = Curve::terms(corners[part + 1])[part] - Curve::terms(corners[part])[part];
+        round(((heights[part + 1] - heights[part]) / run).max(0.0))
+    };
+    Curve { offset: round(heights[1]), slopes: std::array::from_fn(slope) }
 }
 
 /// Solves equations with a positive definite matrix by elimination.
@@ -290,7 +352,7 @@ fn left_out(samples: &[Sample<'_>]) -> String {
                 .map(|(sample, _)| Sample { outcome: sample.outcome, fact: sample.fact })
                 .collect()
         };
-        let curve = curve(&trials(&pick(false), FACTORS[2]));
+        let curve = lower_limit(&trials(&pick(false), FACTORS[2]));
         let judged: Vec<Trial> = pick(true).iter().map(|sample| of_log(sample, curve)).collect();
         let number = judged.len() as f64;
         let mean = |value: &dyn Fn(&Trial) -> f64| judged.iter().map(value).sum::<f64>() / number;
@@ -313,16 +375,35 @@ fn left_out(samples: &[Sample<'_>]) -> String {
 mod tests {
     use super::*;
 
+    /// `number` logs at each per cent, good by the curve's own share.
+    fn made(curve: Curve, number: usize) -> Vec<Vec<Trial>> {
+        let of = |k: usize| {
+            let raw = (k / number + 1) as f64 / 100.0;
+            let good = f64::from(u8::from((k % number) as f64 + 0.5 < curve.apply(raw) * number as f64));
+            vec![Trial { stated: raw, good, weight: 1.0 }]
+        };
+        (0..98 * number).map(of).collect()
+    }
+
     #[test]
-    fn a_fit_finds_the_curve_that_made_the_outcomes() {
-        let made = Curve { offset: 1.5, slopes: [2.0, 0.3, 0.6] };
-        let trials: Vec<Trial> = (1..99)
-            .map(|percent| f64::from(percent) / 100.0)
-            .map(|raw| Trial { stated: raw, good: made.apply(raw), weight: 10.0 })
-            .collect();
-        let found = curve(&trials);
-        for raw in [0.1, 0.4, 0.65, 0.9, 0.97] {
-            assert!((found.apply(raw) - made.apply(raw)).abs() < 5e-3, "{found:?}");
-        }
+    fn a_fit_finds_the_curve_that_made_the_outcomes_from_below() {
+        let curve = Curve { offset: 1.5, slopes: [2.0, 0.3, 0.6] };
+        let below = |number: usize| {
+            let found = lower_limit(&made(curve, number));
+            [0.1, 0.4, 0.65, 0.9, 0.97].map(|raw| curve.apply(raw) - found.apply(raw))
+        };
+        let (few, many) = (below(40), below(4_000));
+        assert!(few.iter().all(|gap| (0.0..0.08).contains(gap)), "{few:?}");
+        assert!(many.iter().all(|gap| (0.0..0.008).contains(gap)), "{many:?}");
+        assert!(few.iter().zip(many).all(|(few, many)| *few > 3.0 * many), "{few:?} {many:?}");
+    }
+
+    #[test]
+    fn windows_of_one_log_count_as_one() {
+        let curve = Curve { offset: 1.5, slopes: [2.0, 0.3, 0.6] };
+        let once = made(curve, 40);
+        let split: Vec<Vec<Trial>> =
+            once.iter().map(|log| vec![Trial { weight: log[0].weight / 5.0, ..log[0] }; 5]).collect();
+        assert_eq!(lower_limit(&once), lower_limit(&split));
     }
 }

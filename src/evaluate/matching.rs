@@ -158,12 +158,13 @@ pub fn fate(outcome: &Outcome, truth: &TruthEvent) -> Fate {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::document::Verdict;
     use crate::evaluate::outcome::judge;
 
-    fn truth(start_s: f64, end_s: f64, cause: &str, treat_as: TreatAs) -> TruthEvent {
+    /// A decidable event that reads lean.
+    pub(in crate::evaluate) fn truth(start_s: f64, end_s: f64, cause: &str, treat_as: TreatAs) -> TruthEvent {
         TruthEvent {
             start_s,
             end_s,
@@ -181,7 +182,8 @@ mod tests {
         }
     }
 
-    fn event(start_s: f64, end_s: f64, treat_as: TreatAs) -> Judged {
+    /// A judged event.
+    pub(in crate::evaluate) fn event(start_s: f64, end_s: f64, treat_as: TreatAs) -> Judged {
         let verdict = match treat_as {
             TreatAs::Hazard => Verdict::Undetermined,
             TreatAs::Benign => Verdict::FuelCut,
@@ -199,7 +201,8 @@ mod tests {
         }
     }
 
-    fn with(events: Vec<Judged>, truth: Vec<TruthEvent>) -> Outcome {
+    /// A log with these events.
+    pub(in crate::evaluate) fn with(events: Vec<Judged>, truth: Vec<TruthEvent>) -> Outcome {
         Outcome {
             events,
             truth,

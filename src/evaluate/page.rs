@@ -101,7 +101,9 @@ fn recalls(out: &mut String, v: &Verdicts) {
     out.push_str("Decidable events\n");
     for (name, share) in [
         ("artefacts called artefact", v.artefact),
+        ("  with no danger in the event", v.artefact_apart),
         ("cuts called benign", v.benign),
+        ("  with no danger in the event", v.benign_apart),
         ("misfire called misfire", v.misfire),
         ("dilution called dilution", v.dilution),
         ("real ones called real", v.real),
@@ -110,7 +112,7 @@ fn recalls(out: &mut String, v: &Verdicts) {
     ] {
         let _ = writeln!(
             out,
-            "  {name:28} {:>22}   {:.1} to {:.1} %",
+            "  {name:29} {:>22}   {:.1} to {:.1} %",
             percent(share),
             100.0 * share.low,
             100.0 * share.high

@@ -1,6 +1,8 @@
 //! A small evaluation on every test run.
 
+use super::matching::tests::{event, truth, with};
 use super::*;
+use crate::document::TreatAs::{Benign, Hazard};
 
 #[test]
 fn no_danger_is_dismissed_and_rates_are_sane() {
@@ -26,4 +28,19 @@ fn the_result_does_not_depend_on_the_thread_count() {
     let alone = one.install(|| evaluate(Suite::Tune, &outcomes(Suite::Tune, 6, &|| {})));
     let many = evaluate(Suite::Tune, &outcomes(Suite::Tune, 6, &|| {}));
     assert_eq!(serde_json::to_string(&alone).expect("json"), serde_json::to_string(&many).expect("json"));
+}
+
+#[test]
+fn a_cut_in_one_event_with_a_danger_is_told_apart_from_one_that_is_not() {
+    let cut = truth(10.0, 12.0, "rev_limit", Benign);
+    let danger = truth(9.0, 9.8, "fuel_supply", Hazard);
+    let joined = with(vec![event(9.0, 12.0, Hazard)], vec![danger.clone(), cut.clone()]);
+    let alone = with(vec![event(10.0, 12.0, Hazard)], vec![danger.clone(), cut.clone()]);
+    let named = with(vec![event(9.0, 9.9, Hazard), event(10.1, 12.0, Benign)], vec![danger, cut]);
+    let benign = |outcomes: &[Outcome]| {
+        let verdicts = verdicts::tabulate(outcomes);
+        [verdicts.benign, verdicts.benign_apart].map(|share| (share.count, share.of))
+    };
+    assert_eq!(benign(&[joined.clone()]), [(0, 1), (0, 0)]);
+    assert_eq!(benign(&[joined, alone, named]), [(1, 3), (1, 2)]);
 }

@@ -136,6 +136,13 @@ pub struct Verdicts {
     pub artefact: Share,
     /// Decidable cuts called benign.
     pub benign: Share,
+    /// Artefacts again, without those not so called whose event also holds gas of a danger: naming it would dismiss the
+    /// danger.
+    #[serde(default)]
+    pub artefact_apart: Share,
+    /// The same of cuts.
+    #[serde(default)]
+    pub benign_apart: Share,
     /// Decidable misfire called misfire.
     pub misfire: Share,
     /// Decidable dilution called dilution.
@@ -285,6 +292,12 @@ fn causes(outcomes: &[Outcome]) -> BTreeMap<String, CauseRow> {
     rows
 }
 
+/// Whether a judged event lies over gas of a danger itself, not only over what the sensor shows of it later.
+fn holds_danger(outcome: &Outcome, event: &Judged) -> bool {
+    let inside = |truth: &&TruthEvent| event.start_s <= truth.end_s && truth.start_s <= event.end_s;
+    outcome.truth.iter().filter(|truth| is_danger(truth)).any(|truth| inside(&truth))
+}
+
 /// Recall per class over decidable events; one that no event meets counts as not recalled.
 fn recall(outcomes: &[Outcome], table: &mut Verdicts) {
     let decidable = || {
@@ -293,18 +306,27 @@ fn recall(outcomes: &[Outcome], table: &mut Verdicts) {
             .flat_map(|outcome| outcome.truth.iter().map(move |truth| (outcome, truth)))
             .filter(|(_, truth)| truth.reads_lean && truth.decidable)
     };
+    let shares = |class: &dyn Fn(&TruthEvent) -> bool, right: &dyn Fn(&Judged, &TruthEvent) -> bool| {
+        let (mut all, mut named, mut beside_danger) = (0, 0, 0);
+        for (outcome, truth) in decidable().filter(|(_, truth)| class(truth)) {
+            all += 1;
+            let event = main_event(outcome, truth);
+            if event.is_some_and(|event| right(event, truth)) {
+                named += 1;
+            } else if event.is_some_and(|event| holds_danger(outcome, event)) {
+                beside_danger += 1;
+            }
+        }
+        (Share::of(named, all), Share::of(named, all - beside_danger))
+    };
     let share = |class: &dyn Fn(&TruthEvent) -> bool, right: &dyn Fn(&Judged, &TruthEvent) -> bool| {
-        let all = decidable().filter(|(_, truth)| class(truth));
-        let right = all
-            .clone()
-            .filter(|(outcome, truth)| main_event(outcome, truth).is_some_and(|event| right(event, truth)));
-        Share::of(right.count(), all.count())
+        shares(class, right).0
     };
     let cause = |name: &'static str| move |truth: &TruthEvent| truth.cause == name;
     let artefact = |event: &Judged, _: &TruthEvent| event.verdict == Verdict::Artefact;
-    table.artefact = share(&|truth| !of_gas(truth), &artefact);
-    table.benign =
-        share(&|truth| truth.treat_as == TreatAs::Benign, &|event, _| event.treat_as == TreatAs::Benign);
+    (table.artefact, table.artefact_apart) = shares(&|truth| !of_gas(truth), &artefact);
+    (table.benign, table.benign_apart) =
+        shares(&|truth| truth.treat_as == TreatAs::Benign, &|event, _| event.treat_as == TreatAs::Benign);
     table.misfire = share(&cause("misfire"), &|event, _| event.verdict == Verdict::Misfire);
     table.dilution = share(&cause("air_ingress"), &|event, _| event.verdict == Verdict::Dilution);
     table.real =

@@ -280,4 +280,20 @@ mod tests {
         assert_eq!(ledger.entries("A-0107").expect("reads"), [session(0, 0.08), first]);
         assert_eq!(files(&folder).expect("lists").len(), 1);
     }
+
+    /// A process that is killed after its file got its name may leave a day that nobody was told.
+    #[test]
+    fn a_confirmed_day_outweighs_one_that_was_left_beside_it_under_any_name() {
+        let (_folder, ledger) = ledger();
+        let told = Entry { id: "f540".repeat(16), at: "2026-05-02".to_owned(), ..session(1, 0.08) };
+        let left = Entry { at: "2026-05-01".to_owned(), ..told.clone() };
+        ledger.add("A-0107", &session(0, 0.08), false).expect("adds");
+        ledger.add("A-0107", &told, false).expect("adds");
+        ledger.compact("A-0107").expect("compacts");
+        let folder = ledger.sensor_folder("A-0107").expect("valid serial");
+        file::tests::write(&folder.join(format!("{}.parquet", told.id)), std::slice::from_ref(&left));
+        let history = ledger.history("A-0107").expect("reads");
+        assert_eq!(history.entries, [session(0, 0.08), told.clone()]);
+        assert_eq!(ledger.add("A-0107", &left, false).expect("adds"), Added::Known(told.at));
+    }
 }

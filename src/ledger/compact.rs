@@ -10,7 +10,8 @@ use super::file::{self, Content};
 use super::record::{self, Entry};
 use super::store::{EXTENSION, Ledger, contents, united};
 
-const PREFIX: &str = "compact-";
+/// How the name of a compacted file begins.
+pub(super) const COMPACTED: &str = "compact-";
 
 /// What a compaction did.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
@@ -92,7 +93,7 @@ fn hold(
 ) -> Result<Option<PathBuf>, LedgerError> {
     let mut name = rows.iter().map(String::as_str).collect::<Vec<_>>().join("\n");
     loop {
-        let target = folder.join(format!("{PREFIX}{}.{EXTENSION}", record::digest(name.as_bytes())));
+        let target = folder.join(format!("{COMPACTED}{}.{EXTENSION}", record::digest(name.as_bytes())));
         if aside.iter().all(|(path, _)| *path != target) {
             let is_new = file::create(&target, entries)?;
             // Another compaction, or a copy of one, may have written the same rows; they must be on disk as well.

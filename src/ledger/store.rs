@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
-use super::compact::{ASIDE, contradictions};
+use super::compact::{ASIDE, COMPACTED, contradictions};
 use super::error::LedgerError;
 use super::file::{self, Content};
 use super::record::Entry;
@@ -168,15 +168,18 @@ fn list(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
     Ok(paths)
 }
 
-/// The ledger files of a folder, those that were being taken away first: of two entries that contradict each other the
-/// last is taken, and one that was taken back was never confirmed. One without a byte holds no entry: a program that keeps
-/// folders alike puts it in the place of a file that it has not fetched yet.
+/// The ledger files of a folder: those that were being taken away first, compacted ones last. Of two entries that
+/// contradict each other the last is taken: one that was taken back was never confirmed, one that was folded was, and of
+/// a single file beside it nobody can tell. One without a byte holds no entry: a program that keeps folders alike puts it
+/// in the place of a file that it has not fetched yet.
 pub(super) fn files(folder: &Path) -> Result<Vec<PathBuf>, LedgerError> {
     let mut paths: Vec<PathBuf> = named(folder)?.into_iter().filter(|path| !is_empty(path)).collect();
-    let aside = |path: &PathBuf| {
-        path.file_name().is_some_and(|name| name.as_encoded_bytes().starts_with(ASIDE.as_bytes()))
-    };
-    paths.sort_by_key(|path| !aside(path));
+    paths.sort_by_key(|path| {
+        let begins = |with: &str| {
+            path.file_name().is_some_and(|name| name.as_encoded_bytes().starts_with(with.as_bytes()))
+        };
+        (begins(COMPACTED), !begins(ASIDE))
+    });
     Ok(paths)
 }
 
