@@ -9,11 +9,11 @@ use falcon_mdf::{Channel, ChannelGroup, Conversion, Mf4Error, Mf4File, OpenOptio
 
 use super::header::{self, Heading};
 use super::limits::{Allowance, FORMULA_MOST};
-use super::mdf_claim::Blocks;
+use super::mdf_claim::{Blocks, Rows};
 use super::merge::{self, Group};
 use super::{Column, Place, ReadError, Table, check_columns, content_error};
 use crate::guard::guarded;
-use crate::log::{Note, Source};
+use crate::log::{CutShort, Note, Source};
 
 /// Bytes of a number.
 const NUMBER_BYTES: u64 = 8;
@@ -29,7 +29,7 @@ const NANOSECONDS_FROM_S: f64 = 1e6;
 ///
 /// # Errors
 /// [`ReadError::Content`] when the blocks are damaged or no channel with values is left.
-pub(super) fn read(source: Source, bytes: &[u8], allowance: Allowance) -> Result<Table, ReadError> {
+pub(super) fn read(mut source: Source, bytes: &[u8], allowance: Allowance) -> Result<Table, ReadError> {
     let path = source.path.clone();
     let damaged = |found: &str| {
         let help = "copy the file again from where it was recorded, or export it as CSV or Parquet";
@@ -49,6 +49,7 @@ pub(super) fn read(source: Source, bytes: &[u8], allowance: Allowance) -> Result
     if named.texts > allowance.names() {
         return Err(beyond(allowance.names()));
     }
+    check_columns(&path, usize::try_from(blocks.channels()).unwrap_or(usize::MAX))?;
     if blocks.longest_formula() > FORMULA_MOST {
         let problem = format!("a channel is converted by a formula of more than {FORMULA_MOST} characters");
         let help = "write the file anew with converted values, or export it as CSV or Parquet";
@@ -58,17 +59,26 @@ pub(super) fn read(source: Source, bytes: &[u8], allowance: Allowance) -> Result
     // No block unpacks to more than all of them say.
     let options = OpenOptions { max_decompressed: named.data.saturating_add(1), ..OpenOptions::default() };
     // The decoder is young: a fault of its own on a damaged file must stay an error of that file.
+    let mut bytes_read = bytes.to_vec();
+    // It calls itself for each level of the tree of channels, which says nothing about their values.
+    if let Some(link) = bytes_read.get_mut(Blocks::tree()) {
+        link.fill(0);
+    }
     let work = || {
-        let file = Mf4File::from_bytes_with_options(bytes.to_vec(), options)?;
-        let wide = check_columns(&path, file.channel_count());
-        let fits = wide
-            .and_then(|()| if cell_bytes(&file, &mut blocks) > most { Err(beyond(most)) } else { Ok(()) });
-        Ok::<_, Mf4Error>(fits.map(|()| (gather(&file), details(&file))))
+        let file = Mf4File::from_bytes_with_options(bytes_read, options)?;
+        if cell_bytes(&file, &mut blocks) > most {
+            return Ok::<_, Mf4Error>(Err(beyond(most)));
+        }
+        Ok(Ok((gather(&file), details(&file))))
     };
     let (gathered, metadata) = guarded(work)
         .map_err(|_| damaged("blocks that contradict each other"))?
         .map_err(|error| damaged(&error.to_string()))??;
     let Gathered { groups, clockless, left_out, mut notes } = gathered;
+    if spread_bytes(&groups) > most {
+        return Err(beyond(most));
+    }
+    source.cut_short = cut_short(&Blocks::new(bytes));
     if !left_out.is_empty() {
         let named = left_out.iter().take(NAMED_MOST).cloned().collect::<Vec<_>>().join(", ");
         let more = left_out.len().saturating_sub(NAMED_MOST);
@@ -115,6 +125,13 @@ fn cell_bytes(file: &Mf4File, blocks: &mut Blocks<'_>) -> u64 {
         }
     }
     sum
+}
+
+/// Memory that the columns of all groups take once each has a row for every row of the common clock, bytes.
+fn spread_bytes(groups: &[Group]) -> u64 {
+    let columns: usize = groups.iter().map(|group| group.columns.len()).sum();
+    let rows = merge::rows(groups);
+    NUMBER_BYTES.saturating_mul(columns as u64).saturating_mul(rows as u64)
 }
 
 /// What the texts of a channel take once every row has its own, bytes: a row holds the place of its text in a stream, and
@@ -171,6 +188,23 @@ fn gather(file: &Mf4File) -> Gathered {
         }
     }
     gathered
+}
+
+/// What the file says of its own end; null where it is whole. A logger that loses power may leave the count of rows that it
+/// began with, 0: then all that are there are read.
+fn cut_short(blocks: &Blocks<'_>) -> Option<CutShort> {
+    let cut = |why: &str, row_only| Some(CutShort { why: format!("the log breaks off: {why}"), row_only });
+    if blocks.unfinished() {
+        return cut("its logger marked it as not written to the end", false);
+    }
+    let Rows { counted, held } = blocks.lost()?;
+    match counted {
+        0 => cut("its logger never said how many rows it has", true),
+        _ => cut(
+            &format!("a group counts rows of {counted} bytes together and its data hold {held} bytes"),
+            false,
+        ),
+    }
 }
 
 fn group_name(group: &ChannelGroup) -> String {
@@ -417,6 +451,98 @@ mod tests {
         }
         let error = table(&bytes).expect_err("too large").to_string();
         assert!(error.contains("expand to more than") && error.contains("help:"), "{error}");
+    }
+
+    /// Place of the first block of a kind, of which `after` have gone before.
+    fn place(bytes: &[u8], kind: &[u8], after: usize) -> usize {
+        memchr::memmem::find_iter(bytes, kind).nth(after).expect("a block")
+    }
+
+    #[test]
+    fn a_file_that_lost_rows_by_its_own_counts_says_that_it_breaks_off() {
+        let good = written();
+        let cut = |bytes: &[u8]| table(bytes).expect("table").source.cut_short;
+        assert_eq!(cut(&good), None);
+        // The number of rows follows the six links and the eight bytes of the record's number.
+        let count = place(&good, b"##CG", 0) + 24 + 6 * 8 + 8;
+        assert_eq!(good[count..count + 8], 50_u64.to_le_bytes());
+        let counted = |rows: u64| {
+            let mut bytes = good.clone();
+            bytes[count..count + 8].copy_from_slice(&rows.to_le_bytes());
+            cut(&bytes).expect("cut short")
+        };
+        let late = counted(40);
+        assert!(
+            !late.row_only && late.why.contains("rows of 640 bytes together and its data hold 800"),
+            "{late:?}"
+        );
+        assert!(counted(60).why.contains("rows of 960 bytes together"));
+        assert!(counted(0).row_only);
+        let mut unfinished = good.clone();
+        unfinished[60] = 1;
+        assert!(cut(&unfinished).expect("cut short").why.contains("not written to the end"));
+    }
+
+    #[test]
+    fn channels_that_many_groups_name_are_counted_before_they_are_built() {
+        let mut bytes = written();
+        let group = place(&bytes, b"##CG", 0);
+        for _ in 0..2_000 {
+            // One more group of data in front, which holds the same group.
+            let first = bytes[64 + 24..64 + 32].to_vec();
+            let at = bytes.len() as u64;
+            bytes.extend_from_slice(b"##DG\0\0\0\0");
+            for number in [24 + 4 * 8 + 8, 4] {
+                bytes.extend_from_slice(&u64::to_le_bytes(number));
+            }
+            bytes.extend_from_slice(&first);
+            bytes.extend_from_slice(&(group as u64).to_le_bytes());
+            bytes.extend_from_slice(&[0; 24]);
+            bytes[64 + 24..64 + 32].copy_from_slice(&at.to_le_bytes());
+        }
+        let error = table(&bytes).expect_err("too many").to_string();
+        assert!(error.contains("4096 columns") || error.contains("4,096 columns"), "{error}");
+    }
+
+    #[test]
+    fn a_deep_tree_of_channels_ends_no_program() {
+        let mut bytes = written();
+        let before = table(&bytes).expect("table").columns.len();
+        let mut child: u64 = 0;
+        for _ in 0..20_000 {
+            let at = bytes.len() as u64;
+            bytes.extend_from_slice(b"##CH\0\0\0\0");
+            for number in [24 + 4 * 8 + 8, 4, 0, child, 0, 0, 0] {
+                bytes.extend_from_slice(&u64::to_le_bytes(number));
+            }
+            child = at;
+        }
+        bytes[Blocks::tree()].copy_from_slice(&child.to_le_bytes());
+        assert_eq!(table(&bytes).expect("table").columns.len(), before);
+    }
+
+    #[test]
+    fn slow_groups_beside_a_fast_one_count_with_all_its_rows() {
+        let mut writer = Mf4Writer::new();
+        let fast: Vec<f64> = (0..20_000).map(|row| f64::from(row) * 0.001).collect();
+        let group = writer.add_group(&fast).expect("group");
+        group.add_channel("speed", "1/min", &fast).expect("channel");
+        for number in 0..300 {
+            let group = writer.add_group(&[0.0, 1.0]).expect("group");
+            group.add_channel(&format!("slow {number}"), "", &[1.0, 2.0]).expect("channel");
+        }
+        let folder = tempfile::tempdir().expect("folder");
+        let path = folder.path().join("log.mf4");
+        writer.write_to_file(&path).expect("written");
+        let bytes = std::fs::read(path).expect("read");
+        let within = |megabytes: u64| {
+            let unpacked_most = Some(megabytes * 1_000_000);
+            let options = ReadOptions { unpacked_most, ..ReadOptions::default() };
+            from_bytes("log.mf4", &bytes, &options)
+        };
+        assert_eq!(within(100).expect("a table").columns.len(), 302);
+        let error = within(40).expect_err("too large").to_string();
+        assert!(error.contains("expand to more than 40 MB"), "{error}");
     }
 
     #[test]

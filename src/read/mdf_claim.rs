@@ -3,7 +3,8 @@
 //! Blocks name each other by their place: a list may name one block of data a thousand times, ten thousand channels one
 //! long text, and tables of conversion tables that name tables. So everything is counted as often as it is named.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
+use std::ops::Range;
 
 /// Head of a block: its name, four bytes, its length, the number of its links. ASAM MDF 4.1, from memory, as all places
 /// in this file.
@@ -19,12 +20,21 @@ const ALGEBRAIC: u8 = 3;
 const CONVERSION_TEXTS: usize = 4;
 /// Tables within tables; the decoder refuses deeper ones.
 const DEPTH_MOST: usize = 64;
+/// Where the first block lies, which names all others, and which of its links lead to groups of data and to the tree of
+/// channels.
+const FIRST: usize = 64;
+const GROUPS_OF_DATA: usize = 0;
+const TREE: usize = 2;
+/// Place of the marks that a logger sets while it writes and takes back at the end.
+const UNFINISHED: usize = 60;
 
 /// The blocks of a file and what each of them stands for.
 pub(super) struct Blocks<'a> {
     bytes: &'a [u8],
     /// Bytes by place, of lists and conversions with all that they name.
     weights: HashMap<usize, u64>,
+    /// Channels and groups by place, of each and all that follow it.
+    members: HashMap<usize, u64>,
 }
 
 /// Bytes that a file's blocks name.
@@ -35,9 +45,130 @@ pub(super) struct Named {
     pub(super) data: u64,
 }
 
+/// Bytes of records.
+#[derive(Debug, PartialEq)]
+pub(super) struct Rows {
+    /// As groups of channels count them.
+    pub(super) counted: u64,
+    /// As their data hold them.
+    pub(super) held: u64,
+}
+
 impl<'a> Blocks<'a> {
     pub(super) fn new(bytes: &'a [u8]) -> Self {
-        Self { bytes, weights: HashMap::new() }
+        Self { bytes, weights: HashMap::new(), members: HashMap::new() }
+    }
+
+    /// Place and length of the link to the tree of channels.
+    pub(super) const fn tree() -> Range<usize> {
+        let from = FIRST + HEAD + 8 * TREE;
+        from..from + 8
+    }
+
+    /// Whether the logger that wrote the file did not come to its end.
+    pub(super) fn unfinished(&self) -> bool {
+        self.bytes.get(UNFINISHED..UNFINISHED + 2).is_some_and(|marks| marks != [0, 0])
+    }
+
+    /// The first group of data that holds other records than its groups of channels count together; null where there is
+    /// none.
+    pub(super) fn lost(&self) -> Option<Rows> {
+        self.places().filter(|at| self.kind(*at) == b"DG").find_map(|at| {
+            let mut links = self.links(at);
+            let number = u64::from(*self.bytes.get(at + HEAD + 8 * links.len())?);
+            let (group, data) = (links.nth(1)?, links.next()?);
+            let counted = self.counted(group, number)?;
+            let held = self.record_bytes(data as u64);
+            (counted != held).then_some(Rows { counted, held })
+        })
+    }
+
+    /// Bytes of the records that a group of channels and all that follow it count; null without one.
+    ///
+    /// * `number`: bytes by which each record names its group
+    fn counted(&self, first: usize, number: u64) -> Option<u64> {
+        let mut sum: Option<u64> = None;
+        let mut seen = HashSet::new();
+        let mut next = Some(first);
+        while let Some(at) = next.filter(|at| self.kind(*at) == b"CG" && seen.insert(*at)) {
+            let mut links = self.links(at);
+            let own = at + HEAD + 8 * links.len();
+            let [count, size] = [own + 8, own + 24].map(|place| self.number(place).unwrap_or(0));
+            let of_texts = self.bytes.get(own + 16).is_some_and(|marks| marks & 1 == 1);
+            // Records of texts have a length each and the size of all; others the same size, values and marks apart.
+            let bytes = if of_texts {
+                count.saturating_mul(number + 4).saturating_add(size)
+            } else {
+                count.saturating_mul(number + (size & 0xffff_ffff) + (size >> 32))
+            };
+            sum = Some(sum.unwrap_or(0).saturating_add(bytes));
+            next = links.next();
+        }
+        sum
+    }
+
+    /// Channels and groups of channels, each as often as it is named.
+    pub(super) fn channels(&mut self) -> u64 {
+        let first = self.links(FIRST).nth(GROUPS_OF_DATA);
+        self.chain(first, DEPTH_MOST)
+    }
+
+    /// A block and what belongs to it, and all that follow it: groups of data hold groups of channels, these hold channels,
+    /// and a channel may be composed of others. Each kind names the next of its kind first and what it holds second.
+    fn chain(&mut self, first: Option<usize>, depth: usize) -> u64 {
+        let mut chain: Vec<(usize, u64)> = Vec::new();
+        let mut next = first;
+        let mut sum: u64 = 0;
+        while let Some(at) = next.filter(|at| matches!(self.kind(*at), b"DG" | b"CG" | b"CN")) {
+            if let Some(known) = self.members.get(&at) {
+                sum = *known;
+                break;
+            }
+            // A block that leads back to itself adds nothing.
+            self.members.insert(at, 0);
+            let mut links = self.links(at);
+            next = links.next();
+            let held = links.next();
+            let own = u64::from(self.kind(at) != b"DG");
+            let below = if depth > 0 { self.chain(held, depth - 1) } else { 0 };
+            chain.push((at, own.saturating_add(below)));
+        }
+        for (at, own) in chain.into_iter().rev() {
+            sum = sum.saturating_add(own);
+            self.members.insert(at, sum);
+        }
+        sum
+    }
+
+    /// Bytes of the records that a group of data holds, unpacked, without the lists that name them.
+    ///
+    /// * `link`: place of its data
+    pub(super) fn record_bytes(&self, link: u64) -> u64 {
+        let mut sum: u64 = 0;
+        let mut seen = HashSet::new();
+        let mut next = usize::try_from(link).ok();
+        while let Some(at) = next.filter(|at| seen.insert(*at)) {
+            let mut links = self.links(at);
+            next = None;
+            match self.kind(at) {
+                b"DL" | b"LD" => {
+                    next = links.next();
+                    sum = links.fold(sum, |sum, link| sum.saturating_add(self.records(link)));
+                }
+                b"HL" => next = links.next(),
+                _ => sum = sum.saturating_add(self.records(at)),
+            }
+        }
+        sum
+    }
+
+    /// Bytes of one block of records; 0 for any other.
+    fn records(&self, at: usize) -> u64 {
+        match self.kind(at) {
+            b"DT" | b"DV" | b"DI" => self.length(at),
+            b"DZ" => self.number(at + UNPACKED_LENGTH).unwrap_or(0),
+            _ => 0,
+        }
     }
 
     /// What all blocks name, bytes when unpacked: each text, list and stream as often as it is named.
@@ -228,6 +359,73 @@ mod tests {
         assert_eq!(blocks.named().texts, u64::MAX);
         assert!(blocks.longest_text(channel as u64) > 1 << 40);
         assert!(blocks.stream_bytes(own as u64) < 100);
+    }
+
+    /// The first block, that leads to `first`.
+    fn lead(bytes: &mut [u8], first: usize) {
+        bytes[FIRST..FIRST + 4].copy_from_slice(b"##HD");
+        bytes[FIRST + 16..FIRST + 24].copy_from_slice(&6_u64.to_le_bytes());
+        bytes[FIRST + 24..FIRST + 32].copy_from_slice(&(first as u64).to_le_bytes());
+    }
+
+    #[test]
+    fn channels_count_as_often_as_groups_name_them() {
+        let mut bytes = vec![0; 200];
+        let part = block(&mut bytes, *b"CN", &[0, 0], &[]);
+        let last = block(&mut bytes, *b"CN", &[0, part], &[]);
+        let first = block(&mut bytes, *b"CN", &[last, 0], &[]);
+        let mut group = 0;
+        for _ in 0..100 {
+            group = block(&mut bytes, *b"CG", &[group, first], &[]);
+        }
+        let mut data = 0;
+        for _ in 0..1000 {
+            data = block(&mut bytes, *b"DG", &[data, group], &[]);
+        }
+        lead(&mut bytes, data);
+        assert_eq!(Blocks::new(&bytes).channels(), 1000 * 100 * (1 + 3));
+        // The last group of data leads back to the first one.
+        let end = memchr::memmem::find(&bytes, b"##DG").expect("a group") + HEAD;
+        bytes[end..end + 8].copy_from_slice(&(data as u64).to_le_bytes());
+        assert_eq!(Blocks::new(&bytes).channels(), 1000 * 100 * (1 + 3));
+    }
+
+    #[test]
+    fn records_are_counted_through_every_kind_of_list() {
+        let mut bytes = vec![0; 64];
+        let plain = block(&mut bytes, *b"DT", &[], &[0; 1000]);
+        let packed = block(&mut bytes, *b"DZ", &[], &[&[0; 8][..], &500_u64.to_le_bytes()].concat());
+        let texts = block(&mut bytes, *b"SD", &[], &[0; 70]);
+        let second = block(&mut bytes, *b"DL", &[0, packed, texts, 0], &[]);
+        let list = block(&mut bytes, *b"DL", &[second, plain, plain], &[]);
+        let head = block(&mut bytes, *b"HL", &[list], &[]);
+        let circle = bytes.len();
+        block(&mut bytes, *b"DL", &[circle, plain], &[]);
+        let blocks = Blocks::new(&bytes);
+        let counted = [plain, packed, second, head, circle].map(|at| blocks.record_bytes(at as u64));
+        assert_eq!(counted, [1000, 500, 500, 2500, 1000]);
+    }
+
+    /// A group of channels: count of records, marks, and size.
+    fn group(bytes: &mut Vec<u8>, next: usize, count: u64, marks: u64, size: u64) -> usize {
+        let data: Vec<u8> = [0, count, marks, size].into_iter().flat_map(u64::to_le_bytes).collect();
+        block(bytes, *b"CG", &[next, 0, 0, 0, 0, 0], &data)
+    }
+
+    #[test]
+    fn groups_that_share_their_records_count_them_together() {
+        let mut bytes = vec![0; 64];
+        // Ten records of 6 bytes of values and 2 of marks, three texts of 50 bytes together; a byte names the group.
+        let texts = group(&mut bytes, 0, 3, 1, 50);
+        let values = group(&mut bytes, texts, 10, 0, (2 << 32) | 6);
+        let lost = |held: usize| {
+            let mut bytes = bytes.clone();
+            let data = block(&mut bytes, *b"DT", &[], &vec![0; held]);
+            block(&mut bytes, *b"DG", &[0, values, data, 0], &[1, 0, 0, 0, 0, 0, 0, 0]);
+            Blocks::new(&bytes).lost()
+        };
+        assert_eq!(lost(10 * 9 + 3 * 5 + 50), None);
+        assert_eq!(lost(100), Some(Rows { counted: 155, held: 100 }));
     }
 
     #[test]
