@@ -1,16 +1,14 @@
 //! Adding an entry: once, however many processes add it at the same time.
 
 use std::fs;
-use std::io;
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
-use super::compact::{self, Removed};
 use super::error::LedgerError;
-use super::file::{self, Content, Head};
-use super::record::{self, Entry};
-use super::store::{EXTENSION, Ledger, contents, files, settled};
+use super::file::{self, Head};
+use super::record::Entry;
+use super::store::{EXTENSION, Ledger, files, settled};
 use crate::atomic;
 
 /// More small files than this in one sensor's folder are folded by the next `add`: a season of club events
@@ -33,7 +31,7 @@ impl Ledger {
     ///
     /// # Errors
     /// [`LedgerError::OtherRig`] for a session of another machine, [`LedgerError::RigMeanwhile`] where one was added at the
-    /// same time (both are there then), or what the file system says.
+    /// same time and [`LedgerError::EntryMeanwhile`] where this log was (both are there then), or what the file system says.
     pub fn add(&self, serial: &str, entry: &Entry, moved: bool) -> Result<Added, LedgerError> {
         let folder = self.sensor_folder(serial)?;
         loop {
@@ -110,7 +108,9 @@ fn look(folder: &Path, serial: &str, entry: &Entry, moved: bool) -> Result<Looke
     Ok(Looked::New(Place { path, seen, known }))
 }
 
-/// Writes an entry; false, and nothing of it stays, when another process added the same one meanwhile.
+/// Writes an entry; false when the name is taken.
+///
+/// What has its name stays, whatever comes in beside it: others may have been told that the ledger has it.
 fn put(
     folder: &Path,
     serial: &str,
@@ -126,9 +126,10 @@ fn put(
         return Ok(true);
     }
     let now = settled(folder, read_parts)?;
-    // Another process may have taken the name and lost it again to a compaction: its entry is in a file that was not seen.
-    if now.iter().any(|part| contradicts(part, entry)) && take_back(folder, entry)? {
-        return Ok(false);
+    // Another process may have taken the name and lost it again to a compaction, or a file was copied in.
+    if let Some(other) = now.iter().find(|part| part.id == entry.id && !part.agrees(entry)) {
+        let [given, other] = [entry, other].map(|entry| entry.at.clone());
+        return Err(LedgerError::EntryMeanwhile { serial: serial.to_owned(), given, other, path });
     }
     // Of two that add at once neither saw the other before; whoever wrote last sees both now.
     if let (false, Some(given)) = (moved, &entry.rig) {
@@ -140,33 +141,6 @@ fn put(
         }
     }
     Ok(true)
-}
-
-fn contradicts(part: &Entry, entry: &Entry) -> bool {
-    part.id == entry.id && !part.agrees(entry)
-}
-
-/// Takes the own entry away again where another process has added it otherwise at the same time.
-///
-/// * returns false, and it stays, where nothing contradicts it any more, or where it was folded: then it is the other
-///   process that takes its own away
-fn take_back(folder: &Path, entry: &Entry) -> Result<bool, LedgerError> {
-    let failed = |error| LedgerError::Io { path: folder.to_path_buf(), source: io::Error::other(error) };
-    let rows = record::rows_of(std::slice::from_ref(entry)).map_err(failed)?;
-    let is_own = |content: &Content| !content.rows.is_empty() && content.rows.is_subset(&rows);
-    loop {
-        let files = contents(folder)?;
-        let is_contradicted =
-            files.iter().any(|(_, content)| content.entries.iter().any(|part| contradicts(part, entry)));
-        // It may stand under another name: another process reads it apart, and would put it back.
-        let own = files.iter().find(|(_, content)| is_own(content));
-        let Some((path, _)) = own.filter(|_| is_contradicted) else { return Ok(false) };
-        match compact::remove(path, &rows)? {
-            Removed::Gone => return Ok(true),
-            // Another process has moved, folded or exchanged it since.
-            Removed::Missing | Removed::Exchanged(_) => {}
-        }
-    }
 }
 
 /// A name in a folder that nothing has: a user may have given an entry's name to a file or link that holds others.
@@ -240,9 +214,10 @@ mod tests {
         }
     }
 
-    /// The name that an entry was to get is free again when a compaction folded whoever took it meanwhile.
+    /// The name that an entry was to get is free again when a compaction folded whoever took it meanwhile. What was written
+    /// may be known to others by then: it stays, and the ledger says that it contradicts itself.
     #[test]
-    fn an_entry_that_another_process_added_and_folded_meanwhile_is_not_added_again() {
+    fn an_entry_that_came_in_otherwise_meanwhile_stays_beside_it_and_is_told() {
         let (_folder, ledger) = ledger();
         ledger.add("A-0107", &session(0, 0.08), false).expect("adds");
         let [late, first] =
@@ -253,32 +228,15 @@ mod tests {
         };
         assert_eq!(ledger.add("A-0107", &first, false).expect("adds"), Added::New);
         assert_eq!(ledger.compact("A-0107").expect("compacts").gone, 2);
-        assert!(!put(&folder, "A-0107", place, &late, false).expect("writes"), "the late one stays");
-        assert_eq!(ledger.add("A-0107", &late, false).expect("adds"), Added::Known(first.at.clone()));
+        let told = put(&folder, "A-0107", place, &late, false).expect_err("is told").to_string();
+        assert!(
+            told.contains("2026-05-01") && told.contains("2026-05-02") && told.contains("help:"),
+            "{told}"
+        );
         let history = ledger.history("A-0107").expect("reads");
-        assert_eq!((history.entries.last(), history.contradictions.len()), (Some(&first), 0));
-        assert_eq!(files(&folder).expect("lists").len(), 1);
-    }
-
-    /// Two that add one log may take their own away at once; one of them then reads the other's apart.
-    #[test]
-    fn an_entry_is_taken_back_wherever_it_stands_and_no_other_is() {
-        let (_folder, ledger) = ledger();
-        ledger.add("A-0107", &session(0, 0.08), false).expect("adds");
-        let [late, first] =
-            ["01", "02"].map(|day| Entry { at: format!("2026-05-{day}"), ..session(1, 0.08) });
-        let folder = ledger.sensor_folder("A-0107").expect("valid serial");
-        assert!(!take_back(&folder, &first).expect("reads"), "it is not there");
-        ledger.add("A-0107", &first, false).expect("adds");
-        assert!(!take_back(&folder, &first).expect("reads"), "nothing contradicts it");
-        ledger.compact("A-0107").expect("compacts");
-        let apart = folder.join("folded-0123456789abcdef.parquet");
-        file::tests::write(&apart, std::slice::from_ref(&late));
-        assert!(!take_back(&folder, &first).expect("reads"), "it is folded");
-        assert_eq!(file::entries(&apart).expect("still there").as_slice(), std::slice::from_ref(&late));
-        assert!(take_back(&folder, &late).expect("reads"));
-        assert_eq!(ledger.entries("A-0107").expect("reads"), [session(0, 0.08), first]);
-        assert_eq!(files(&folder).expect("lists").len(), 1);
+        assert_eq!((history.entries.last(), history.contradictions.len()), (Some(&first), 1));
+        assert_eq!(ledger.add("A-0107", &late, false).expect("adds"), Added::Known(first.at));
+        assert_eq!(file::entries(&folder.join(format!("{}.parquet", late.id))).expect("kept"), [late]);
     }
 
     /// A process that is killed after its file got its name may leave a day that nobody was told.

@@ -62,6 +62,22 @@ pub enum LedgerError {
         /// File of the log's entry.
         path: PathBuf,
     },
+    /// The same log came in otherwise at the same time: from another process, or in a file that was copied in.
+    #[error(
+        "the log was added to the ledger of sensor {serial} with the day {given}, and came in otherwise at the same time, with the \
+         day {other}: the ledger holds both and contradicts itself\n  help: move the file of the wrong one out of the ledger \
+         ({path} is this one's)"
+    )]
+    EntryMeanwhile {
+        /// Serial.
+        serial: String,
+        /// Day of the log.
+        given: String,
+        /// Day of the other.
+        other: String,
+        /// File of the log's entry.
+        path: PathBuf,
+    },
     /// The serial is known from another machine.
     #[error(
         "sensor {serial} is in the ledger with the rig `{known}`, and this log comes from the rig `{given}`\n  help: if the sensor was moved, add `--moved`; if not, correct the serial in the rig file"
