@@ -234,7 +234,7 @@ mod tests {
             "{told}"
         );
         let history = ledger.history("A-0107").expect("reads");
-        assert_eq!((history.entries.last(), history.contradictions.len()), (Some(&first), 1));
+        assert_eq!((history.entries.last(), history.contradictions.len()), (Some(&first), 2));
         assert_eq!(ledger.add("A-0107", &late, false).expect("adds"), Added::Known(first.at));
         assert_eq!(file::entries(&folder.join(format!("{}.parquet", late.id))).expect("kept"), [late]);
     }
