@@ -8,6 +8,7 @@
 mod beside;
 pub mod catalogue;
 mod caution;
+mod cell;
 pub mod constants;
 mod deconvolve;
 mod episode;
@@ -34,6 +35,7 @@ mod tests;
 
 use std::ops::Range;
 
+use self::cell::Cells;
 use self::constants as k;
 use self::episode::Episode;
 use self::evidence::Case;
@@ -67,7 +69,7 @@ pub fn judge(view: &View<'_>, detection: &Detection) -> Result<Vec<Event>, Strin
         return Err("the mixture channel has fewer than two values".to_owned());
     }
     let limits = limit::of_frames(&scene);
-    scene.fill_cells(|index| limits.get(index).is_some_and(|l| l.regime == Regime::Load));
+    scene.cells = Cells::of(&scene, |index| limits.get(index).is_some_and(|l| l.regime == Regime::Load));
     let glitch = |run: &Episode| {
         let case = Case::new(&scene, run, &[], Context::Unknown);
         proof_of(&case).is_some_and(|(_, cause)| cause == Cause::Spike)

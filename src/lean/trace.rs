@@ -1,9 +1,10 @@
 //! What the lean verdicts look at: fresh frames of the mixture reading, and witnesses beside them.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 use std::ops::Range;
 use std::sync::{Mutex, OnceLock};
 
+use super::cell::{Cell, Cells};
 use super::constants as k;
 use super::limit;
 use super::path::{Learner, Path};
@@ -13,9 +14,6 @@ use crate::flag::Flag;
 use crate::log::{Channel, Role};
 use crate::signal::search;
 use crate::state::bit;
-
-/// Cell of engine speed and manifold pressure.
-pub(super) type Cell = (i32, i32);
 
 /// One fresh value of the mixture channel.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -129,8 +127,7 @@ impl Witness<'_> {
         })
     }
 
-    /// Whether it changes by more than half its resolution anywhere in the log; null without a value. Stops at the
-    /// first change: asked for every event, a whole pass would make the audit quadratic.
+    /// Whether it changes by more than half its resolution anywhere in the log; null without a value.
     pub(super) fn moves(&self) -> Option<bool> {
         let mut samples = self.samples(f64::NEG_INFINITY, f64::INFINITY).map(|(_, value)| value);
         let first = samples.next()?;
@@ -207,14 +204,16 @@ pub(super) struct Scene<'a> {
     pub repeats_are_common: bool,
     /// Steepest rise of engine speed in gear at full load, 1/min per s.
     pub best_in_gear: Option<f64>,
-    /// Frames under load by cell of engine speed and manifold pressure.
-    pub cells: BTreeMap<Cell, Vec<usize>>,
+    /// Frames under load by cell of engine speed and manifold pressure; none before the limits are known.
+    pub cells: Cells,
     /// Settled running of the whole log, for the first event that asks.
     pub settled: OnceLock<Vec<Settled>>,
     /// Pulls with a rich reading of the whole log, or why there are none, for the first event that asks.
     pub rich_pulls: OnceLock<Result<Vec<Pull>, String>>,
     /// Frames of which it has been asked whether the throttle opened before them, and the answer.
     pub openings: Mutex<HashMap<usize, bool>>,
+    /// Whether the fuel pressure ever moves, for the first event that asks.
+    pub rail_moves: OnceLock<Option<bool>>,
     /// Dropouts of the mixture channel, for the first event that asks.
     dropouts: OnceLock<Vec<Range<usize>>>,
     /// Way of the gas from the cylinders to the sensor.
@@ -266,7 +265,7 @@ impl<'a> Scene<'a> {
             highest_lambda: 0.0,
             repeats_are_common: false,
             best_in_gear: None,
-            cells: BTreeMap::new(),
+            cells: Cells::default(),
             ambient_pa: k::AMBIENT_PA.value,
             dense_pa: k::AMBIENT_PA.value,
             power_up_s: None,
@@ -275,23 +274,11 @@ impl<'a> Scene<'a> {
             settled: OnceLock::new(),
             rich_pulls: OnceLock::new(),
             openings: Mutex::default(),
+            rail_moves: OnceLock::new(),
             dropouts: OnceLock::new(),
         };
         scene.ambient_pa = scene.ambient();
         Some(scene)
-    }
-
-    /// Sorts the frames under load into cells; `loaded` says which are.
-    pub(super) fn fill_cells(&mut self, loaded: impl Fn(usize) -> bool) {
-        let mut cells: BTreeMap<Cell, Vec<usize>> = BTreeMap::new();
-        for index in 0..self.frames.len() {
-            if loaded(index)
-                && let Some(cell) = self.cell_of(index)
-            {
-                cells.entry(cell).or_default().push(index);
-            }
-        }
-        self.cells = cells;
     }
 
     /// Cell in which the gas of a frame was burnt.

@@ -2,6 +2,7 @@
 
 use super::state::opened_before;
 use super::{Case, Feature, Group, Reading};
+use crate::lean::cell::Visits;
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{Cause, Context};
 use crate::lean::trace::Scene;
@@ -18,17 +19,6 @@ pub(super) static SAME_CELL: Feature = Feature {
     run: same_cell,
 };
 
-/// One visit of the cell.
-#[derive(Clone, Copy)]
-struct Pass {
-    /// Its first frame.
-    start: usize,
-    last_s: f64,
-    /// Frames above the limit.
-    above: usize,
-    all: usize,
-}
-
 /// Whether the gas of a frame left shortly after the throttle opened. The answer is kept: every event asks it of every
 /// pass through its cell.
 fn opened(scene: &Scene<'_>, index: usize) -> bool {
@@ -43,49 +33,12 @@ fn same_cell(case: &Case<'_, '_>) -> Reading {
     let Some(cell) = scene.cell_of(peak) else {
         return Reading::not_evaluated("engine speed and manifold pressure are not both known");
     };
-    let (start, end) = (case.episode.start_s(scene), case.episode.end_s(scene));
-    let Some(frames) = scene.cells.get(&cell) else {
+    let span_s = (case.episode.start_s(scene), case.episode.end_s(scene));
+    let (limit, explained) = (case.episode.limit, |frame| case.proven(frame));
+    let visits = scene.cells.visits(scene, cell, span_s, limit, explained, |frame| opened(scene, frame));
+    let Some(Visits { lean, clean, lean_settled, clean_settled, unexplained }) = visits else {
         return Reading::not_evaluated("no other pass through this cell under load");
     };
-    let (mut lean, mut clean) = (0_u32, 0_u32);
-    // Of these, passes with no opening of the throttle shortly before.
-    let (mut lean_settled, mut clean_settled) = (0_u32, 0_u32);
-    let mut explained = true;
-    let mut pass: Option<Pass> = None;
-    let mut close = |pass: Option<Pass>| {
-        let Some(pass) = pass.filter(|pass| pass.all >= 2) else { return };
-        let settled = u32::from(!opened(scene, pass.start));
-        if pass.above * 2 >= pass.all {
-            lean += 1;
-            lean_settled += settled;
-        } else if pass.above == 0 {
-            clean += 1;
-            clean_settled += settled;
-        }
-    };
-    for &index in frames {
-        let Some(frame) = scene.frames.get(index) else { continue };
-        if frame.time_s > start - k::PASS_GAP_S.value && frame.time_s < end + k::PASS_GAP_S.value {
-            continue;
-        }
-        let above = frame.lambda > case.episode.limit;
-        if above && explained && !case.proven(index) {
-            explained = false;
-        }
-        pass = match pass {
-            Some(pass) if frame.time_s - pass.last_s < k::PASS_GAP_S.value => Some(Pass {
-                last_s: frame.time_s,
-                above: pass.above + usize::from(above),
-                all: pass.all + 1,
-                ..pass
-            }),
-            other => {
-                close(other);
-                Some(Pass { start: index, last_s: frame.time_s, above: usize::from(above), all: 1 })
-            }
-        };
-    }
-    close(pass);
     if lean + clean == 0 {
         return Reading::not_evaluated("no other pass through this cell under load");
     }
@@ -109,7 +62,7 @@ fn same_cell(case: &Case<'_, '_>) -> Reading {
             .weigh(film, weight)
             .weigh(map, weight)
             .weigh(&[Cause::GroundOffset, Cause::Spike], weight - k::LR_REPEAT_ELECTRICAL.value);
-        if explained { reading } else { reading.forbid() }
+        if unexplained == 0 { reading } else { reading.forbid() }
     } else if lean == 0 {
         reading.weigh(
             &[Cause::Mixture, Cause::InjectorLimit],
