@@ -167,8 +167,10 @@ fn known(arguments: &Arguments, rig: &Rig) -> Result<Option<Known>, Failure> {
                 .to_owned(),
         )
     })?;
-    let entries =
-        Ledger::new(folder.clone()).entries(&serial).map_err(|error| Failure::Input(error.to_string()))?;
+    let history =
+        Ledger::new(folder.clone()).history(&serial).map_err(|error| Failure::Input(error.to_string()))?;
+    history.remarks().iter().for_each(|line| output::remark(line));
+    let entries = history.entries;
     if entries.is_empty() {
         output::remark(&format!(
             "the ledger in {} has nothing of sensor {serial}: audited without its history",

@@ -236,18 +236,10 @@ fn show(ledger: &Ledger, serial: Option<&str>) -> Result<Ending, Failure> {
     ending
 }
 
-/// Says which files hold nothing, and which contradict each other: what was shown rests on one of them.
+/// Says which files hold nothing, and which contradict each other.
 fn remarks(history: &History) -> Result<(), Failure> {
-    for path in &history.empty {
-        output::print(&report::safe(&format!("passed over: {}: an empty file\n", path.display())))?;
-    }
-    for (path, why) in &history.contradictions {
-        output::print(&report::safe(&format!("contradiction: {}: {why}\n", path.display())))?;
-    }
-    if !history.contradictions.is_empty() {
-        output::print("  Of each session the last file was taken; move the wrong one out of the ledger.\n")?;
-    }
-    Ok(())
+    let lines = history.remarks();
+    Ok(lines.iter().try_for_each(|line| output::print(&report::safe(&format!("{line}\n"))))?)
 }
 
 /// One sensor after the other: what fails with one is said and keeps nobody from the others.

@@ -27,6 +27,18 @@ pub struct History {
     pub empty: Vec<PathBuf>,
 }
 
+impl History {
+    /// Which files hold nothing, and which contradict each other, a line each: what is shown rests on one of them.
+    pub fn remarks(&self) -> Vec<String> {
+        let empty = self.empty.iter().map(|path| format!("passed over: {}: an empty file", path.display()));
+        let told = self.contradictions.iter();
+        let told = told.map(|(path, why)| format!("contradiction: {}: {why}", path.display()));
+        let advice = "Of each session the last file was taken; move the wrong one out of the ledger.";
+        let advice = (!self.contradictions.is_empty()).then(|| advice.to_owned());
+        empty.chain(told).chain(advice).collect()
+    }
+}
+
 /// A ledger folder.
 #[derive(Clone, Debug)]
 pub struct Ledger {

@@ -86,14 +86,17 @@ pub(super) fn view(desk: &Desk, serial: Option<&str>) -> axum::response::Html<St
     super::sheet::frame(Some(&base), "Sensor history", &view.render().unwrap_or_default(), false)
 }
 
-/// Every sensor with its entries, and why others cannot be read.
+/// Every sensor with its entries, why others cannot be read, and what is in doubt.
 type Found = (Vec<(Sensor, Vec<Entry>)>, Vec<String>);
 
 fn sensors(ledger: &Ledger) -> Result<Found, String> {
     let (mut found, mut problems) = (Vec::new(), Vec::new());
     for serial in ledger.serials().map_err(|error| error.to_string())? {
-        match ledger.entries(&serial) {
-            Ok(entries) => found.push((Sensor::of(&serial, &entries), entries)),
+        match ledger.history(&serial) {
+            Ok(history) => {
+                problems.extend(history.remarks());
+                found.push((Sensor::of(&serial, &history.entries), history.entries));
+            }
             Err(error) => problems.push(error.to_string()),
         }
     }

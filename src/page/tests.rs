@@ -11,7 +11,7 @@ struct Opened {
     address: String,
     folder: PathBuf,
     thread: Option<std::thread::JoinHandle<Result<(), PageError>>>,
-    _ledger: tempfile::TempDir,
+    ledger: tempfile::TempDir,
 }
 
 struct Answer {
@@ -38,7 +38,7 @@ impl Opened {
         .expect("opened");
         let (address, folder) = (page.address(), page.folder().to_path_buf());
         let thread = Some(std::thread::spawn(move || page.run()));
-        Self { address, folder, thread, _ledger: ledger }
+        Self { address, folder, thread, ledger }
     }
 
     fn host(&self) -> &str {
@@ -324,9 +324,15 @@ fn logs_are_compared_and_kept_in_the_ledger() {
     assert!(page.settled().contains(known), "the day that the ledger holds is confirmed");
     let history = page.get("/history?sensor=A-0107").text();
     assert!(history.contains("2026-05-17") && history.contains("<svg class=\"course\""), "{history}");
+    // What a ledger passes over is said wherever it is shown.
+    let empty = page.ledger.path().join("ledger/sensor=A-0107/elsewhere.parquet");
+    std::fs::write(&empty, b"").expect("written");
+    let shown = page.get("/history?sensor=A-0107").text();
+    assert!(shown.contains("elsewhere.parquet: an empty file") && shown.contains("2026-05-17"), "{shown}");
     page.post("/logs", &[("files", Some("next.csv"), clean)]);
     page.settled();
     let next = page.get("/logs/3/report").text();
+    assert!(page.get("/").text().contains("elsewhere.parquet: an empty file"));
     assert!(next.contains("What the ledger knew of sensor A-0107") && next.contains("class=\"course\""));
     assert!(page.get("/history?sensor=%3Cscript%3E").text().contains("no sensor `&#60;script&#62;`"));
     page.stop();

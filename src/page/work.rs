@@ -95,9 +95,14 @@ fn judge(desk: &Desk, entry: &Entry, rig: &Rig) -> Result<Outcome, String> {
 /// The sensor of the rig, where the ledger knows it. A ledger that cannot be read is said and stops no audit.
 fn known(desk: &Desk, entry: &Entry, rig: &Rig) -> Option<Known> {
     let serial = rig.sensor.serial.clone()?;
-    match desk.ledger.as_ref()?.entries(&serial) {
-        Ok(entries) if entries.is_empty() => None,
-        Ok(entries) => Some(Known { serial, entries }),
+    match desk.ledger.as_ref()?.history(&serial) {
+        Ok(history) => {
+            let remarks = history.remarks();
+            if !remarks.is_empty() {
+                desk.note(entry.id, Err(remarks.join("\n")));
+            }
+            (!history.entries.is_empty()).then_some(Known { serial, entries: history.entries })
+        }
         Err(error) => {
             desk.note(entry.id, Err(error.to_string()));
             None

@@ -46,13 +46,23 @@ pub(super) fn check_file(bytes: &[u8], most: u64) -> Result<(), Wrong> {
     Ok(())
 }
 
-/// The part of an IPC stream whose messages are whole, in bytes: what follows broke off.
+/// The whole messages of an IPC stream.
+#[derive(Debug, PartialEq)]
+pub(super) struct Messages {
+    /// Their bytes, with the mark that ends them.
+    pub(super) bytes: usize,
+    /// Whether a mark ends them.
+    pub(super) ended: bool,
+}
+
+/// The part of an IPC stream whose messages are whole: what follows broke off, or stands behind the end.
 ///
 /// # Errors
 /// As [`check_file`].
-pub(super) fn whole_messages(bytes: &[u8], most: u64) -> Result<usize, Wrong> {
+pub(super) fn whole_messages(bytes: &[u8], most: u64) -> Result<Messages, Wrong> {
     let mut at = 0;
     let mut expanded = 0;
+    let messages = |bytes, ended| Ok(Messages { bytes, ended });
     while let Some(rest) = bytes.get(at..) {
         let head: u8 = if rest.starts_with(&CONTINUATION) { 4 } else { 0 };
         let Some(length) = rest.get(usize::from(head)..).and_then(|rest| rest.first_chunk::<4>()) else {
@@ -60,17 +70,17 @@ pub(super) fn whole_messages(bytes: &[u8], most: u64) -> Result<usize, Wrong> {
         };
         let length = i64::from(i32::from_le_bytes(*length));
         if length == 0 {
-            break;
+            return messages(at + usize::from(head) + 4, true);
         }
-        let Some(meta) = part(rest, i64::from(head) + 4, length) else { return Ok(at) };
+        let Some(meta) = part(rest, i64::from(head) + 4, length) else { break };
         // What is no message is the reader's to refuse.
-        let Ok(message) = root_as_message(meta) else { break };
+        let Ok(message) = root_as_message(meta) else { return messages(bytes.len(), true) };
         let from = i64::from(head) + 4 + length;
-        let Some(body) = part(rest, from, message.bodyLength()) else { return Ok(at) };
+        let Some(body) = part(rest, from, message.bodyLength()) else { break };
         expanded = check_message(&message, body, expanded, most)?;
         at += from as usize + body.len();
     }
-    Ok(bytes.len())
+    messages(at, false)
 }
 
 fn part(bytes: &[u8], from: i64, length: i64) -> Option<&[u8]> {
@@ -121,7 +131,8 @@ mod tests {
         let mut bytes = CONTINUATION.to_vec();
         bytes.extend_from_slice(&0x00ff_ffff_u32.to_le_bytes());
         bytes.extend_from_slice(&[1; 64]);
-        assert_eq!(whole_messages(&bytes, 1 << 30), Ok(0));
-        assert_eq!(whole_messages(&[], 1 << 30), Ok(0));
+        let nothing = Ok(Messages { bytes: 0, ended: false });
+        assert_eq!(whole_messages(&bytes, 1 << 30), nothing);
+        assert_eq!(whole_messages(&[], 1 << 30), nothing);
     }
 }

@@ -41,8 +41,8 @@ pub(super) struct Batches {
     pub(super) schema: SchemaRef,
     pub(super) records: Vec<RecordBatch>,
     pub(super) metadata: Vec<(String, String)>,
-    /// What stopped the reading after some batches.
-    pub(super) broken: Option<String>,
+    /// What stopped the reading after some batches, and whether no more than the last row is in doubt.
+    pub(super) broken: Option<(String, bool)>,
 }
 
 /// Reads an Arrow IPC file or stream. A stream that breaks off gives the batches before.
@@ -59,15 +59,20 @@ pub(super) fn read_ipc(source: Source, mut bytes: Vec<u8>, allowance: Allowance)
         };
         if stream {
             let whole = arrow_claim::whole_messages(&bytes, most).map_err(broken)?;
-            let cut = bytes.len() - whole;
-            bytes.truncate(whole);
+            let cut = bytes.len() - whole.bytes;
+            bytes.truncate(whole.bytes);
             let reader = StreamReader::try_new(Cursor::new(bytes), None)?;
             let schema = reader.schema();
             let metadata = schema_metadata(&schema);
             let mut found = collect(schema, metadata, reader, allowance, true)?;
-            if cut > 0 && found.broken.is_none() {
-                found.broken = Some(format!("the last {cut} bytes are part of a message"));
-            }
+            let unended = || match (cut, whole.ended) {
+                (0, true) => None,
+                // The format allows to leave the mark out, so that whether more was to come cannot be told.
+                (0, false) => Some(("no mark ends them".to_owned(), true)),
+                (_, true) => Some((format!("{cut} bytes follow the mark that ends them"), false)),
+                (_, false) => Some((format!("the last {cut} bytes are part of a message"), false)),
+            };
+            found.broken = found.broken.take().or_else(unended);
             return Ok(found);
         }
         arrow_claim::check_file(&bytes, most).map_err(broken)?;
@@ -194,7 +199,7 @@ pub(super) fn collect(
                 found.records.push(batch);
             }
             Err(error) if keep_part && !found.records.is_empty() => {
-                found.broken = Some(error.to_string());
+                found.broken = Some((error.to_string(), false));
                 break;
             }
             Err(error) => return Err(error.into()),
@@ -231,9 +236,9 @@ pub(super) fn finish(
     let rows: usize = found.records.iter().map(RecordBatch::num_rows).sum();
     let mut notes: Vec<Note> = Vec::new();
     let mut cut_short = cut_before(&found.metadata);
-    if let Some(error) = &found.broken {
-        let text = format!("the {kind} data break off after {rows} rows ({error})");
-        cut_short = Some(CutShort { why: text.clone(), row_only: false });
+    if let Some((why, row_only)) = found.broken {
+        let text = format!("the {kind} data break off after {rows} rows ({why})");
+        cut_short = Some(CutShort { why: text.clone(), row_only });
         notes.push(Note { line: None, channel: None, text });
     }
     if found.schema.fields().is_empty() {
@@ -315,4 +320,48 @@ pub(super) fn field_metadata(
     let pairs = [(ROLE_KEY, role), (UNIT_KEY, unit), (SOURCE_NAME_KEY, source_name)];
     let known = pairs.into_iter().filter_map(|(key, value)| Some((key.to_owned(), value?.to_owned())));
     field.with_metadata(known.collect::<arrow_schema::Metadata>())
+}
+
+#[cfg(test)]
+mod tests {
+    use arrow_array::Float64Array;
+    use arrow_schema::{DataType, Schema};
+
+    use super::super::{ReadOptions, from_bytes};
+    use super::*;
+
+    /// Three batches of two rows as a stream, and where each message of it begins.
+    fn stream() -> (Vec<u8>, Vec<usize>) {
+        let fields = ["time", "lambda"].map(|name| Field::new(name, DataType::Float64, true));
+        let schema = Arc::new(Schema::new(fields.to_vec()));
+        let mut writer = StreamWriter::try_new(Vec::new(), &schema).expect("a stream");
+        for row in [0.0, 2.0, 4.0] {
+            let column = || Arc::new(Float64Array::from(vec![row, row + 1.0])) as _;
+            let batch = RecordBatch::try_new(Arc::clone(&schema), vec![column(), column()]);
+            writer.write(&batch.expect("a batch")).expect("written");
+        }
+        let bytes = writer.into_inner().expect("ended");
+        let begins = (0..bytes.len()).step_by(8).filter(|at| bytes[*at..].starts_with(&[0xff; 4])).collect();
+        (bytes, begins)
+    }
+
+    #[test]
+    fn a_stream_that_may_have_lost_its_rest_says_so() {
+        let (whole, begins) = stream();
+        // Schema, three batches, the mark.
+        assert_eq!((begins.len(), begins[4]), (5, whole.len() - 8));
+        let told = |bytes: &[u8]| {
+            let table = from_bytes("log.arrow", bytes, &ReadOptions::default()).expect("a table");
+            (table.rows, table.source.cut_short.map(|cut| cut.row_only))
+        };
+        assert_eq!(told(&whole), (6, None));
+        assert_eq!(told(&whole[..begins[4]]), (6, Some(true)));
+        assert_eq!(told(&whole[..begins[3]]), (4, Some(true)));
+        assert_eq!(told(&whole[..begins[3] + 100]), (4, Some(false)));
+        let mut zeros = whole.clone();
+        zeros[begins[3]..].fill(0);
+        assert_eq!(told(&zeros), (4, Some(false)));
+        let marked = [&whole[..begins[2]], &whole[begins[4]..], &whole[begins[2]..]].concat();
+        assert_eq!(told(&marked), (2, Some(false)));
+    }
 }
