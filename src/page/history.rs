@@ -66,8 +66,7 @@ pub(super) fn view(desk: &Desk, serial: Option<&str>) -> axum::response::Html<St
             view.problem = Some(words.to_owned());
         }
         Some(ledger) => match sensors(ledger) {
-            Ok((found, problems)) => {
-                view.problem = (!problems.is_empty()).then(|| problems.join("\n"));
+            Ok(Found { sensors: found, mut problems, remarks }) => {
                 view.sensors = found.iter().map(|(sensor, _)| sensor.clone()).collect();
                 if let ([(one, _)], None) = (found.as_slice(), serial) {
                     only = one.serial.clone();
@@ -76,9 +75,11 @@ pub(super) fn view(desk: &Desk, serial: Option<&str>) -> axum::response::Html<St
                 let chosen = found.iter().find(|(sensor, _)| Some(sensor.serial.as_str()) == view.serial);
                 view.life =
                     chosen.map(|(sensor, entries)| course::of(&ledger::life(&sensor.serial, entries)));
-                if let (Some(asked), None, None) = (view.serial, &view.life, &view.problem) {
-                    view.problem = Some(format!("the ledger has no sensor `{asked}`"));
+                if let (Some(asked), None, true) = (view.serial, &view.life, problems.is_empty()) {
+                    problems.push(format!("the ledger has no sensor `{asked}`"));
                 }
+                problems.extend(remarks);
+                view.problem = (!problems.is_empty()).then(|| problems.join("\n"));
             }
             Err(error) => view.problem = Some(error),
         },
@@ -86,21 +87,29 @@ pub(super) fn view(desk: &Desk, serial: Option<&str>) -> axum::response::Html<St
     super::sheet::frame(Some(&base), "Sensor history", &view.render().unwrap_or_default(), false)
 }
 
-/// Every sensor with its entries, why others cannot be read, and what is in doubt.
-type Found = (Vec<(Sensor, Vec<Entry>)>, Vec<String>);
+/// What a ledger holds.
+#[derive(Default)]
+struct Found {
+    /// Every sensor with its entries.
+    sensors: Vec<(Sensor, Vec<Entry>)>,
+    /// Why others cannot be read.
+    problems: Vec<String>,
+    /// What is in doubt.
+    remarks: Vec<String>,
+}
 
 fn sensors(ledger: &Ledger) -> Result<Found, String> {
-    let (mut found, mut problems) = (Vec::new(), Vec::new());
+    let mut found = Found::default();
     for serial in ledger.serials().map_err(|error| error.to_string())? {
         match ledger.history(&serial) {
             Ok(history) => {
-                problems.extend(history.remarks());
-                found.push((Sensor::of(&serial, &history.entries), history.entries));
+                found.remarks.extend(history.remarks());
+                found.sensors.push((Sensor::of(&serial, &history.entries), history.entries));
             }
-            Err(error) => problems.push(error.to_string()),
+            Err(error) => found.problems.push(error.to_string()),
         }
     }
-    Ok((found, problems))
+    Ok(found)
 }
 
 /// Puts an audited log into the ledger.
