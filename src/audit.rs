@@ -12,6 +12,7 @@ use crate::flag::Flag;
 use crate::lean::Event;
 use crate::log::Log;
 use crate::rig::Rig;
+use crate::rig::name::mixture_name;
 use crate::state::{self, States};
 use crate::{claim, gate, health, lean, trust};
 
@@ -166,6 +167,13 @@ fn source(log: &Log) -> document::Source {
             .cut_short
             .as_ref()
             .map(|cut| document::CutShort { why: cut.why.clone(), row_only: cut.row_only }),
+        unread: log
+            .source
+            .unread
+            .iter()
+            .filter(|one| mixture_name(&one.name).is_some())
+            .map(|one| document::Unread { name: one.name.clone(), why: one.why.clone() })
+            .collect(),
     }
 }
 

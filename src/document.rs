@@ -89,6 +89,18 @@ pub struct Source {
     /// How the file is known to be incomplete.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub cut_short: Option<CutShort>,
+    /// Columns that speak of the mixture by name and could not be read as numbers.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub unread: Vec<Unread>,
+}
+
+/// A column that could not be read as numbers.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Unread {
+    /// Its name.
+    pub name: String,
+    /// What is wrong with it, in a few words.
+    pub why: String,
 }
 
 /// A log that breaks off.

@@ -10,7 +10,7 @@ pub use policy::{Policy, PolicyError, READY, Ready};
 use crate::claim;
 use crate::document::{
     About, Audit, Channel, Claim, ClaimStatus, CutShort, Decision, Finding, Gate, Grade, HealthMetric,
-    HealthStatus, LeanEvent, TreatAs, Verdict, score_words,
+    HealthStatus, LeanEvent, TreatAs, Unread, Verdict, score_words,
 };
 use crate::log::Role;
 
@@ -19,6 +19,8 @@ use crate::log::Role;
 pub struct Evidence<'a> {
     /// How the log is known to be incomplete.
     pub cut_short: Option<&'a CutShort>,
+    /// Columns that speak of the mixture by name and could not be read as numbers.
+    pub unread: &'a [Unread],
     /// What the detectors found.
     pub findings: &'a [Finding],
     /// Why a response that the rig file states is in doubt.
@@ -50,6 +52,7 @@ impl<'a> Evidence<'a> {
     pub fn of(audit: &'a Audit) -> Self {
         Self {
             cut_short: audit.source.cut_short.as_ref(),
+            unread: &audit.source.unread,
             findings: &audit.findings,
             unshown_response: audit.rig.unshown_response.as_deref(),
             channels: &audit.channels,
@@ -201,7 +204,7 @@ impl Case {
                         self.trust_of_bank(bank, *least, stoich_afr);
                     }
                     if role.is_mixture() {
-                        self.unread(channels, policy);
+                        self.unread(evidence, policy);
                     }
                 }
                 None => self.withhold(

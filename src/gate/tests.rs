@@ -89,6 +89,7 @@ fn metric(name: &str, status: HealthStatus) -> HealthMetric {
 fn evidence<'a>(channels: &'a [Channel], claims: &'a [Claim]) -> Evidence<'a> {
     Evidence {
         cut_short: None,
+        unread: &[],
         findings: &[],
         unshown_response: None,
         lean_limit: 0.88,
@@ -368,4 +369,23 @@ fn a_column_that_speaks_of_the_mixture_and_was_not_read_is_named() {
     let many: Vec<Channel> = (0..2_000).map(|n| unread(&format!("Lamda {n}"), "", "")).collect();
     let gate = by(&step, &[&[channel(Some(0.97))][..], &many].concat(), &[], &claims);
     assert!(gate.reasons[1].contains("and 1997 more columns") && gate.reasons[1].len() < 330, "{gate:?}");
+}
+
+#[test]
+fn a_bank_that_could_not_be_read_as_numbers_closes_the_gate() {
+    let (channels, claims) = ([channel(Some(0.97))], claims(ClaimStatus::Supported));
+    let with = |name: &str, policy: &Policy| {
+        let unread = [Unread { name: name.to_owned(), why: "its cells are no numbers".to_owned() }];
+        decide(&Evidence { unread: &unread, ..evidence(&channels, &claims) }, policy)
+    };
+    let step = Policy::next_step();
+    let dead = with("Lambda Bank 2", &step);
+    assert_eq!(dead.decision, Decision::Withheld);
+    let why = &dead.reasons[0];
+    assert!(why.contains("Lambda Bank 2") && why.ends_with("its cells are no numbers."), "{dead:?}");
+    let spoken = with("Lamda 2", &step);
+    assert_eq!((spoken.decision, spoken.reasons.len()), (Decision::Open, 2), "{spoken:?}");
+    assert_eq!(with("Lambda Status", &step).reasons.len(), 1);
+    let lenient = Policy { allowed: [Verdict::Undetermined].into(), ..Policy::next_step() };
+    assert_eq!(with("Lambda Bank 2", &lenient).decision, Decision::Open);
 }

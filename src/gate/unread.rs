@@ -1,6 +1,7 @@
-//! Columns that speak of the mixture by name and were not taken for a reading of it: nothing in the log judged them.
+//! Columns that speak of the mixture by name and were not taken for a reading of it, or could not be read at all: nothing
+//! in the log judged them.
 
-use super::{Case, Policy};
+use super::{Case, Evidence, Policy};
 use crate::clip::clip;
 use crate::document::{Channel, Verdict};
 use crate::log::Role;
@@ -14,17 +15,19 @@ const NAME_SHOWN: usize = 40;
 impl Case {
     /// A column that is a mixture reading by its name and holds no value of one is a dead bank: what happened there is not
     /// known. One that only speaks of the mixture may be anything, so that it is said and closes nothing.
-    pub(super) fn unread(&mut self, channels: &[Channel], policy: &Policy) {
+    pub(super) fn unread(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
         let named = |wanted: MixtureName| -> Vec<&str> {
-            let meant = |channel: &&Channel| of(channel) == Some(wanted);
-            channels.iter().filter(meant).map(|channel| channel.name.as_str()).collect()
+            let judged = evidence.channels.iter().filter(|channel| of(channel) == Some(wanted));
+            let unread = evidence.unread.iter().filter(|one| mixture_name(&one.name) == Some(wanted));
+            judged.map(|channel| &*channel.name).chain(unread.map(|one| &*one.name)).collect()
         };
         let dead = named(MixtureName::Reading);
         if let Some(first) = dead.first() {
             let (names, first) = (listed(&dead), clip(first, NAME_SHOWN));
+            let why = evidence.unread.iter().find(|one| dead.first() == Some(&&*one.name));
+            let why = why.map_or("the values are not", |one| &one.why);
             let reason = format!(
-                "of the mixture that {names} should have read nothing is known: the name is that of a mixture reading, the \
-                 values are not"
+                "of the mixture that {names} should have read nothing is known: the name is that of a mixture reading, {why}"
             );
             if policy.allowed.contains(&Verdict::Undetermined) {
                 self.reserve(&reason);

@@ -24,6 +24,17 @@ pub struct Source {
     pub format: String,
     /// How the data are known to be incomplete.
     pub cut_short: Option<CutShort>,
+    /// Columns of the file that are no channels.
+    pub unread: Vec<Unread>,
+}
+
+/// A column that could not be read as numbers.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Unread {
+    /// Its name.
+    pub name: String,
+    /// What is wrong with it, in a few words.
+    pub why: String,
 }
 
 #[cfg(test)]
@@ -36,6 +47,7 @@ impl Source {
             bytes: 0,
             format: "text".to_owned(),
             cut_short: None,
+            unread: Vec::new(),
         }
     }
 }

@@ -15,7 +15,7 @@ use super::header::{self, Heading};
 use super::limits::{Allowance, COLUMNS_MOST, Room};
 use super::{Column, Place, ReadError, Table, content_error};
 use crate::guard::guarded;
-use crate::log::{CutShort, Note, Source};
+use crate::log::{CutShort, Note, Source, Unread};
 
 /// Key of a column's role in the field metadata of a file.
 pub const ROLE_KEY: &str = "role";
@@ -28,6 +28,16 @@ pub const SOURCE_NAME_KEY: &str = "source_name";
 pub(super) const CUT_SHORT_KEY: &str = "sondeproof:cut_short";
 /// The same where only the last row was broken.
 pub(super) const CUT_ROW_KEY: &str = "sondeproof:cut_row";
+
+/// The same of columns that could not be read, as a JSON list of names and reasons.
+pub(super) const UNREAD_KEY: &str = "sondeproof:unread";
+
+/// What a file's metadata say of columns that the log it was made from could not give.
+fn unread_before(metadata: &[(String, String)]) -> Vec<Unread> {
+    let stated = metadata.iter().find(|(key, _)| key == UNREAD_KEY);
+    let pairs = stated.and_then(|(_, pairs)| serde_json::from_str::<Vec<(String, String)>>(pairs).ok());
+    pairs.unwrap_or_default().into_iter().map(|(name, why)| Unread { name, why }).collect()
+}
 
 /// How a file's metadata say that the log it was made from breaks off.
 fn cut_before(metadata: &[(String, String)]) -> Option<CutShort> {
@@ -106,6 +116,7 @@ pub fn from_batches(name: &str, schema: &SchemaRef, records: Vec<RecordBatch>) -
         bytes: sink.bytes,
         format: "arrow".to_owned(),
         cut_short: None,
+        unread: Vec::new(),
     };
     let metadata = schema_metadata(schema);
     let found = digested
@@ -279,7 +290,8 @@ pub(super) fn finish(
             "record it again",
         ));
     }
-    let source = Source { cut_short, ..source };
+    let unread = unread_before(&found.metadata);
+    let source = Source { cut_short, unread, ..source };
     Ok(Table { source, columns, rows, restarts: Vec::new(), metadata: found.metadata, notes })
 }
 

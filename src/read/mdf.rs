@@ -13,10 +13,12 @@ use super::mdf_claim::{Blocks, Rows};
 use super::merge::{self, Group};
 use super::{Column, Place, ReadError, Table, check_columns, content_error};
 use crate::guard::guarded;
-use crate::log::{CutShort, Note, Source};
+use crate::log::{CutShort, Note, Source, Unread};
 
 /// Bytes of a number.
 const NUMBER_BYTES: u64 = 8;
+/// Why a channel is left out that was sampled at no known time.
+const NO_CLOCK: &str = "its group has no clock of time that never falls";
 /// Channels that could not be read are named up to this many.
 const NAMED_MOST: usize = 8;
 /// Steps of a master "in seconds" from which on it counts nanoseconds, s: no log has eleven days between rows.
@@ -74,25 +76,28 @@ pub(super) fn read(mut source: Source, bytes: &[u8], allowance: Allowance) -> Re
     let (gathered, metadata) = guarded(work)
         .map_err(|_| damaged("blocks that contradict each other"))?
         .map_err(|error| damaged(&error.to_string()))??;
-    let Gathered { groups, clockless, left_out, mut notes } = gathered;
+    let Gathered { groups, clockless, mut left_out, mut notes } = gathered;
     if spread_bytes(&groups) > most {
         return Err(beyond(most));
     }
     source.cut_short = cut_short(&Blocks::new(bytes));
     if !left_out.is_empty() {
-        let named = left_out.iter().take(NAMED_MOST).cloned().collect::<Vec<_>>().join(", ");
+        let named = left_out.iter().take(NAMED_MOST).map(|one| format!("{} ({})", one.name, one.why));
+        let named = named.collect::<Vec<_>>().join(", ");
         let more = left_out.len().saturating_sub(NAMED_MOST);
         let more = if more > 0 { format!(" and {more} more") } else { String::new() };
         notes.push(format!("left out: {named}{more}"));
     }
     let columns = if groups.is_empty() {
-        without_clock(clockless, &mut notes)
+        without_clock(clockless, &mut left_out, &mut notes)
     } else {
         if !clockless.is_empty() {
             notes.push(format!("{} channel groups without a clock of time were left out", clockless.len()));
+            left_out.extend(clockless.iter().flatten().map(|column| unread(&column.name, NO_CLOCK)));
         }
         with_clock(groups, &mut notes)
     };
+    source.unread = left_out;
     let columns = name(columns, &mut notes);
     let rows = columns.first().map_or(0, |column| column.values.len());
     if columns.is_empty() || rows == 0 {
@@ -165,8 +170,7 @@ struct Gathered {
     groups: Vec<Group>,
     /// Groups without a master of time.
     clockless: Vec<Vec<Column>>,
-    /// `NAME (why)`.
-    left_out: Vec<String>,
+    left_out: Vec<Unread>,
     notes: Vec<String>,
 }
 
@@ -175,7 +179,9 @@ fn gather(file: &Mf4File) -> Gathered {
     let groups = file.data_groups().iter().flat_map(|data| &data.channel_groups);
     for group in groups.filter(|group| !group.is_vlsd()) {
         if group.is_plain_bus_event() {
-            gathered.left_out.push(format!("{} (frames of a bus)", group_name(group)));
+            let names = group.channels.iter().filter(|channel| !channel.is_master()).map(|c| c.name.as_str());
+            let names = std::iter::once(group_name(group)).chain(names.map(str::to_owned));
+            gathered.left_out.extend(names.map(|name| unread(&name, "frames of a bus")));
             continue;
         }
         let columns = columns(file, group, &mut gathered.left_out);
@@ -207,6 +213,10 @@ fn cut_short(blocks: &Blocks<'_>) -> Option<CutShort> {
     }
 }
 
+fn unread(name: &str, why: &str) -> Unread {
+    Unread { name: name.trim().to_owned(), why: why.to_owned() }
+}
+
 fn group_name(group: &ChannelGroup) -> String {
     if group.acquisition_name.is_empty() {
         format!("group {}.{}", group.data_group_index + 1, group.index + 1)
@@ -233,7 +243,7 @@ fn clock(file: &Mf4File, group: &ChannelGroup, notes: &mut Vec<String>) -> Optio
     Some(values)
 }
 
-fn columns(file: &Mf4File, group: &ChannelGroup, left_out: &mut Vec<String>) -> Vec<Column> {
+fn columns(file: &Mf4File, group: &ChannelGroup, left_out: &mut Vec<Unread>) -> Vec<Column> {
     let mut columns = Vec::new();
     for channel in group.channels.iter().filter(|channel| !channel.is_master()) {
         match values(file, channel) {
@@ -245,7 +255,7 @@ fn columns(file: &Mf4File, group: &ChannelGroup, left_out: &mut Vec<String>) -> 
                 values,
                 unreadable: Vec::new(),
             }),
-            Err(why) => left_out.push(format!("{} ({why})", channel.name)),
+            Err(why) => left_out.push(unread(&channel.name, &why)),
         }
     }
     let rows = columns.iter().map(|column| column.values.len()).max().unwrap_or(0);
@@ -253,7 +263,7 @@ fn columns(file: &Mf4File, group: &ChannelGroup, left_out: &mut Vec<String>) -> 
     columns.retain(|column| {
         let whole = column.values.len() == rows;
         if !whole {
-            left_out.push(format!("{} (breaks off)", column.name));
+            left_out.push(unread(&column.name, "breaks off"));
         }
         whole
     });
@@ -323,13 +333,20 @@ fn with_clock(groups: Vec<Group>, notes: &mut Vec<String>) -> Vec<Column> {
 }
 
 /// The columns of the group with the most rows, where no group has a clock.
-fn without_clock(groups: Vec<Vec<Column>>, notes: &mut Vec<String>) -> Vec<Column> {
+fn without_clock(
+    mut groups: Vec<Vec<Column>>,
+    left_out: &mut Vec<Unread>,
+    notes: &mut Vec<String>,
+) -> Vec<Column> {
     let rows = |columns: &[Column]| columns.first().map_or(0, |column| column.values.len());
-    let others = groups.len().saturating_sub(1);
-    if others > 0 {
+    let longest = (0..groups.len()).rev().max_by_key(|index| rows(&groups[*index]));
+    let kept = longest.map(|index| groups.remove(index)).unwrap_or_default();
+    if !groups.is_empty() {
+        let others = groups.len();
         notes.push(format!("no channel group has a clock: the longest was read, {others} left out"));
+        left_out.extend(groups.iter().flatten().map(|column| unread(&column.name, NO_CLOCK)));
     }
-    groups.into_iter().rev().max_by_key(|columns| rows(columns)).unwrap_or_default()
+    kept
 }
 
 /// Names that occur once.
@@ -481,6 +498,19 @@ mod tests {
         let mut unfinished = good.clone();
         unfinished[60] = 1;
         assert!(cut(&unfinished).expect("cut short").why.contains("not written to the end"));
+    }
+
+    #[test]
+    fn channels_that_could_not_be_read_are_told_by_name() {
+        let mut bytes = written();
+        assert_eq!(table(&bytes).expect("table").source.unread, []);
+        // The clock of the second group steps back once; its records follow those of the first, 10 of 16 bytes.
+        let records = place(&bytes, b"##DT", 1) + 24;
+        let back = (-1.0_f64).to_le_bytes();
+        assert_eq!(bytes[records + 16 * 5..records + 16 * 5 + 8], (0.504_f64).to_le_bytes());
+        bytes[records + 16 * 5..records + 16 * 5 + 8].copy_from_slice(&back);
+        let unread = table(&bytes).expect("table").source.unread;
+        assert_eq!(unread, [super::unread("Coolant Temperature", NO_CLOCK)]);
     }
 
     #[test]

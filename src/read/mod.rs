@@ -39,7 +39,7 @@ pub use table::{Column, Table};
 pub use text::ROUNDED;
 pub use time::{TimeAxis, find_time};
 pub use write::{FieldMeta, FileFormat, WriteError, write_table};
-pub(crate) use write::{cut_mark, write_parquet};
+pub(crate) use write::{marks, write_parquet};
 
 use std::borrow::Cow;
 use std::fmt::Write as _;
@@ -183,6 +183,7 @@ fn read_content(name: &str, bytes: &[u8], options: &ReadOptions) -> Result<Table
         bytes: bytes.len() as u64,
         format: format!("{}{packed}", format.name()),
         cut_short: None,
+        unread: Vec::new(),
     };
     let Some(compression) = Compression::of(bytes) else {
         let format = Format::of(bytes);

@@ -97,17 +97,22 @@ fn batch(table: &Table, fields: &[FieldMeta]) -> Result<RecordBatch, ArrowError>
     }
     let (fields, arrays): (Vec<Field>, Vec<ArrayRef>) = columns.into_iter().unzip();
     let mut metadata = joined(&table.metadata);
-    metadata.extend(cut_mark(&table.source));
+    metadata.extend(marks(&table.source));
     let schema = Schema::new_with_metadata(fields, metadata);
     let options = RecordBatchOptions::new().with_row_count(Some(table.rows));
     RecordBatch::try_new_with_options(Arc::new(schema), arrays, &options)
 }
 
-/// What a file made of a log says of one that breaks off, as key and value of its metadata.
-pub(crate) fn cut_mark(source: &Source) -> Option<(String, String)> {
-    let cut = source.cut_short.as_ref()?;
-    let key = if cut.row_only { arrow_file::CUT_ROW_KEY } else { arrow_file::CUT_SHORT_KEY };
-    Some((key.to_owned(), cut.why.clone()))
+/// What a file made of a log says of one that breaks off or of which columns are missing, as keys and values of its
+/// metadata.
+pub(crate) fn marks(source: &Source) -> Vec<(String, String)> {
+    let cut = source.cut_short.as_ref().map(|cut| {
+        let key = if cut.row_only { arrow_file::CUT_ROW_KEY } else { arrow_file::CUT_SHORT_KEY };
+        (key.to_owned(), cut.why.clone())
+    });
+    let unread: Vec<[&str; 2]> = source.unread.iter().map(|one| [&*one.name, &*one.why]).collect();
+    let unread = serde_json::to_string(&unread).ok().filter(|_| !unread.is_empty());
+    cut.into_iter().chain(unread.map(|unread| (arrow_file::UNREAD_KEY.to_owned(), unread))).collect()
 }
 
 /// File metadata has one value per key; comment lines are joined.

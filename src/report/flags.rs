@@ -14,7 +14,7 @@ use parquet::file::properties::WriterProperties;
 
 use crate::detect::Detection;
 use crate::log::{Channel, Log};
-use crate::read::{cut_mark, write_parquet};
+use crate::read::{marks, write_parquet};
 
 /// Why the flags could not be written.
 #[derive(Debug, thiserror::Error)]
@@ -76,7 +76,7 @@ fn schema(log: &Log, detection: &Detection) -> Result<Arc<Schema>, FlagsError> {
         fields.push(Field::new(flag, DataType::UInt8, false));
     }
     // A log like any other to who reads it: that it breaks off must stay with it.
-    let metadata: HashMap<_, _> = cut_mark(&log.source).into_iter().collect();
+    let metadata: HashMap<_, _> = marks(&log.source).into_iter().collect();
     Ok(Arc::new(Schema::new_with_metadata(fields, metadata)))
 }
 

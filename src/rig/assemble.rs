@@ -11,7 +11,7 @@ use rayon::prelude::*;
 
 use super::{Rig, codes, guess, measure, name, place};
 use crate::clip::clip;
-use crate::log::{Channel, Code, Dimension, Log, Note, Role, UNKNOWN, Unit};
+use crate::log::{Channel, Code, Dimension, Log, Note, Role, UNKNOWN, Unit, Unread};
 use crate::read::place::{name_tells_place, shown};
 use crate::read::{ReadError, Table, find_time};
 
@@ -71,7 +71,7 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
     let axis = find_time(&table, rig.rate_hz, time_column.as_deref())?;
     let used = axis.columns.clone();
     let names = names(&table);
-    let Table { source, columns, restarts, mut notes, .. } = table;
+    let Table { mut source, columns, restarts, mut notes, .. } = table;
     notes.extend(axis.notes.iter().cloned());
     let clock = axis.into_clock(&restarts);
     let mut text_columns = Vec::new();
@@ -94,7 +94,10 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
                 let (not_due, codes) = (None, Vec::new());
                 numeric.push(Numeric { index, name, source_name, unit, role, values, not_due, codes });
             }
-            None => text_columns.push(name),
+            None => {
+                source.unread.push(Unread { name: name.clone(), why: "its cells are no numbers".to_owned() });
+                text_columns.push(name);
+            }
         }
     }
     leave_out_places(&mut numeric, rig, &mut notes);
@@ -107,6 +110,8 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
         column.codes = codes::take_codes(&mut column.values, Role::Other, &UNKNOWN);
     });
     let channels = make_channels(numeric, clock.rows(), rig, &mut notes);
+    // What the rig file calls something else is none of the readings that its name may speak of.
+    source.unread.retain(|one| rig.column(&one.name).and_then(|column| column.role) != Some(Role::Other));
     let mut log = Log { source, clock, channels, text_columns, notes };
     measure::measure(&mut log, rig);
     Ok(log)

@@ -135,6 +135,7 @@ fn add(log: &mut Log, other: Log, shift_s: f64) -> usize {
     // The worse of two stays: of a broken last row there may be no more.
     let cuts = [log.source.cut_short.take(), other.source.cut_short];
     log.source.cut_short = cuts.into_iter().flatten().min_by_key(|cut| cut.row_only);
+    log.source.unread.extend(other.source.unread);
     log.text_columns.extend(other.text_columns);
     log.notes.extend(other.notes);
     left_out

@@ -169,6 +169,11 @@ fn a_second_bank_that_nobody_read_is_named() {
     };
     let dead = ask("Lambda Bank 2", Some("0"), "next_step");
     assert!(dead.len() == 1 && dead[0].contains("nothing is known"), "{dead:?}");
+    // Cells with their unit, or an error in one of them: no column of numbers, however many of its cells are good.
+    for value in ["1.022 λ", "ERR"] {
+        let text = ask("Lambda Bank 2", Some(value), "next_step");
+        assert!(text.len() == 1 && text[0].contains("no numbers"), "{text:?}");
+    }
     for name in ["Lamda 2", "Wideband 2", "Lambda Raw"] {
         let said = ask(name, None, &lenient);
         assert!(said.len() == 1 && said[0].contains("was not judged"), "{name}: {said:?}");

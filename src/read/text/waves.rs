@@ -42,6 +42,7 @@ pub(in crate::read) fn read_file(path: &Path, options: &ReadOptions) -> Result<O
         bytes: 0,
         format: Format::Text.name().to_owned(),
         cut_short: None,
+        unread: Vec::new(),
     };
     let Some((mut table, seen)) = read(&source, Origin::File(&file), about.len(), options)? else {
         return Ok(None);
