@@ -10,6 +10,9 @@ use crate::read::place::shown;
 use crate::read::{self, FieldMeta, FileFormat, Table, WriteError};
 use crate::rig;
 
+/// Columns of the log that are not in the new file are named up to this many.
+const NAMED_MOST: usize = 8;
+
 /// Write a log as Parquet or Arrow IPC, with role, unit and source name in the field metadata
 #[derive(clap::Args)]
 pub(super) struct Arguments {
@@ -48,6 +51,12 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     }
     if let Some(cut) = &table.source.cut_short {
         output::remark(&format!("the log is not whole: {}; the new file says so too", cut.why));
+    }
+    let unread = &table.source.unread;
+    if !unread.is_empty() {
+        let named = unread.iter().take(NAMED_MOST).map(|one| format!("{} ({})", shown(&one.name), one.why));
+        let named = named.collect::<Vec<_>>().join(", ");
+        output::remark(&format!("{} of the log's columns are not in the new file: {named}", unread.len()));
     }
     output::remark(&format!(
         "wrote {}: {} rows, {} columns{}",

@@ -205,14 +205,27 @@ fn aside(files: &[(PathBuf, Content)], linked: &BTreeSet<PathBuf>) -> BTreeMap<P
 pub(super) fn contradictions(known: &BTreeMap<&str, Vec<(&PathBuf, &Entry)>>) -> BTreeMap<PathBuf, String> {
     let mut told = BTreeMap::new();
     for parts in known.values() {
+        // One word of each file is enough: a file may tell one entry in thousands of ways, and not every two of them are
+        // set beside each other.
+        let mut parts = parts.clone();
+        parts.dedup();
+        let mut silent: Vec<usize> = Vec::new();
         for (index, (path, part)) in parts.iter().enumerate() {
-            for (other, _) in parts[..index].iter().filter(|(_, other)| !other.agrees(part)) {
+            let differs = |at: &usize| !parts[*at].1.agrees(part);
+            let first = if told.contains_key(*path) { None } else { (0..index).find(differs) };
+            let others: Vec<usize> =
+                first.into_iter().chain(silent.iter().copied().filter(differs)).collect();
+            for other in others.iter().map(|at| parts[*at].0) {
                 let name = |path: &PathBuf| path.file_name().unwrap_or_default().display().to_string();
                 let what = if part.log.is_empty() { part.kind.name() } else { &part.log };
-                for (path, other) in [(*path, *other), (*other, *path)] {
+                for (path, other) in [(*path, other), (other, *path)] {
                     let why = format!("{} tells otherwise of {what}, {}", name(other), part.at);
                     told.entry(path.clone()).or_insert(why);
                 }
+            }
+            silent.push(index);
+            if !others.is_empty() {
+                silent.retain(|at| !told.contains_key(parts[*at].0));
             }
         }
     }
@@ -535,5 +548,19 @@ mod tests {
         let folded = ledger.compact(SERIAL).expect("compacts");
         assert_eq!(aside_of(&folded), theirs.each_ref().map(PathBuf::as_path), "{folded:?}");
         assert_eq!(folded.gone, 6);
+    }
+
+    /// 8000 days of one session in one file took 20 s when every two of them were told apart.
+    #[test]
+    fn a_file_that_tells_one_session_in_thousands_of_ways_is_told_once_and_so_is_every_other() {
+        let days: Vec<Entry> =
+            (0..40_000).map(|day| Entry { at: format!("day {day}"), ..session(1, 0.08) }).collect();
+        let [many, one, alone] = ["many", "one", "alone"].map(PathBuf::from);
+        let mut parts: Vec<(&PathBuf, &Entry)> = vec![(&one, &days[0])];
+        parts.extend(days.iter().map(|day| (&many, day)));
+        let known = BTreeMap::from([("id", parts), ("other", vec![(&alone, &days[0]), (&alone, &days[0])])]);
+        let told = contradictions(&known);
+        assert_eq!(told.keys().collect::<Vec<_>>(), [&many, &one]);
+        assert!(told[&one].contains("many") && told[&many].contains("one"), "{told:?}");
     }
 }

@@ -1,5 +1,6 @@
 //! ASAM MDF 4 to a table. Only this file knows the crate that decodes the blocks, so that it can be replaced.
 
+mod rows;
 #[cfg(test)]
 mod tests;
 
@@ -12,11 +13,11 @@ use falcon_mdf::{Channel, ChannelGroup, Conversion, Mf4Error, Mf4File, OpenOptio
 
 use super::header::{self, Heading};
 use super::limits::{Allowance, FORMULA_MOST};
-use super::mdf_claim::{Blocks, Rows};
+use super::mdf_claim::Blocks;
 use super::merge::{self, Group};
 use super::{Column, Place, ReadError, Table, check_columns, content_error};
 use crate::guard::guarded;
-use crate::log::{CutShort, Note, Source, Unread};
+use crate::log::{Note, Source, Unread};
 
 /// Bytes of a number.
 const NUMBER_BYTES: u64 = 8;
@@ -54,7 +55,11 @@ pub(super) fn read(mut source: Source, bytes: &[u8], allowance: Allowance) -> Re
     if named.texts > allowance.names() {
         return Err(beyond(allowance.names()));
     }
-    check_columns(&path, usize::try_from(blocks.channels()).unwrap_or(usize::MAX))?;
+    let members = blocks.members();
+    check_columns(&path, usize::try_from(members.number).unwrap_or(usize::MAX))?;
+    if members.bytes > allowance.names() {
+        return Err(beyond(allowance.names()));
+    }
     if blocks.longest_formula() > FORMULA_MOST {
         let problem = format!("a channel is converted by a formula of more than {FORMULA_MOST} characters");
         let help = "write the file anew with converted values, or export it as CSV or Parquet";
@@ -69,21 +74,23 @@ pub(super) fn read(mut source: Source, bytes: &[u8], allowance: Allowance) -> Re
     if let Some(link) = bytes_read.get_mut(Blocks::tree()) {
         link.fill(0);
     }
+    rows::join(&blocks, &mut bytes_read);
     let work = || {
         let file = Mf4File::from_bytes_with_options(bytes_read, options)?;
         if cell_bytes(&file, &mut blocks) > most {
             return Ok::<_, Mf4Error>(Err(beyond(most)));
         }
-        Ok(Ok((gather(&file), details(&file))))
+        let cut_short = rows::cut_short(&blocks, file.data_groups());
+        Ok(Ok((gather(&file), details(&file), cut_short)))
     };
-    let (gathered, metadata) = guarded(work)
+    let (gathered, metadata, cut_short) = guarded(work)
         .map_err(|_| damaged("blocks that contradict each other"))?
         .map_err(|error| damaged(&error.to_string()))??;
     let Gathered { groups, clockless, mut left_out, mut notes } = gathered;
     if spread_bytes(&groups) > most {
         return Err(beyond(most));
     }
-    source.cut_short = cut_short(&Blocks::new(bytes));
+    source.cut_short = cut_short;
     if !left_out.is_empty() {
         let named = left_out.iter().take(NAMED_MOST).map(|one| format!("{} ({})", one.name, one.why));
         let named = named.collect::<Vec<_>>().join(", ");
@@ -197,23 +204,6 @@ fn gather(file: &Mf4File) -> Gathered {
         }
     }
     gathered
-}
-
-/// What the file says of its own end; null where it is whole. A logger that loses power may leave the count of rows that it
-/// began with, 0: then all that are there are read.
-fn cut_short(blocks: &Blocks<'_>) -> Option<CutShort> {
-    let cut = |why: &str, row_only| Some(CutShort { why: format!("the log breaks off: {why}"), row_only });
-    if blocks.unfinished() {
-        return cut("its logger marked it as not written to the end", false);
-    }
-    let Rows { counted, held } = blocks.lost()?;
-    match counted {
-        0 => cut("its logger never said how many rows it has", true),
-        _ => cut(
-            &format!("a group counts rows of {counted} bytes together and its data hold {held} bytes"),
-            false,
-        ),
-    }
 }
 
 fn unread(name: &str, why: &str) -> Unread {

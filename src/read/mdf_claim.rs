@@ -25,16 +25,18 @@ const DEPTH_MOST: usize = 64;
 const FIRST: usize = 64;
 const GROUPS_OF_DATA: usize = 0;
 const TREE: usize = 2;
-/// Place of the marks that a logger sets while it writes and takes back at the end.
-const UNFINISHED: usize = 60;
+/// Which of a channel's links leads to its name.
+const NAME: usize = 2;
+/// Bytes of a number.
+const NUMBER_BYTES: u64 = 8;
 
 /// The blocks of a file and what each of them stands for.
 pub(super) struct Blocks<'a> {
     bytes: &'a [u8],
     /// Bytes by place, of lists and conversions with all that they name.
     weights: HashMap<usize, u64>,
-    /// Channels and groups by place, of each and all that follow it.
-    members: HashMap<usize, u64>,
+    /// Of each block and all that follow it, by place.
+    members: HashMap<usize, Members>,
 }
 
 /// Bytes that a file's blocks name.
@@ -45,18 +47,35 @@ pub(super) struct Named {
     pub(super) data: u64,
 }
 
-/// Bytes of records.
-#[derive(Debug, PartialEq)]
-pub(super) struct Rows {
-    /// As groups of channels count them.
-    pub(super) counted: u64,
-    /// As their data hold them.
-    pub(super) held: u64,
+/// What the decoder makes of groups and channels.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct Members {
+    /// Groups of channels, channels, and parts of channels.
+    pub(super) number: u64,
+    /// Bytes of their names, comments, conversions and array elements.
+    pub(super) bytes: u64,
 }
 
 impl<'a> Blocks<'a> {
     pub(super) fn new(bytes: &'a [u8]) -> Self {
         Self { bytes, weights: HashMap::new(), members: HashMap::new() }
+    }
+
+    /// Groups of data that the first block leads to, in order.
+    pub(super) fn data_groups(&self) -> Vec<usize> {
+        self.chain_of(self.links(FIRST).nth(GROUPS_OF_DATA), *b"DG")
+    }
+
+    /// Blocks of a kind that name each other by their first link.
+    pub(super) fn chain_of(&self, first: Option<usize>, kind: [u8; 2]) -> Vec<usize> {
+        let mut seen = HashSet::new();
+        let mut chain = Vec::new();
+        let mut next = first;
+        while let Some(at) = next.filter(|at| *self.kind(*at) == kind && seen.insert(*at)) {
+            chain.push(at);
+            next = self.links(at).next();
+        }
+        chain
     }
 
     /// Place and length of the link to the tree of channels.
@@ -65,110 +84,69 @@ impl<'a> Blocks<'a> {
         from..from + 8
     }
 
-    /// Whether the logger that wrote the file did not come to its end.
-    pub(super) fn unfinished(&self) -> bool {
-        self.bytes.get(UNFINISHED..UNFINISHED + 2).is_some_and(|marks| marks != [0, 0])
-    }
-
-    /// The first group of data that holds other records than its groups of channels count together; null where there is
-    /// none.
-    pub(super) fn lost(&self) -> Option<Rows> {
-        self.places().filter(|at| self.kind(*at) == b"DG").find_map(|at| {
-            let mut links = self.links(at);
-            let number = u64::from(*self.bytes.get(at + HEAD + 8 * links.len())?);
-            let (group, data) = (links.nth(1)?, links.next()?);
-            let counted = self.counted(group, number)?;
-            let held = self.record_bytes(data as u64);
-            (counted != held).then_some(Rows { counted, held })
-        })
-    }
-
-    /// Bytes of the records that a group of channels and all that follow it count; null without one.
-    ///
-    /// * `number`: bytes by which each record names its group
-    fn counted(&self, first: usize, number: u64) -> Option<u64> {
-        let mut sum: Option<u64> = None;
-        let mut seen = HashSet::new();
-        let mut next = Some(first);
-        while let Some(at) = next.filter(|at| self.kind(*at) == b"CG" && seen.insert(*at)) {
-            let mut links = self.links(at);
-            let own = at + HEAD + 8 * links.len();
-            let [count, size] = [own + 8, own + 24].map(|place| self.number(place).unwrap_or(0));
-            let of_texts = self.bytes.get(own + 16).is_some_and(|marks| marks & 1 == 1);
-            // Records of texts have a length each and the size of all; others the same size, values and marks apart.
-            let bytes = if of_texts {
-                count.saturating_mul(number + 4).saturating_add(size)
-            } else {
-                count.saturating_mul(number + (size & 0xffff_ffff) + (size >> 32))
-            };
-            sum = Some(sum.unwrap_or(0).saturating_add(bytes));
-            next = links.next();
-        }
-        sum
-    }
-
-    /// Channels and groups of channels, each as often as it is named.
-    pub(super) fn channels(&mut self) -> u64 {
+    /// Channels and groups of channels that the decoder makes: each as often as it is named.
+    pub(super) fn members(&mut self) -> Members {
         let first = self.links(FIRST).nth(GROUPS_OF_DATA);
         self.chain(first, DEPTH_MOST)
     }
 
     /// A block and what belongs to it, and all that follow it: groups of data hold groups of channels, these hold channels,
     /// and a channel may be composed of others. Each kind names the next of its kind first and what it holds second.
-    fn chain(&mut self, first: Option<usize>, depth: usize) -> u64 {
-        let mut chain: Vec<(usize, u64)> = Vec::new();
+    fn chain(&mut self, first: Option<usize>, depth: usize) -> Members {
+        let mut chain: Vec<(usize, Members)> = Vec::new();
         let mut next = first;
-        let mut sum: u64 = 0;
+        let mut sum = Members::default();
         while let Some(at) = next.filter(|at| matches!(self.kind(*at), b"DG" | b"CG" | b"CN")) {
             if let Some(known) = self.members.get(&at) {
                 sum = *known;
                 break;
             }
             // A block that leads back to itself adds nothing.
-            self.members.insert(at, 0);
+            self.members.insert(at, Members::default());
             let mut links = self.links(at);
             next = links.next();
             let held = links.next();
-            let own = u64::from(self.kind(at) != b"DG");
-            let below = if depth > 0 { self.chain(held, depth - 1) } else { 0 };
-            chain.push((at, own.saturating_add(below)));
+            let mut own = if depth > 0 { self.chain(held, depth - 1) } else { Members::default() };
+            if self.kind(at) == b"CN" {
+                // Every part of a composed channel has the whole name in front of its own.
+                let name = self.links(at).nth(NAME).map_or(0, |name| self.length(name));
+                own.bytes = own.bytes.saturating_add(own.number.saturating_mul(name));
+                own.bytes = own.bytes.saturating_add(held.map_or(0, |held| self.array_bytes(held)));
+            }
+            if self.kind(at) != b"DG" {
+                own.number = own.number.saturating_add(1);
+            }
+            for link in links {
+                if matches!(self.kind(link), b"TX" | b"MD" | b"CC" | b"SI") {
+                    own.bytes = own.bytes.saturating_add(self.weight(link, DEPTH_MOST));
+                }
+            }
+            chain.push((at, own));
         }
         for (at, own) in chain.into_iter().rev() {
-            sum = sum.saturating_add(own);
+            sum.number = sum.number.saturating_add(own.number);
+            sum.bytes = sum.bytes.saturating_add(own.bytes);
             self.members.insert(at, sum);
         }
         sum
     }
 
-    /// Bytes of the records that a group of data holds, unpacked, without the lists that name them.
-    ///
-    /// * `link`: place of its data
-    pub(super) fn record_bytes(&self, link: u64) -> u64 {
+    /// What the decoder keeps for the elements of an array, bytes: a number for each element of each level of arrays within
+    /// arrays. The sizes of its dimensions follow the head of the block and 16 bytes more.
+    fn array_bytes(&self, first: usize) -> u64 {
         let mut sum: u64 = 0;
-        let mut seen = HashSet::new();
-        let mut next = usize::try_from(link).ok();
-        while let Some(at) = next.filter(|at| seen.insert(*at)) {
-            let mut links = self.links(at);
-            next = None;
-            match self.kind(at) {
-                b"DL" | b"LD" => {
-                    next = links.next();
-                    sum = links.fold(sum, |sum, link| sum.saturating_add(self.records(link)));
-                }
-                b"HL" => next = links.next(),
-                _ => sum = sum.saturating_add(self.records(at)),
-            }
+        let mut next = Some(first);
+        for _ in 0..DEPTH_MOST {
+            let Some(at) = next.filter(|at| self.kind(*at) == b"CA") else { break };
+            let links = self.links(at);
+            let own = at.saturating_add(HEAD + 8 * links.len());
+            let dimensions = self.number(own).map_or(0, |head| (head >> 16) & 0xffff);
+            let size = |place: u64| self.number(own.saturating_add(16 + 8 * place as usize)).unwrap_or(0);
+            let elements = (0..dimensions).map(size).fold(1, u64::saturating_mul);
+            sum = sum.saturating_add(elements.saturating_mul(NUMBER_BYTES));
+            next = links.into_iter().next();
         }
         sum
-    }
-
-    /// Bytes of one block of records; 0 for any other.
-    fn records(&self, at: usize) -> u64 {
-        match self.kind(at) {
-            b"DT" | b"DV" | b"DI" => self.length(at),
-            b"DZ" => self.number(at + UNPACKED_LENGTH).unwrap_or(0),
-            _ => 0,
-        }
     }
 
     /// What all blocks name, bytes when unpacked: each text, list and stream as often as it is named.
@@ -281,7 +259,8 @@ impl<'a> Blocks<'a> {
         sum
     }
 
-    fn kind(&self, at: usize) -> &'a [u8; 2] {
+    /// Two letters for what a block is; blanks where none begins.
+    pub(super) fn kind(&self, at: usize) -> &'a [u8; 2] {
         let name =
             at.checked_add(4).and_then(|end| self.bytes.get(at..end)).and_then(<[u8]>::first_chunk::<4>);
         match name {
@@ -290,18 +269,24 @@ impl<'a> Blocks<'a> {
         }
     }
 
-    fn number(&self, at: usize) -> Option<u64> {
+    /// Eight bytes as a number; null beyond the file.
+    pub(super) fn number(&self, at: usize) -> Option<u64> {
         self.bytes.get(at..)?.first_chunk::<8>().map(|number| u64::from_le_bytes(*number))
     }
 
     /// Bytes of a block; no more than stand behind its head.
-    fn length(&self, at: usize) -> u64 {
+    pub(super) fn length(&self, at: usize) -> u64 {
         let rest = self.bytes.len().saturating_sub(at) as u64;
         self.number(at + 8).unwrap_or(0).min(rest).saturating_sub(HEAD as u64)
     }
 
+    /// Bytes from a place on; none beyond the file.
+    pub(super) fn bytes(&self, place: Range<usize>) -> &'a [u8] {
+        self.bytes.get(place).unwrap_or_default()
+    }
+
     /// Where the links of a block lead; none where they do not fit in the file.
-    fn links(&self, at: usize) -> impl ExactSizeIterator<Item = usize> + use<'a> {
+    pub(super) fn links(&self, at: usize) -> impl ExactSizeIterator<Item = usize> + use<'a> {
         let count = self.number(at.saturating_add(16)).and_then(|count| usize::try_from(count).ok());
         let size = count.and_then(|count| count.checked_mul(8));
         let from = at.saturating_add(HEAD);
@@ -313,11 +298,11 @@ impl<'a> Blocks<'a> {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
 
     /// Appends a block and returns its place.
-    fn block(bytes: &mut Vec<u8>, name: [u8; 2], links: &[usize], data: &[u8]) -> usize {
+    pub(in crate::read) fn block(bytes: &mut Vec<u8>, name: [u8; 2], links: &[usize], data: &[u8]) -> usize {
         let at = bytes.len();
         bytes.extend_from_slice(b"##");
         bytes.extend_from_slice(&name);
@@ -362,7 +347,7 @@ mod tests {
     }
 
     /// The first block, that leads to `first`.
-    fn lead(bytes: &mut [u8], first: usize) {
+    pub(in crate::read) fn lead(bytes: &mut [u8], first: usize) {
         bytes[FIRST..FIRST + 4].copy_from_slice(b"##HD");
         bytes[FIRST + 16..FIRST + 24].copy_from_slice(&6_u64.to_le_bytes());
         bytes[FIRST + 24..FIRST + 32].copy_from_slice(&(first as u64).to_le_bytes());
@@ -383,49 +368,38 @@ mod tests {
             data = block(&mut bytes, *b"DG", &[data, group], &[]);
         }
         lead(&mut bytes, data);
-        assert_eq!(Blocks::new(&bytes).channels(), 1000 * 100 * (1 + 3));
+        assert_eq!(Blocks::new(&bytes).members().number, 1000 * 100 * (1 + 3));
         // The last group of data leads back to the first one.
         let end = memchr::memmem::find(&bytes, b"##DG").expect("a group") + HEAD;
         bytes[end..end + 8].copy_from_slice(&(data as u64).to_le_bytes());
-        assert_eq!(Blocks::new(&bytes).channels(), 1000 * 100 * (1 + 3));
+        assert_eq!(Blocks::new(&bytes).members().number, 1000 * 100 * (1 + 3));
     }
 
     #[test]
-    fn records_are_counted_through_every_kind_of_list() {
-        let mut bytes = vec![0; 64];
-        let plain = block(&mut bytes, *b"DT", &[], &[0; 1000]);
-        let packed = block(&mut bytes, *b"DZ", &[], &[&[0; 8][..], &500_u64.to_le_bytes()].concat());
-        let texts = block(&mut bytes, *b"SD", &[], &[0; 70]);
-        let second = block(&mut bytes, *b"DL", &[0, packed, texts, 0], &[]);
-        let list = block(&mut bytes, *b"DL", &[second, plain, plain], &[]);
-        let head = block(&mut bytes, *b"HL", &[list], &[]);
-        let circle = bytes.len();
-        block(&mut bytes, *b"DL", &[circle, plain], &[]);
-        let blocks = Blocks::new(&bytes);
-        let counted = [plain, packed, second, head, circle].map(|at| blocks.record_bytes(at as u64));
-        assert_eq!(counted, [1000, 500, 500, 2500, 1000]);
-    }
-
-    /// A group of channels: count of records, marks, and size.
-    fn group(bytes: &mut Vec<u8>, next: usize, count: u64, marks: u64, size: u64) -> usize {
-        let data: Vec<u8> = [0, count, marks, size].into_iter().flat_map(u64::to_le_bytes).collect();
-        block(bytes, *b"CG", &[next, 0, 0, 0, 0, 0], &data)
-    }
-
-    #[test]
-    fn groups_that_share_their_records_count_them_together() {
-        let mut bytes = vec![0; 64];
-        // Ten records of 6 bytes of values and 2 of marks, three texts of 50 bytes together; a byte names the group.
-        let texts = group(&mut bytes, 0, 3, 1, 50);
-        let values = group(&mut bytes, texts, 10, 0, (2 << 32) | 6);
-        let lost = |held: usize| {
-            let mut bytes = bytes.clone();
-            let data = block(&mut bytes, *b"DT", &[], &vec![0; held]);
-            block(&mut bytes, *b"DG", &[0, values, data, 0], &[1, 0, 0, 0, 0, 0, 0, 0]);
-            Blocks::new(&bytes).lost()
+    fn names_and_elements_count_as_often_as_they_are_made() {
+        let mut bytes = vec![0; 200];
+        let name = block(&mut bytes, *b"TX", &[], &[b'x'; 100]);
+        let part = block(&mut bytes, *b"CN", &[0, 0, 0], &[]);
+        let parts = block(&mut bytes, *b"CN", &[part, 0, 0], &[]);
+        let composed = block(&mut bytes, *b"CN", &[0, parts, name], &[]);
+        // Ten by twenty, each of them five.
+        let array = |bytes: &mut Vec<u8>, next: usize, sizes: &[u64]| {
+            let head = [(sizes.len() as u64) << 16, 0].into_iter().chain(sizes.iter().copied());
+            let data: Vec<u8> = head.flat_map(u64::to_le_bytes).collect();
+            block(bytes, *b"CA", &[next], &data)
         };
-        assert_eq!(lost(10 * 9 + 3 * 5 + 50), None);
-        assert_eq!(lost(100), Some(Rows { counted: 155, held: 100 }));
+        let inner = array(&mut bytes, 0, &[5]);
+        let outer = array(&mut bytes, inner, &[10, 20]);
+        let channel = block(&mut bytes, *b"CN", &[composed, outer, 0], &[]);
+        let group = block(&mut bytes, *b"CG", &[0, channel], &[]);
+        let second = block(&mut bytes, *b"DG", &[0, group], &[]);
+        let data = block(&mut bytes, *b"DG", &[second, group], &[]);
+        lead(&mut bytes, data);
+        let members = Blocks::new(&bytes).members();
+        assert_eq!(members, Members { number: 2 * 5, bytes: 2 * (3 * 100 + 8 * 205) });
+        let endless = array(&mut bytes, 0, &[1 << 40, 1 << 40]);
+        bytes[channel + HEAD + 8..channel + HEAD + 16].copy_from_slice(&(endless as u64).to_le_bytes());
+        assert_eq!(Blocks::new(&bytes).members().bytes, u64::MAX);
     }
 
     #[test]
