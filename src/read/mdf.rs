@@ -70,9 +70,11 @@ pub(super) fn read(mut source: Source, bytes: &[u8], allowance: Allowance) -> Re
     let options = OpenOptions { max_decompressed: named.data.saturating_add(1), ..OpenOptions::default() };
     // The decoder is young: a fault of its own on a damaged file must stay an error of that file.
     let mut bytes_read = bytes.to_vec();
-    // It calls itself for each level of the tree of channels, which says nothing about their values.
-    if let Some(link) = bytes_read.get_mut(Blocks::tree()) {
-        link.fill(0);
+    // It calls itself for each level of the tree of channels, and builds the others as products.
+    for link in blocks.unused() {
+        if let Some(link) = bytes_read.get_mut(link) {
+            link.fill(0);
+        }
     }
     rows::join(&blocks, &mut bytes_read);
     let work = || {

@@ -20,11 +20,13 @@ const ALGEBRAIC: u8 = 3;
 const CONVERSION_TEXTS: usize = 4;
 /// Tables within tables; the decoder refuses deeper ones.
 const DEPTH_MOST: usize = 64;
-/// Where the first block lies, which names all others, and which of its links lead to groups of data and to the tree of
-/// channels.
+/// Where the first block lies, which names all others, and which of its links lead to groups of data, and to what no value
+/// needs.
 const FIRST: usize = 64;
 const GROUPS_OF_DATA: usize = 0;
-const TREE: usize = 2;
+const UNUSED: [usize; 4] = [1, 2, 3, 4];
+/// Which of the links of a group of channels leads to its records in reduced form.
+const REDUCED: usize = 4;
 /// Which of a channel's links leads to its name.
 const NAME: usize = 2;
 /// Bytes of a number.
@@ -78,10 +80,16 @@ impl<'a> Blocks<'a> {
         chain
     }
 
-    /// Place and length of the link to the tree of channels.
-    pub(super) const fn tree() -> Range<usize> {
-        let from = FIRST + HEAD + 8 * TREE;
-        from..from + 8
+    /// Places of the links to what says nothing of the channels' values, and grows as a product of what is in the file once
+    /// it is decoded: the history of the file, the tree of channels, attached files, marked events, and reduced records.
+    pub(super) fn unused(&self) -> Vec<Range<usize>> {
+        let link = |block: usize, index: usize| {
+            let from = block.saturating_add(HEAD + 8 * index);
+            from..from.saturating_add(8)
+        };
+        let groups = self.places().filter(|at| self.kind(*at) == b"CG" && self.links(*at).len() > REDUCED);
+        let reduced = groups.map(|at| link(at, REDUCED));
+        UNUSED.map(|index| link(FIRST, index)).into_iter().chain(reduced).collect()
     }
 
     /// Channels and groups of channels that the decoder makes: each as often as it is named.

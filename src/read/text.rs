@@ -1,5 +1,6 @@
 //! Delimited text to columns: bytes straight into typed builders, in parallel chunks cut at line ends.
 
+mod lost_end;
 mod quoted;
 mod rows;
 mod waves;
@@ -63,7 +64,10 @@ pub(super) fn read(source: Source, bytes: &[u8], options: &ReadOptions) -> Resul
         Some((rows, ended))
     });
     let Some((shape, finished)) = read? else { return Err(no_rows(&path, &head, text)) };
-    Ok(table(source, decoded.notes, head, &layout, shape, finished))
+    let lost = lost_end::of(bytes, body);
+    let mut table = table(source, decoded.notes, head, &layout, shape, finished);
+    table.source.cut_short = lost.or(table.source.cut_short);
+    Ok(table)
 }
 
 /// What the rows say, and the columns; null where a column found no kind, which does not happen.

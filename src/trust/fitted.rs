@@ -9,7 +9,7 @@ use crate::document::About;
 use crate::flag::Flag;
 
 /// Of mixture channels; null with too few faulty ones.
-pub const MIXTURE: Option<Curve> = Some(Curve { offset: 0.6169, slopes: [1.3065, 1.0953, 0.448] });
+pub const MIXTURE: Option<Curve> = Some(Curve { offset: 0.6177, slopes: [1.3087, 1.0949, 0.4485] });
 
 /// Families of faults; those of 0 logs are assumed.
 #[rustfmt::skip]
@@ -32,7 +32,7 @@ pub const FAMILIES: &[Family<&[Power]>] = &[
     },
     Family {
         name: "sensor not ready, cold or wet", prior: 0.0197, whose: Whose::Mixture, logs: 196,
-        powers: &[Power { detector: "warm_up", share: 0.2801 }, Power { detector: "noise", share: 0.2637 }, Power { detector: "cross_check", share: 0.1281 }],
+        powers: &[Power { detector: "warm_up", share: 0.2806 }, Power { detector: "noise", share: 0.2611 }, Power { detector: "cross_check", share: 0.1278 }],
     },
     Family {
         name: "link and logger", prior: 0.03, whose: Whose::Others, logs: 0,
@@ -55,7 +55,7 @@ pub const FINDINGS: &[Measured] = &[
     Measured { detector: "dropout", flag: Flag::Missing, about: About::Fault, of_mixture: true, off: 0.9982, logs: 47 },
     Measured { detector: "flat_line", flag: Flag::Bad, about: About::Fault, of_mixture: true, off: 0.42, logs: 94 },
     Measured { detector: "ground_offset", flag: Flag::Suspect, about: About::Fault, of_mixture: true, off: 0.7735, logs: 29 },
-    Measured { detector: "noise", flag: Flag::Suspect, about: About::Fault, of_mixture: true, off: 0.4691, logs: 112 },
+    Measured { detector: "noise", flag: Flag::Suspect, about: About::Fault, of_mixture: true, off: 0.4693, logs: 112 },
     Measured { detector: "saturation", flag: Flag::Suspect, about: About::Limit, of_mixture: true, off: 0.1979, logs: 767 },
     Measured { detector: "scale", flag: Flag::Suspect, about: About::Fault, of_mixture: true, off: 0.5847, logs: 164 },
     Measured { detector: "spike", flag: Flag::Bad, about: About::Fault, of_mixture: true, off: 0.9975, logs: 34 },

@@ -9,7 +9,7 @@ use std::path::Path;
 use sha2::{Digest, Sha256};
 
 use super::rows::{self, Layout};
-use super::{CHUNK_BYTES, Rows, WAVE, columns, guess, table};
+use super::{CHUNK_BYTES, Rows, WAVE, columns, guess, lost_end, table};
 use crate::log::Source;
 use crate::read::compress::{Compression, Unpacked};
 use crate::read::header::{self, SAMPLE_LINES};
@@ -160,6 +160,11 @@ fn pass(origin: Origin<'_>, body: usize, first: bool, rows: &mut Rows<'_>) -> Op
     waves.next(&mut now).ok()?;
     while !now.is_empty() {
         ended = now.ends_with(b"\n");
+        // What does not end stands in a wave of its own; one that is no line is left to the reading of the bytes.
+        let most = lost_end::most(waves.bytes as usize, line_ends);
+        if !ended && most.is_some_and(|most| now.len() > most) {
+            return None;
+        }
         let lines = now.get(skip..)?;
         let bytes = waves.bytes;
         let (more, plain) = rayon::join(
