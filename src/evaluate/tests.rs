@@ -41,6 +41,6 @@ fn a_cut_in_one_event_with_a_danger_is_told_apart_from_one_that_is_not() {
         let verdicts = verdicts::tabulate(outcomes);
         [verdicts.benign, verdicts.benign_apart].map(|share| (share.count, share.of))
     };
-    assert_eq!(benign(&[joined.clone()]), [(0, 1), (0, 0)]);
+    assert_eq!(benign(std::slice::from_ref(&joined)), [(0, 1), (0, 0)]);
     assert_eq!(benign(&[joined, alone, named]), [(1, 3), (1, 2)]);
 }

@@ -88,16 +88,13 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
         let unit = column.unit;
         let role = column.role.as_deref().and_then(Role::from_name);
         let (name, source_name) = (column.name, column.source_name);
-        match numbers(column.values) {
-            Some(values) => {
-                note_unreadable(&name, &column.unreadable, &mut notes);
-                let (not_due, codes) = (None, Vec::new());
-                numeric.push(Numeric { index, name, source_name, unit, role, values, not_due, codes });
-            }
-            None => {
-                source.unread.push(Unread { name: name.clone(), why: "its cells are no numbers".to_owned() });
-                text_columns.push(name);
-            }
+        if let Some(values) = numbers(column.values) {
+            note_unreadable(&name, &column.unreadable, &mut notes);
+            let (not_due, codes) = (None, Vec::new());
+            numeric.push(Numeric { index, name, source_name, unit, role, values, not_due, codes });
+        } else {
+            source.unread.push(Unread { name: name.clone(), why: "its cells are no numbers".to_owned() });
+            text_columns.push(name);
         }
     }
     leave_out_places(&mut numeric, rig, &mut notes);
