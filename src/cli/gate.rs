@@ -129,6 +129,7 @@ fn history(arguments: &Arguments, rig: &Rig, policy: &Policy) -> Result<Vec<Sess
         )
     })?;
     let history = Ledger::new(folder.clone()).history(serial).map_err(super::ledger::failed)?;
+    history.remarks().iter().for_each(|line| output::remark(line));
     // Which of two files is right is not known: the last check may be in either.
     match history.contradictions.first() {
         Some((path, why)) if policy.check_max_age_days.is_some() => Err(Failure::Input(format!(

@@ -1,6 +1,7 @@
 //! Adding an entry: once, however many processes add it at the same time.
 
 use std::fs;
+use std::io;
 use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
@@ -52,7 +53,17 @@ impl Ledger {
     ) -> Result<Option<Added>, LedgerError> {
         let place = match look(folder, serial, entry, moved)? {
             Looked::New(place) => place,
-            Looked::Known(at) => return Ok(Some(Added::Known(at))),
+            Looked::Known(at, path) => {
+                // Whoever wrote it may not have come so far yet. Null: it was folded meanwhile.
+                return match file::settle(&path) {
+                    Err(LedgerError::Unreadable { source, .. })
+                        if source.kind() == io::ErrorKind::NotFound =>
+                    {
+                        Ok(None)
+                    }
+                    settled => settled.map(|()| Some(Added::Known(at))),
+                };
+            }
         };
         atomic::make_folder(folder)
             .map_err(|source| LedgerError::Io { path: folder.to_path_buf(), source })?;
@@ -81,8 +92,8 @@ struct Place {
 enum Looked {
     /// The ledger does not have it.
     New(Place),
-    /// It has it, of this day.
-    Known(String),
+    /// It has it, of this day, in this file.
+    Known(String, PathBuf),
 }
 
 /// Looks for an entry.
@@ -90,11 +101,14 @@ fn look(folder: &Path, serial: &str, entry: &Entry, moved: bool) -> Result<Looke
     // Chosen before the files are read: whoever takes this name later makes the writing fail, and whoever had taken it
     // before is among what is read.
     let path = free(folder, &entry.id);
-    let (seen, known) = settled(folder, |paths| Ok((paths.to_vec(), read_heads(paths)?)))?;
+    let (seen, heads) = settled(folder, |paths| Ok((paths.to_vec(), read_heads(paths)?)))?;
     // Of parts that contradict each other the last counts, as in [`History`](super::History).
-    if let Some(other) = known.iter().rfind(|other| other.id == entry.id) {
-        return Ok(Looked::Known(other.at.clone()));
+    for (path, heads) in seen.iter().zip(&heads).rev() {
+        if let Some(other) = heads.iter().rfind(|other| other.id == entry.id) {
+            return Ok(Looked::Known(other.at.clone(), path.clone()));
+        }
     }
+    let known: Vec<Head> = heads.into_iter().flatten().collect();
     if let (false, Some(given)) = (moved, &entry.rig) {
         let last = known.iter().filter(|head| head.rig.is_some()).max_by(|a, b| a.at.cmp(&b.at));
         if let Some(last) = last.and_then(|head| head.rig.as_ref()).filter(|last| *last != given) {
@@ -154,10 +168,9 @@ fn free(folder: &Path, id: &str) -> PathBuf {
     path
 }
 
-/// Heads of every entry, in no order; one that stands in two files is there twice.
-fn read_heads(paths: &[PathBuf]) -> Result<Vec<Head>, LedgerError> {
-    let files: Vec<Vec<Head>> = paths.par_iter().map(|path| file::heads(path)).collect::<Result<_, _>>()?;
-    Ok(files.into_iter().flatten().collect())
+/// Heads of every entry of each file; one that stands in two files is there twice.
+fn read_heads(paths: &[PathBuf]) -> Result<Vec<Vec<Head>>, LedgerError> {
+    paths.par_iter().map(|path| file::heads(path)).collect()
 }
 
 /// Every entry as it stands in the files, in no order.

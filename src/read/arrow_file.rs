@@ -46,6 +46,9 @@ fn cut_before(metadata: &[(String, String)]) -> Option<CutShort> {
     whole.or_else(|| Some(CutShort { why: of(CUT_ROW_KEY)?, row_only: true }))
 }
 
+/// Zeros behind the end of a stream up to this many are no data.
+const FILLED: usize = 64;
+
 /// What a file holds, as its format's library gives it.
 pub(super) struct Batches {
     pub(super) schema: SchemaRef,
@@ -69,7 +72,10 @@ pub(super) fn read_ipc(source: Source, mut bytes: Vec<u8>, allowance: Allowance)
         };
         if stream {
             let whole = arrow_claim::whole_messages(&bytes, most).map_err(broken)?;
-            let cut = bytes.len() - whole.bytes;
+            // Formats of columns fill up to multiples of 8 and 64 bytes.
+            let filled =
+                bytes.len() - whole.bytes < FILLED && bytes[whole.bytes..].iter().all(|byte| *byte == 0);
+            let cut = if whole.ended && filled { 0 } else { bytes.len() - whole.bytes };
             bytes.truncate(whole.bytes);
             let reader = StreamReader::try_new(Cursor::new(bytes), None)?;
             let schema = reader.schema();
@@ -373,6 +379,7 @@ mod tests {
         let mut zeros = whole.clone();
         zeros[begins[3]..].fill(0);
         assert_eq!(told(&zeros), (4, Some(false)));
+        assert_eq!(told(&[&whole[..], &[0; 56]].concat()), (6, None));
         let marked = [&whole[..begins[2]], &whole[begins[4]..], &whole[begins[2]..]].concat();
         assert_eq!(told(&marked), (2, Some(false)));
     }

@@ -79,11 +79,14 @@ pub(super) fn read(mut source: Source, bytes: &[u8], allowance: Allowance) -> Re
     rows::join(&blocks, &mut bytes_read);
     let work = || {
         let file = Mf4File::from_bytes_with_options(bytes_read, options)?;
+        if let Err(wide) = check_columns(&path, file.channel_count()) {
+            return Ok(Err(wide));
+        }
         if cell_bytes(&file, &mut blocks) > most {
-            return Ok::<_, Mf4Error>(Err(beyond(most)));
+            return Ok(Err(beyond(most)));
         }
         let cut_short = rows::cut_short(&blocks, file.data_groups());
-        Ok(Ok((gather(&file), details(&file), cut_short)))
+        Ok::<_, Mf4Error>(Ok((gather(&file), details(&file), cut_short)))
     };
     let (gathered, metadata, cut_short) = guarded(work)
         .map_err(|_| damaged("blocks that contradict each other"))?

@@ -293,10 +293,12 @@ impl<'a> Blocks<'a> {
         self.bytes.get(place).unwrap_or_default()
     }
 
-    /// Where the links of a block lead; none where they do not fit in the file.
+    /// Where the links of a block lead; none where they do not fit in the file. Blocks that lead to channels have at least
+    /// those of their kind, whatever their head says: the decoder reads them at fixed places.
     pub(super) fn links(&self, at: usize) -> impl ExactSizeIterator<Item = usize> + use<'a> {
         let count = self.number(at.saturating_add(16)).and_then(|count| usize::try_from(count).ok());
-        let size = count.and_then(|count| count.checked_mul(8));
+        let size =
+            count.map(|count| count.max(fewest_links(*self.kind(at)))).and_then(|count| count.checked_mul(8));
         let from = at.saturating_add(HEAD);
         let end = size.and_then(|size| from.checked_add(size));
         let links = end.and_then(|end| self.bytes.get(from..end)).unwrap_or_default();
@@ -305,19 +307,31 @@ impl<'a> Blocks<'a> {
     }
 }
 
+/// Links of every block of a kind.
+const fn fewest_links(kind: [u8; 2]) -> usize {
+    match &kind {
+        b"HD" | b"CG" => 6,
+        b"DG" => 4,
+        b"CN" => 8,
+        _ => 0,
+    }
+}
+
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;
 
-    /// Appends a block and returns its place.
+    /// Appends a block, with links to nothing up to those of its kind, and returns its place.
     pub(in crate::read) fn block(bytes: &mut Vec<u8>, name: [u8; 2], links: &[usize], data: &[u8]) -> usize {
+        let mut links = links.to_vec();
+        links.resize(links.len().max(fewest_links(name)), 0);
         let at = bytes.len();
         bytes.extend_from_slice(b"##");
         bytes.extend_from_slice(&name);
         bytes.extend_from_slice(&[0; 4]);
         bytes.extend_from_slice(&((HEAD + 8 * links.len() + data.len()) as u64).to_le_bytes());
         bytes.extend_from_slice(&(links.len() as u64).to_le_bytes());
-        for link in links {
+        for link in &links {
             bytes.extend_from_slice(&(*link as u64).to_le_bytes());
         }
         bytes.extend_from_slice(data);
@@ -408,6 +422,19 @@ pub(super) mod tests {
         let endless = array(&mut bytes, 0, &[1 << 40, 1 << 40]);
         bytes[channel + HEAD + 8..channel + HEAD + 16].copy_from_slice(&(endless as u64).to_le_bytes());
         assert_eq!(Blocks::new(&bytes).members().bytes, u64::MAX);
+    }
+
+    #[test]
+    fn links_are_where_the_decoder_reads_them_whatever_the_head_says() {
+        let mut bytes = vec![0; 200];
+        let channel = block(&mut bytes, *b"CN", &[], &[]);
+        let group = block(&mut bytes, *b"CG", &[0, channel], &[]);
+        let data = block(&mut bytes, *b"DG", &[0, group], &[]);
+        lead(&mut bytes, data);
+        for head in [FIRST, channel, group, data] {
+            bytes[head + 16..head + 24].fill(0);
+        }
+        assert_eq!(Blocks::new(&bytes).members().number, 2);
     }
 
     #[test]
