@@ -26,6 +26,9 @@ pub const TEXT_RATIO_MOST: u64 = 100;
 /// The same for Parquet, Arrow and MDF files inside gzip or zstd: they are packed already, or nearly, and stand in
 /// memory whole before they are read.
 const RATIO_MOST_TWICE: u64 = 8;
+/// Dictionaries that take the place of others, or grow from batch to batch, may take this many times the file together:
+/// each of them is held until all batches are columns.
+const DICTIONARIES_RATIO_MOST: u64 = 8;
 /// Names, comments and tables of conversions that channels share may take this many times the file: few share a long one.
 #[cfg(feature = "mdf")]
 const NAMES_RATIO_MOST: u64 = 2;
@@ -80,6 +83,11 @@ impl Allowance {
         self.most(TEXT_RATIO_MOST, COLUMNS_FREE)
     }
 
+    /// Bytes of all dictionaries but the first of each column.
+    pub(super) fn dictionaries(self) -> u64 {
+        self.most(DICTIONARIES_RATIO_MOST, COLUMNS_FREE)
+    }
+
     /// Bytes of a file of columns that may come out of a packed file.
     pub(super) fn packed_columns(self) -> u64 {
         self.most(RATIO_MOST_TWICE, COLUMNS_FREE)
@@ -127,6 +135,11 @@ impl Room {
     /// For texts that rows share until every row has its own.
     pub(super) fn of_texts(allowance: Allowance) -> Self {
         Self::of(allowance, allowance.texts())
+    }
+
+    /// For dictionaries that take the place of others.
+    pub(super) fn of_dictionaries(allowance: Allowance) -> Self {
+        Self::of(allowance, allowance.dictionaries())
     }
 
     fn of(allowance: Allowance, most: u64) -> Self {

@@ -33,6 +33,8 @@ const WAVE: usize = 32;
 const GUESS_LINES: usize = 200;
 /// Ragged lines told one by one; the rest are counted.
 const RAGGED_KEPT: usize = 5;
+/// Repeated headers told one by one; the rest are counted.
+const RESTARTS_KEPT: usize = 20;
 /// How a note begins that says of numbers that they do not stand in the table as the file writes them.
 pub const ROUNDED: &str = "rounded to the nearest double";
 /// Comment lines of the body kept.
@@ -289,8 +291,12 @@ fn table(
         source.cut_short = Some(CutShort { why: why.clone(), row_only: true });
         notes.push(note(at(line), None, why));
     }
-    for row in &shape.restarts {
+    for row in shape.restarts.iter().take(RESTARTS_KEPT) {
         let text = format!("the header is repeated before row {}: the logger started again", row + 1);
+        notes.push(note(None, None, text));
+    }
+    if shape.restarts.len() > RESTARTS_KEPT {
+        let text = format!("the header is repeated {} times in all", shape.restarts.len());
         notes.push(note(None, None, text));
     }
     let mut metadata = head.metadata;

@@ -94,6 +94,19 @@ fn long_integers_keep_every_digit() {
 }
 
 #[test]
+fn thousands_of_repeated_headers_are_counted_and_the_first_told() {
+    let mut text = String::new();
+    for row in 0..3_000 {
+        text += &format!("Time,RPM\n{row},{}\n{row}.5,{}\n", 900 + row % 7, 901 + row % 7);
+    }
+    let table = table(&text);
+    assert_eq!((table.rows, table.restarts.len()), (6_000, 2_999));
+    let told = table.notes.iter().filter(|note| note.text.contains("the header is repeated"));
+    let told: Vec<&str> = told.map(|note| note.text.as_str()).collect();
+    assert_eq!((told.len(), told[20]), (21, "the header is repeated 2999 times in all"));
+}
+
+#[test]
 fn ragged_lines_are_noted_with_their_number() {
     let table = table("t,a,b\n0,1,2\n1,1\n2,1,2,9\n3,1,2,\n4,1,2\n");
     assert_eq!(table.rows, 5);
