@@ -68,7 +68,6 @@ pub(super) fn read(mut source: Source, bytes: &[u8], allowance: Allowance) -> Re
     }
     // No block unpacks to more than all of them say.
     let options = OpenOptions { max_decompressed: named.data.saturating_add(1), ..OpenOptions::default() };
-    // The decoder is young: a fault of its own on a damaged file must stay an error of that file.
     let mut bytes_read = bytes.to_vec();
     // It calls itself for each level of the tree of channels, and builds the others as products.
     for link in blocks.unused() {
@@ -77,6 +76,7 @@ pub(super) fn read(mut source: Source, bytes: &[u8], allowance: Allowance) -> Re
         }
     }
     rows::join(&blocks, &mut bytes_read);
+    // The decoder is young: a fault of its own on a damaged file must stay an error of that file.
     let work = || {
         let file = Mf4File::from_bytes_with_options(bytes_read, options)?;
         if let Err(wide) = check_columns(&path, file.channel_count()) {

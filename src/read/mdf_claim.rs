@@ -194,9 +194,13 @@ impl<'a> Blocks<'a> {
         memchr::memchr_iter(b'#', bytes).filter(|at| bytes.get(at + 1) == Some(&b'#'))
     }
 
-    /// Bytes of a stream of data, a list's all together.
+    /// Bytes of a stream of data, a list's all together. One that stands behind the file was joined from its blocks, and is
+    /// no longer than it.
     pub(super) fn stream_bytes(&mut self, link: u64) -> u64 {
-        usize::try_from(link).map_or(0, |at| self.weight(at, DEPTH_MOST))
+        match usize::try_from(link) {
+            Ok(at) if at < self.bytes.len() => self.weight(at, DEPTH_MOST),
+            _ => self.bytes.len() as u64,
+        }
     }
 
     /// The longest text that a channel's conversion may put in a row, bytes.
@@ -285,7 +289,7 @@ impl<'a> Blocks<'a> {
     /// Bytes of a block; no more than stand behind its head.
     pub(super) fn length(&self, at: usize) -> u64 {
         let rest = self.bytes.len().saturating_sub(at) as u64;
-        self.number(at + 8).unwrap_or(0).min(rest).saturating_sub(HEAD as u64)
+        self.number(at.saturating_add(8)).unwrap_or(0).min(rest).saturating_sub(HEAD as u64)
     }
 
     /// Bytes from a place on; none beyond the file.
@@ -434,6 +438,8 @@ pub(super) mod tests {
         for head in [FIRST, channel, group, data] {
             bytes[head + 16..head + 24].fill(0);
         }
+        // The name of the channel stands nowhere.
+        bytes[channel + HEAD + 8 * NAME..channel + HEAD + 8 * NAME + 8].fill(0xff);
         assert_eq!(Blocks::new(&bytes).members().number, 2);
     }
 
@@ -443,6 +449,6 @@ pub(super) mod tests {
         bytes[100..104].copy_from_slice(b"##DG");
         assert_eq!(Blocks::new(&bytes).named(), Named::default());
         assert_eq!(Blocks::new(b"##").named(), Named::default());
-        assert_eq!(Blocks::new(b"##DG").stream_bytes(u64::MAX), 0);
+        assert_eq!(Blocks::new(b"##DG").stream_bytes(u64::MAX), 4);
     }
 }
