@@ -99,13 +99,15 @@ impl Cells {
 
     /// Makes the empty cells before the first value.
     #[cold]
+    #[inline(never)]
     fn begin(&mut self) {
         self.numbers.reserve(self.expected.max(self.blank + 1));
         self.numbers.resize(std::mem::take(&mut self.blank), f64::NAN);
     }
 
-    /// An empty cell.
-    #[inline]
+    /// An empty cell. Kept apart from the loop over cells: inside it, it slows the reading of numbers by a third (200 MB in
+    /// 0.49 s in place of 0.38, 2026-11-29).
+    #[inline(never)]
     pub(super) fn push_blank(&mut self) {
         match self.kind {
             Kind::Number if self.numbers.is_empty() => self.blank += 1,
