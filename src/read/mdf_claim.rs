@@ -8,9 +8,9 @@ use std::ops::Range;
 
 /// Head of a block: its name, four bytes, its length, the number of its links. ASAM MDF 4.1, from memory, as all places
 /// in this file.
-const HEAD: usize = 24;
+pub(super) const HEAD: usize = 24;
 /// Place of a packed block's unpacked length.
-const UNPACKED_LENGTH: usize = 32;
+pub(super) const UNPACKED_LENGTH: usize = 32;
 /// Places of a channel's conversion and of its stream of texts among its links.
 const CONVERSION: usize = 4;
 /// The kind of conversion that joins the texts of its table; the others name one of them.
@@ -147,7 +147,7 @@ impl<'a> Blocks<'a> {
         for _ in 0..DEPTH_MOST {
             let Some(at) = next.filter(|at| self.kind(*at) == b"CA") else { break };
             let links = self.links(at);
-            let own = at.saturating_add(HEAD + 8 * links.len());
+            let own = self.own(at);
             let dimensions = self.number(own).map_or(0, |head| (head >> 16) & 0xffff);
             let size = |place: u64| self.number(own.saturating_add(16 + 8 * place as usize)).unwrap_or(0);
             let elements = (0..dimensions).map(size).fold(1, u64::saturating_mul);
@@ -180,7 +180,7 @@ impl<'a> Blocks<'a> {
     pub(super) fn longest_formula(&self) -> u64 {
         let formula = |at: usize| {
             let links = self.links(at);
-            let kind = self.bytes.get(at + HEAD + 8 * links.len());
+            let kind = self.bytes.get(self.own(at));
             // Only the first of them is a formula, but nothing says what more would be.
             let texts = links.skip(CONVERSION_TEXTS).map(|link| self.length(link));
             if kind == Some(&ALGEBRAIC) { texts.max() } else { None }
@@ -217,7 +217,7 @@ impl<'a> Blocks<'a> {
             b"TX" | b"MD" => self.length(at),
             b"CC" if depth > 0 => {
                 let links: Vec<usize> = self.links(at).collect();
-                let kind = self.bytes.get(at + HEAD + 8 * links.len()).copied();
+                let kind = self.bytes.get(self.own(at)).copied();
                 if kind == Some(BITS_TO_TEXT) {
                     return self.weight(at, depth);
                 }
@@ -295,6 +295,11 @@ impl<'a> Blocks<'a> {
     /// Bytes from a place on; none beyond the file.
     pub(super) fn bytes(&self, place: Range<usize>) -> &'a [u8] {
         self.bytes.get(place).unwrap_or_default()
+    }
+
+    /// Where what a block says itself begins: behind its links.
+    pub(super) fn own(&self, at: usize) -> usize {
+        at.saturating_add(HEAD + 8 * self.links(at).len())
     }
 
     /// Where the links of a block lead; none where they do not fit in the file. Blocks that lead to channels have at least

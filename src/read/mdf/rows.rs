@@ -4,13 +4,11 @@ use std::collections::{HashMap, HashSet};
 
 use falcon_mdf::DataGroup;
 
-use super::super::mdf_claim::Blocks;
+use super::super::mdf_claim::{Blocks, HEAD, UNPACKED_LENGTH};
 use crate::log::CutShort;
 
-/// Head of a block, and places in it. ASAM MDF 4.1, from memory, as all places in this file.
-const HEAD: usize = 24;
-const UNPACKED_LENGTH: usize = 32;
-/// Place of the marks that a logger sets while it writes and takes back at the end.
+/// Place of the marks that a logger sets while it writes and takes back at the end. ASAM MDF 4.1, from memory, as all places
+/// in this file.
 const UNFINISHED: usize = 60;
 /// Which of the links of a group of data leads to its groups of channels, and which to its records.
 const GROUPS: usize = 1;
@@ -39,21 +37,25 @@ struct Counted {
 
 fn streams(blocks: &Blocks<'_>) -> Vec<Stream> {
     let of = |at: usize| {
-        let links = blocks.links(at);
-        let number = blocks.bytes(at + HEAD + 8 * links.len()..at + HEAD + 8 * links.len() + 1);
         let link = |index: usize| blocks.links(at).nth(index);
         let groups = blocks.chain_of(link(GROUPS), *b"CG");
         Stream {
             data: link(RECORDS).unwrap_or(0),
-            number: number.first().copied().map_or(0, u64::from),
+            number: number_bytes(blocks, at),
             groups: groups.into_iter().map(|at| counted(blocks, at)).collect(),
         }
     };
     blocks.data_groups().into_iter().map(of).collect()
 }
 
+/// Bytes by which each record of a group of data names its group of channels.
+fn number_bytes(blocks: &Blocks<'_>, at: usize) -> u64 {
+    let own = blocks.own(at);
+    blocks.bytes(own..own.saturating_add(1)).first().copied().map_or(0, u64::from)
+}
+
 fn counted(blocks: &Blocks<'_>, at: usize) -> Counted {
-    let own = at + HEAD + 8 * blocks.links(at).len();
+    let own = blocks.own(at);
     let number = |place: usize| blocks.number(own + place).unwrap_or(0);
     // Bytes of values, and bytes that mark them as invalid.
     let (values, marks) = (number(24) & 0xffff_ffff, number(24) >> 32);
@@ -149,14 +151,16 @@ fn record_bytes(blocks: &Blocks<'_>, data: usize) -> u64 {
 pub(super) fn join(blocks: &Blocks<'_>, copy: &mut Vec<u8>) {
     let room = copy.len() as u64;
     for at in blocks.data_groups() {
-        let links = blocks.links(at).len();
-        let number = blocks.bytes(at + HEAD + 8 * links..at + HEAD + 8 * links + 1);
         let several = blocks.chain_of(blocks.links(at).nth(GROUPS), *b"CG").len() > 1;
         let parts = blocks.links(at).nth(RECORDS).map_or_else(Vec::new, |data| records(blocks, data));
         let plain = parts.iter().all(|part| blocks.kind(*part) == b"DT");
         let size: u64 = parts.iter().map(|part| blocks.length(*part)).sum();
         // A list that names more than the file holds is none that a logger wrote.
-        if !several || number == [0] || parts.len() < 2 || !plain || (copy.len() as u64 - room) + size > room
+        if !several
+            || number_bytes(blocks, at) == 0
+            || parts.len() < 2
+            || !plain
+            || (copy.len() as u64 - room) + size > room
         {
             continue;
         }
