@@ -2,6 +2,8 @@
 
 /// How many values are looked at: enough to meet neighbouring levels of a 12-bit converter.
 const SAMPLES: usize = 8192;
+/// The golden section: its multiples, less whole ones, come near no fraction for long.
+const GOLDEN: f64 = 0.618_033_988_749_895;
 /// Relative size of rounding noise between two spellings of one level.
 const ROUNDING: f64 = 1e-9;
 /// Relative error of a single-precision value that was stored as a double.
@@ -17,11 +19,11 @@ const SINGLE: f64 = 2e-7;
 /// * returns null for a continuous, constant, or too short series; O(n) plus a sort of a bounded subsample
 pub fn resolution(values: &[f64]) -> Option<f64> {
     let finite: usize = values.iter().map(|v| usize::from(v.is_finite())).sum();
-    let stride = finite.div_ceil(SAMPLES).max(1);
-    let mut sample: Vec<f64> = if finite == values.len() {
-        values.iter().copied().step_by(stride).collect()
+    let span = finite.div_ceil(SAMPLES).max(1);
+    let mut sample = if finite == values.len() {
+        spread(values.iter().copied(), span)
     } else {
-        values.iter().copied().filter(|v| v.is_finite()).step_by(stride).collect()
+        spread(values.iter().copied().filter(|v| v.is_finite()), span)
     };
     let number = sample.len();
     if number < 8 {
@@ -43,6 +45,26 @@ pub fn resolution(values: &[f64]) -> Option<f64> {
     }
     // Unequal steps: quantised when most values repeat an exact level.
     (levels.len() * 2 < number).then(|| distances[distances.len() / 2])
+}
+
+/// One value of every `span`.
+///
+/// The place within a span moves by the golden section from span to span, so that no pattern of the log keeps step with
+/// it: every n-th value of a channel that repeats after n rows would be one level.
+fn spread(mut values: impl Iterator<Item = f64>, span: usize) -> Vec<f64> {
+    let mut place = 0.0;
+    let mut sample = Vec::with_capacity(SAMPLES);
+    loop {
+        let before = (place * span as f64) as usize;
+        let Some(value) = values.nth(before) else {
+            return sample;
+        };
+        sample.push(value);
+        if let Some(after) = (span - 1 - before).checked_sub(1) {
+            values.nth(after);
+        }
+        place = (place + GOLDEN) % 1.0;
+    }
 }
 
 /// Distinct values with their counts, ascending.
@@ -133,6 +155,13 @@ mod tests {
         assert_eq!(resolution(&[1.0, 2.0, 3.0]), None);
         assert_eq!(resolution(&[f64::NAN; 50]), None);
         assert_eq!(resolution(&[]), None);
+    }
+
+    #[test]
+    fn a_pattern_as_long_as_the_thinning_keeps_its_levels() {
+        // 81,920 values are thinned to one in ten; every tenth is zero, those between step by 0.25.
+        let values: Vec<f64> = (0..81_920).map(|row| f64::from(row % 10) * 0.25).collect();
+        assert!((resolution(&values).expect("a step") - 0.25).abs() < 1e-9);
     }
 
     #[test]
