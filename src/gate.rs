@@ -80,6 +80,7 @@ pub fn decide(evidence: &Evidence<'_>, policy: &Policy) -> Gate {
     let mut case = Case::default();
     case.completeness(evidence, policy);
     case.unrecorded(evidence);
+    case.stood_still(evidence, policy);
     case.trust(evidence, policy);
     case.lean_events(evidence, policy);
     case.unexplained(evidence, policy);
@@ -181,6 +182,28 @@ impl Case {
              there is not known",
             first.start_s, first.detector
         ));
+    }
+
+    /// A logger that repeats its last row writes a rich mixture at full load as easily as it hides a danger.
+    fn stood_still(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
+        let places: Vec<&Finding> =
+            evidence.findings.iter().filter(|finding| finding.detector == "standstill").collect();
+        let Some(first) = places.first() else { return };
+        let seconds: f64 = places.iter().map(|finding| finding.end_s - finding.start_s).sum();
+        let reason = format!(
+            "from {:.1} s on the log stands still for {seconds:.1} s in all while its clock and the engine run: it says nothing \
+             about what happened there",
+            first.start_s
+        );
+        if policy.allowed.contains(&Verdict::Undetermined) {
+            self.reserve(&reason);
+        } else {
+            self.withhold(
+                &reason,
+                "a log that does not stand still: look at the logger and at the link that its readings come over, then repeat \
+                 the run",
+            );
+        }
     }
 
     fn trust(&mut self, evidence: &Evidence<'_>, policy: &Policy) {

@@ -3,6 +3,7 @@
 use std::borrow::Cow;
 use std::ops::Range;
 
+use super::lively::{ENOUGH, liveliness};
 use super::pace::{self, Readings, held_frame_s, shown};
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
@@ -12,12 +13,10 @@ use crate::log::{Channel, Role};
 use crate::signal::runs;
 
 mod alone;
-mod lively;
 #[cfg(test)]
 mod tests;
 
 use alone::unlike_itself;
-use lively::{ENOUGH, liveliness};
 
 /// See its text in `sondeproof explain flat_line`.
 pub(super) struct FlatLine;
@@ -136,7 +135,7 @@ static META: Meta = Meta {
               ignition, targets) may stand still and are not judged; nor are end stops (`saturation`), the rest \
               value, and zero of a speed.",
     misses: "A link slower than `fresh_period_s`. A quiet or coarse channel: below half a step of noise a flat run is normal, and the test has no power. \
-             A link that repeats old values with changes. A run during which nothing else moves.",
+             A link that repeats old values with changes. A run during which nothing else moves (see `standstill` where several channels stand).",
     gaps: Gaps::Break,
     limits: &[&FRAMES, &HOLD, &SIGMA, &CHANCE, &SLOWEST, &DEAD, &WORK],
     evidence: &[&HELD, &COUNT, &NOISE, &LOG10],
@@ -193,7 +192,7 @@ impl Detector for FlatLine {
                 run.held_s >= shortest_s && run.frames as f64 >= fewest && !stops.contain(run.value)
             })
             .filter_map(|run| {
-                let lively = liveliness(channel, view, &readings, &run)?;
+                let lively = liveliness(channel, view, &readings, &run.rows)?;
                 // The cheap tests first: a log has a run of a few equal readings every second.
                 if lively.sigma_over_q < limits.get(&SIGMA) || lively.log10_share(run.frames) > bar {
                     return None;

@@ -24,6 +24,7 @@ mod flat_line;
 mod gross_range;
 mod ground_offset;
 mod lambda_step;
+mod lively;
 mod noise;
 mod pace;
 pub mod place;
@@ -33,6 +34,7 @@ mod saturation;
 mod scale;
 mod slow_response;
 mod spike;
+mod standstill;
 mod supply_sag;
 mod time_gap;
 mod time_order;
@@ -49,6 +51,7 @@ pub static ALL: &[&dyn Detector] = &[
     &time_order::TimeOrder,
     &dropout::Dropout,
     &flat_line::FlatLine,
+    &standstill::Standstill,
     &gross_range::GrossRange,
     &rate_of_change::RateOfChange,
     &spike::Spike,

@@ -46,6 +46,7 @@ use self::trace::Scene;
 use self::verdict::Judgement;
 use crate::detect::{Detection, View};
 use crate::document::{LeanEvent, TreatAs, Verdict};
+use crate::signal::search;
 use crate::state::bit;
 
 /// One judged lean event and the rows it covers.
@@ -86,7 +87,8 @@ pub fn judge(view: &View<'_>, detection: &Detection) -> Result<Vec<Event>, Strin
         .collect();
 
     let found: Vec<Range<usize>> = episodes.iter().map(|episode| episode.frames.clone()).collect();
-    let known = Known { proofs, found };
+    let copied = copied(&scene);
+    let known = Known { proofs, found, copied };
 
     let mut told = Told::default();
     for episode in episodes {
@@ -113,6 +115,30 @@ struct Known {
     proofs: Vec<(Range<usize>, Cause)>,
     /// Frames of every episode.
     found: Vec<Range<usize>>,
+    /// Rows that are copies of the row before, and those right after them.
+    copied: Vec<Range<usize>>,
+}
+
+/// Why an event is no more than a reading.
+const STOOD_STILL: &str =
+    "the log stood still there: its rows repeat the last ones, and what the engine did is not known";
+
+/// Rows in which the log stood still, with those after it whose gas was burnt meanwhile.
+fn copied(scene: &Scene<'_>) -> Vec<Range<usize>> {
+    let places = scene.detection.places_on(scene.chain.channel);
+    let stood = places.filter(|place| place.detector == "standstill");
+    let until = |rows: &Range<usize>| {
+        let end_s = scene.time_s.get(rows.end.saturating_sub(1)).copied().unwrap_or(f64::INFINITY);
+        search::up_to(scene.time_s, end_s + k::AFTER_STANDSTILL_S.value)
+    };
+    stood.map(|place| place.rows.start..until(&place.rows)).collect()
+}
+
+impl Known {
+    fn is_copied(&self, rows: &Range<usize>) -> bool {
+        let next = self.copied.partition_point(|copied| copied.end <= rows.start);
+        self.copied.get(next).is_some_and(|copied| copied.start < rows.end)
+    }
 }
 
 /// Judges an episode; where a proof covers only part of it the rest is split off and judged alone.
@@ -128,6 +154,12 @@ fn settle(scene: &Scene<'_>, episode: &Episode, known: &Known, depth: usize, tol
             return;
         }
     }
+    let harmless = treat_as(judgement.verdict) != TreatAs::Hazard;
+    let judgement = if harmless && known.is_copied(&episode.rows(scene)) {
+        judgement.left_open(STOOD_STILL)
+    } else {
+        judgement
+    };
     let cut = Cause::ALL
         .into_iter()
         .find(|cause| judgement.verdict == Verdict::FuelCut && cause.name() == judgement.cause);

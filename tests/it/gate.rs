@@ -125,6 +125,62 @@ fn place(name: &str) -> usize {
         .expect("it")
 }
 
+/// The demonstration in which the rows from one time on, up to another, repeat the row before them.
+fn stood_still(from_s: f64, to_s: f64) -> String {
+    let last = std::cell::RefCell::new(Vec::new());
+    changed(str::to_owned, |cells| {
+        let stands = cells[0].parse::<f64>().is_ok_and(|time_s| (from_s..to_s).contains(&time_s));
+        if !stands {
+            *last.borrow_mut() = cells[1..].iter().map(|cell| (*cell).to_owned()).collect();
+        }
+        format!("{},{}", cells[0], last.borrow().join(","))
+    })
+}
+
+#[test]
+fn a_logger_that_stands_still_keeps_the_gate_shut() {
+    let folder = folder();
+    // The danger of this log lies from 52.2 to 54.4 s: held from before it, from within it, and for its time alone.
+    for (from_s, to_s) in [(51.0, 99.0), (45.0, 99.0), (53.0, 99.0), (51.0, 57.0)] {
+        let log = file(folder.path(), "still.csv", stood_still(from_s, to_s));
+        let shut = line(&["gate", &log], 3);
+        let reasons = words(&shut["logs"][0]["reasons"]);
+        assert!(reasons.iter().any(|reason| reason.contains("stands still")), "{from_s}: {reasons:?}");
+    }
+    // A policy that lets dangers pass is told.
+    let log = file(folder.path(), "still.csv", stood_still(51.0, 99.0));
+    let open = line(&["gate", &log, "--policy", "archive"], 0);
+    let reasons = words(&open["logs"][0]["reasons"]);
+    assert!(reasons.iter().any(|reason| reason.contains("stands still")), "{reasons:?}");
+}
+
+#[test]
+fn no_event_is_dismissed_by_rows_that_are_copies() {
+    let folder = folder();
+    let judged = |from_s: f64, to_s: f64| -> Vec<(f64, String)> {
+        let log = file(folder.path(), "still.csv", stood_still(from_s, to_s));
+        let (document, _) = outcome(&["audit", &log, "--json", "-"], 0);
+        let document: Value = serde_json::from_str(&document).expect("JSON");
+        let events = document["lean_events"].as_array().expect("events");
+        let one = |event: &Value| {
+            (event["start_s"].as_f64().expect("s"), event["treat_as"].as_str().expect("word").to_owned())
+        };
+        events.iter().map(one).collect()
+    };
+    let at = |events: &[(f64, String)], time_s: f64| -> String {
+        let near = events.iter().find(|(start_s, _)| (start_s - time_s).abs() < 0.5);
+        near.map(|(_, treat_as)| treat_as.clone()).unwrap_or_default()
+    };
+    let whole = judged(99.0, 99.0);
+    assert_eq!((at(&whole, 26.76), at(&whole, 52.2)), ("benign".to_owned(), "hazard".to_owned()));
+    // The log stands still within a cut: whether fuel came back on load is not known.
+    let still = judged(28.0, 36.0);
+    assert_eq!((at(&still, 26.76), at(&still, 52.2)), ("hazard".to_owned(), "hazard".to_owned()));
+    // What was read before stays what it was.
+    let after = judged(58.5, 99.0);
+    assert_eq!((at(&after, 26.76), at(&after, 52.2)), ("benign".to_owned(), "hazard".to_owned()));
+}
+
 #[test]
 fn a_danger_in_a_second_bank_keeps_the_gate_shut() {
     let (folder, lambda) = (folder(), place("Lambda"));

@@ -1,8 +1,9 @@
 //! How lively a channel is around a run of equal readings, and how likely that makes the run.
 
-use super::Stand;
-use crate::detect::View;
-use crate::detect::pace::Readings;
+use std::ops::Range;
+
+use super::View;
+use super::pace::Readings;
 use crate::log::Channel;
 use crate::signal::fresh;
 
@@ -30,20 +31,37 @@ impl Liveliness {
     }
 }
 
-/// From the nearest readings outside the run in the same operating state.
+/// From the nearest readings outside a run of rows in the same operating state.
 pub(super) fn liveliness(
     channel: &Channel,
     view: &View<'_>,
     readings: &Readings<'_>,
-    run: &Stand,
+    run: &Range<usize>,
 ) -> Option<Liveliness> {
     let bits = |row: usize| view.state.bits.get(row).copied().unwrap_or(0);
-    let state = bits(usize::midpoint(run.rows.start, run.rows.end));
-    let like = |at: &usize| readings.row(*at).is_some_and(|row| bits(row) == state);
-    let start = readings.at_or_after(run.rows.start);
-    let end = readings.at_or_after(run.rows.end);
-    let before: Vec<usize> = (0..start).rev().take(10 * NEAR).filter(like).take(NEAR).collect();
-    let after: Vec<usize> = (end..readings.len()).take(10 * NEAR).filter(like).take(NEAR).collect();
+    let state = bits(usize::midpoint(run.start, run.end));
+    beside(channel, readings, run, |at| readings.row(at).is_some_and(|row| bits(row) == state))
+}
+
+/// The same from the nearest readings in any state, for a run in a state that the log holds nothing else of.
+pub(super) fn liveliness_in_any_state(
+    channel: &Channel,
+    readings: &Readings<'_>,
+    run: &Range<usize>,
+) -> Option<Liveliness> {
+    beside(channel, readings, run, |_| true)
+}
+
+fn beside(
+    channel: &Channel,
+    readings: &Readings<'_>,
+    run: &Range<usize>,
+    like: impl Fn(usize) -> bool,
+) -> Option<Liveliness> {
+    let start = readings.at_or_after(run.start);
+    let end = readings.at_or_after(run.end);
+    let before: Vec<usize> = (0..start).rev().take(10 * NEAR).filter(|at| like(*at)).take(NEAR).collect();
+    let after: Vec<usize> = (end..readings.len()).take(10 * NEAR).filter(|at| like(*at)).take(NEAR).collect();
     let sides =
         [before, after].map(|side| side.into_iter().map(|at| readings.value(at)).collect::<Vec<f64>>());
     // The quieter side speaks: that the channel was lively later proves nothing about now.

@@ -1,0 +1,313 @@
+//! Rows that repeat the last ones while the clock runs: a logger, gateway or bus that stands still.
+
+use std::ops::Range;
+
+use super::lively::{liveliness, liveliness_in_any_state};
+use super::pace::Readings;
+use super::{
+    Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
+};
+use crate::flag::Flag;
+use crate::log::{Channel, Role};
+use crate::state::bit;
+
+#[cfg(test)]
+mod tests;
+
+/// See its text in `sondeproof explain standstill`.
+pub(super) struct Standstill;
+
+static HOLD: Limit = Limit {
+    name: "hold_s",
+    unit: "s",
+    default: 1.0,
+    range: (0.1, 600.0),
+    why: "a shorter stall of a logger is over before an operating point changes (assumed)",
+};
+static CHANCE: Limit = Limit {
+    name: "chance",
+    unit: "1",
+    default: 0.01,
+    range: (1e-9, 0.5),
+    why: "expected number of such stretches by chance in a whole log of this length (assumed)",
+};
+static TIMES: Limit = Limit {
+    name: "times_longest",
+    unit: "1",
+    default: 3.0,
+    range: (1.0, 1_000.0),
+    why: "so many times as long as the longest stretch in which engine speed and manifold pressure stood otherwise while the \
+          engine ran; on open drives, whose link may stall itself, one such stretch is at most twice as long as the next (measured)",
+};
+
+static HELD: Field = Field { name: "held_s", unit: "s" };
+static CHANNELS: Field = Field { name: "channels", unit: "1" };
+static LOG10: Field = Field { name: "log10_p", unit: "1" };
+static USUAL: Field = Field { name: "longest_otherwise_s", unit: "s" };
+
+/// What an engine shows by signals of its own, each by its surest role first. Computed values (injection, ignition,
+/// targets) follow from these and testify to nothing new; what the logger measures itself (satellite, acceleration) goes on
+/// when its source stands.
+const SIGNALS: &[&[Role]] = &[
+    &[Role::EngineSpeed],
+    &[Role::ManifoldPressure, Role::BoostPressure],
+    &[Role::Lambda, Role::Afr],
+    &[Role::Throttle, Role::Pedal],
+    &[Role::FuelPressure],
+    &[Role::BatteryVoltage, Role::SupplyVoltage],
+    &[Role::ExhaustGasTemperature],
+    &[Role::Knock],
+    &[Role::VehicleSpeed],
+];
+/// Those that tell the operating state, by which every other reading is judged.
+const STATE: &[Role] = &[Role::EngineSpeed, Role::ManifoldPressure, Role::BoostPressure];
+
+/// Probability from which on a standing channel says anything.
+const SPEAKS: f64 = 0.01;
+/// Signals that must speak: one may be quiet by itself, two of different sensors are not at the same time.
+const FEWEST: usize = 2;
+
+/// Manifold pressure that no air outside has, Pa: below 4 300 m of height (ICAO standard atmosphere, from memory), and
+/// above the highest at sea level with a margin. Only an engine makes it.
+const NOT_AMBIENT_PA: (f64, f64) = (60e3, 115e3);
+/// The same as a gauge pressure, Pa: the error of the zero of such a sensor with a margin; assumed.
+const NOT_AMBIENT_GAUGE_PA: f64 = 15e3;
+/// A vehicle faster than that moves, m/s; assumed.
+const MOVES_MPS: f64 = 3.0;
+
+static META: Meta = Meta {
+    name: "standstill",
+    stage: Stage::Scored,
+    phase: Phase::Samples,
+    scope: Scope::Log,
+    summary: "a running engine's channels repeat their last values together while the clock runs",
+    applies_to: &[],
+    needs: &[],
+    method: "Stretches of `hold_s` or longer in which neither engine speed nor manifold pressure changes by a single count \
+             (in a log without both: no signal of the engine does) although the engine runs. Of each signal that stands \
+             there (those two, mixture, throttle, fuel pressure, voltage, exhaust gas temperature, knock, vehicle \
+             speed) the probability of so many equal readings follows from its noise and its repeats around the \
+             stretch in the same operating state, as for `flat_line`. Independent signals multiply. It is a finding \
+             when two or more of them are each below 0.01, all together are below `chance` in a log of this length, \
+             and the stretch is `times_longest` times as long as the longest one that is no finding.\n\n\
+             - Every lively signal stands: no row there is a record of anything; all channels are bad.\n\
+             - Some go on (the logger's own inputs beside a dead bus): all are suspect, because the operating state that \
+               belongs to their readings is not known.\n\n\
+             A running engine is told by its speed; without one by a manifold pressure that no air outside has, by \
+             injection, or by a moving vehicle.",
+    assumes: "Noise does not vanish from two sensors at the same moment. The first row of the stretch is real.",
+    misses: "A standstill while the engine stands, which is what a standing engine shows too; one shorter than `hold_s`; logs \
+             with fewer than two signals that differ from reading to reading (coarse or slow channels); a repeated \
+             stretch instead of a repeated row. Signals that a controller filters until they stand at a steady point \
+             would be found wrongly where they are lively right before it.",
+    gaps: Gaps::Break,
+    limits: &[&HOLD, &CHANCE, &TIMES],
+    evidence: &[&HELD, &CHANNELS, &LOG10, &USUAL],
+    sources: &[
+        "QARTOD flat line test (test 8) over several channels at once, as a probability in place of sample counts",
+        "probability of equal readings: computed for the lean-event physics note",
+    ],
+};
+
+impl Detector for Standstill {
+    fn meta(&self) -> &'static Meta {
+        &META
+    }
+
+    fn run_log(&self, view: &View<'_>, limits: &Limits<'_>) -> Outcome {
+        let signals: Vec<&Channel> =
+            SIGNALS.iter().filter_map(|roles| roles.iter().find_map(|role| view.log.role(*role))).collect();
+        if signals.len() < FEWEST {
+            return Outcome::not_run(
+                "the log has fewer than two signals of the engine that could stand together",
+            );
+        }
+        let of_state: Vec<&Channel> =
+            signals.iter().copied().filter(|channel| STATE.contains(&channel.role)).collect();
+        let leading = if of_state.is_empty() { &signals } else { &of_state };
+        let mut stretches = together(leading, view);
+        stretches.retain(|rows| runs(view, rows));
+        stretches.sort_by(|a, b| span_s(view, a).total_cmp(&span_s(view, b)));
+        let bar = limits.get(&CHANCE).log10() - (view.log.rows().max(1) as f64).log10();
+        let mut readings: Option<Vec<Signal<'_>>> = None;
+        // From the shortest on: what is not thrice as long as the longest before it belongs to the log's habit, and the next
+        // one is held against it.
+        let mut usual_s = 0.0;
+        let mut findings = Vec::new();
+        for rows in stretches {
+            let held_s = span_s(view, &rows);
+            let long = held_s >= limits.get(&HOLD) && held_s >= limits.get(&TIMES) * usual_s;
+            let stand = long.then(|| {
+                let signals = readings.get_or_insert_with(|| Signal::all(&signals, view));
+                Stand::of(rows, signals, view)
+            });
+            match stand.filter(|stand| stand.speaking >= FEWEST && stand.log10_p <= bar) {
+                Some(stand) => findings.push(stand.describe(held_s, usual_s)),
+                None => usual_s = held_s,
+            }
+        }
+        findings.sort_by_key(|finding| finding.rows.start);
+        // What passes here makes no sample good: the signals are judged one by one elsewhere.
+        Outcome::Ran { evaluated: Evaluated::Rows(Vec::new()), findings }
+    }
+}
+
+/// A channel with its fresh readings.
+struct Signal<'a> {
+    channel: &'a Channel,
+    readings: Readings<'a>,
+}
+
+impl<'a> Signal<'a> {
+    fn all(channels: &[&'a Channel], view: &View<'a>) -> Vec<Self> {
+        channels.iter().map(|channel| Self { channel, readings: Readings::of(channel, view) }).collect()
+    }
+
+    /// log10 of the probability that it shows so many equal readings; 0 where its liveliness is not known.
+    fn log10_equal(&self, count: usize, rows: &Range<usize>, view: &View<'_>) -> f64 {
+        liveliness(self.channel, view, &self.readings, rows)
+            .or_else(|| liveliness_in_any_state(self.channel, &self.readings, rows))
+            .map_or(0.0, |lively| lively.log10_run(count))
+    }
+}
+
+/// A stretch in which the leading channels stand.
+struct Stand<'a> {
+    /// From its first row, which is real, to its end.
+    rows: Range<usize>,
+    /// Signals that do not change.
+    standing: Vec<&'a Channel>,
+    /// Signals that do.
+    moving: Vec<&'a Channel>,
+    /// Signals whose standing says something.
+    speaking: usize,
+    log10_p: f64,
+}
+
+impl<'a> Stand<'a> {
+    fn of(rows: Range<usize>, signals: &[Signal<'a>], view: &View<'_>) -> Self {
+        let mut stand = Self { rows, standing: Vec::new(), moving: Vec::new(), speaking: 0, log10_p: 0.0 };
+        for signal in signals {
+            match equal_readings(signal.channel, &stand.rows, view) {
+                Equal::Moves => stand.moving.push(signal.channel),
+                Equal::Silent => {}
+                Equal::Stands(count) => {
+                    let log10_p = signal.log10_equal(count, &stand.rows, view);
+                    stand.standing.push(signal.channel);
+                    stand.speaking += usize::from(log10_p <= SPEAKS.log10());
+                    stand.log10_p += log10_p;
+                }
+            }
+        }
+        stand
+    }
+
+    fn describe(&self, held_s: f64, usual_s: f64) -> Finding {
+        let names = |channels: &[&Channel]| -> String {
+            channels.iter().map(|channel| channel.name.as_str()).collect::<Vec<_>>().join(", ")
+        };
+        let (flag, what) = if self.moving.is_empty() {
+            (Flag::Bad, "the rows there are copies, and what the engine did is not known".to_owned())
+        } else {
+            let moving = names(&self.moving);
+            (Flag::Suspect, format!("{moving} went on, but at which load is not known"))
+        };
+        let message = format!(
+            "{} repeated their last values for {held_s:.2} s while the clock ran and the engine with it (otherwise for {usual_s:.2} \
+             s at most; by chance 1 in 10^{:.0}): {what}",
+            names(&self.standing),
+            -self.log10_p
+        );
+        let evidence = vec![
+            (&HELD, held_s),
+            (&CHANNELS, self.standing.len() as f64),
+            (&LOG10, self.log10_p),
+            (&USUAL, usual_s),
+        ];
+        Finding::new(self.rows.start + 1..self.rows.end, flag, message, evidence)
+    }
+}
+
+/// Whether a channel changes in some rows.
+enum Equal {
+    Moves,
+    /// It has no value there.
+    Silent,
+    /// Fresh readings that are all equal.
+    Stands(usize),
+}
+
+/// * what a slower channel sends within its first own period may still have been on its way when the others stood
+fn equal_readings(channel: &Channel, rows: &Range<usize>, view: &View<'_>) -> Equal {
+    let time_s = &view.log.clock.time_s;
+    let period_s = channel.fresh_period_s().unwrap_or(0.0);
+    let from_s = time_s[rows.start] + period_s * (1.0 + 1e-6);
+    let first = rows.start + time_s[rows.clone()].partition_point(|time| *time < from_s);
+    let mut held: Option<(usize, f64)> = None;
+    let (mut last, mut count) = (rows.start, 0);
+    for row in first..rows.end {
+        let value = channel.values()[row];
+        if value.is_nan() {
+            continue;
+        }
+        match held {
+            Some((_, before)) if before != value => return Equal::Moves,
+            Some(_) => {}
+            None => held = Some((row, value)),
+        }
+        (last, count) = (row, count + 1);
+    }
+    let Some((first, _)) = held else { return Equal::Silent };
+    let by_time = |period_s: f64| ((time_s[last] - time_s[first]) / period_s * (1.0 + 1e-9)) as usize;
+    let due = if period_s > 0.0 { by_time(period_s).saturating_add(1) } else { count };
+    Equal::Stands(due.min(count))
+}
+
+/// Stretches without a gap in which none of some channels changes, each from the row of the last change on.
+fn together(channels: &[&Channel], view: &View<'_>) -> Vec<Range<usize>> {
+    let mut last = vec![f64::NAN; channels.len()];
+    let mut found = Vec::new();
+    for segment in &view.log.clock.segments {
+        let mut start = segment.start;
+        for row in segment.clone() {
+            let mut moved = false;
+            for (channel, last) in channels.iter().zip(&mut last) {
+                let value = channel.values()[row];
+                if !value.is_nan() && value != *last {
+                    (moved, *last) = (true, value);
+                }
+            }
+            if moved {
+                if row > start + 1 {
+                    found.push(start..row);
+                }
+                start = row;
+            }
+        }
+        if segment.end > start + 1 {
+            found.push(start..segment.end);
+        }
+    }
+    found
+}
+
+fn span_s(view: &View<'_>, rows: &Range<usize>) -> f64 {
+    let time_s = &view.log.clock.time_s;
+    time_s[rows.end - 1] - time_s[rows.start]
+}
+
+/// Whether the engine runs in the middle of some rows.
+fn runs(view: &View<'_>, rows: &Range<usize>) -> bool {
+    if view.log.role(Role::EngineSpeed).is_some() {
+        return view.state.has(usize::midpoint(rows.start, rows.end), bit::RUNNING);
+    }
+    let shows = |role: Role, holds: &dyn Fn(f64) -> bool| {
+        let values = view.log.role(role).and_then(|channel| channel.values().get(rows.clone()));
+        values.is_some_and(|values| values.iter().any(|value| holds(*value)))
+    };
+    shows(Role::ManifoldPressure, &|pa| pa < NOT_AMBIENT_PA.0 || pa > NOT_AMBIENT_PA.1)
+        || shows(Role::BoostPressure, &|pa| pa.abs() > NOT_AMBIENT_GAUGE_PA)
+        || shows(Role::InjectorDuty, &|duty| duty > 0.0)
+        || shows(Role::InjectorPulseWidth, &|seconds| seconds > 0.0)
+        || shows(Role::VehicleSpeed, &|speed| speed > MOVES_MPS)
+}

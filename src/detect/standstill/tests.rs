@@ -1,0 +1,222 @@
+use super::*;
+use crate::detect::testing::{Bench, Noise, because, clean_drive, evidence, quantised};
+use crate::log::Estimate;
+
+/// An engine that speeds up for 40 s at 20 Hz, with noise on everything; no state but that it runs.
+fn bench() -> Bench {
+    let mut noise = Noise::new(11);
+    let mut column = |at: fn(f64) -> f64, sigma: f64, step: f64| -> Vec<f64> {
+        (0..800).map(|row| quantised(at(f64::from(row) / 20.0) + sigma * noise.next(), step)).collect()
+    };
+    let columns = [
+        (Role::EngineSpeed, 1.0, column(|t| 3_000.0 + 40.0 * t, 4.0, 1.0)),
+        (Role::ManifoldPressure, 100.0, column(|t| 150e3 + 500.0 * t, 350.0, 100.0)),
+        (Role::Lambda, 0.001, column(|_| 0.82, 0.003, 0.001)),
+    ];
+    columns
+        .into_iter()
+        .fold(Bench::new(20.0, 800).state(bit::RUNNING, 0.0, 40.0), |bench, (role, step, values)| {
+            bench.values(role, values).measured(|m| m.resolution = Some(step))
+        })
+}
+
+/// The rows of some channels repeat the row before them.
+fn frozen(bench: Bench, rows: &Range<usize>, which: impl Fn(Role) -> bool) -> Bench {
+    let mut bench = bench;
+    for channel in &mut bench.log.channels {
+        if which(channel.role) {
+            let mut values = channel.values().to_vec();
+            let last = values[rows.start - 1];
+            values[rows.clone()].fill(last);
+            let (measured, unit) = (channel.measured.clone(), channel.unit);
+            *channel = Channel::new(channel.name.clone(), channel.role, unit, values, None);
+            channel.measured = measured;
+        }
+    }
+    bench
+}
+
+fn found(bench: &Bench) -> Vec<Finding> {
+    bench.findings(&Standstill, Role::Time)
+}
+
+#[test]
+fn rows_that_repeat_in_all_channels_are_bad_from_the_second_on() {
+    let found = found(&frozen(bench(), &(400..480), |_| true));
+    assert_eq!(found.len(), 1, "{found:?}");
+    assert_eq!((found[0].rows.clone(), found[0].flag), (400..480, Flag::Bad));
+    assert!((evidence(&found[0], "held_s") - 4.0).abs() < 1e-9);
+    assert_eq!(evidence(&found[0], "channels"), 3.0);
+    assert!(evidence(&found[0], "log10_p") < -50.0);
+    assert!(evidence(&found[0], "longest_otherwise_s") < 0.3);
+    let flags = frozen(bench(), &(400..480), |_| true).run_all().flags;
+    assert!(flags.iter().all(|channel| channel[400..480].iter().all(|flag| *flag == Flag::Bad)));
+}
+
+#[test]
+fn a_log_that_never_stands_has_no_finding() {
+    assert!(found(&bench()).is_empty());
+    assert!(found(&clean_drive(5)).is_empty());
+}
+
+#[test]
+fn to_the_end_and_twice_in_the_middle() {
+    assert_eq!(found(&frozen(bench(), &(700..800), |_| true))[0].rows, 700..800);
+    let twice = frozen(frozen(bench(), &(300..360), |_| true), &(500..600), |_| true);
+    let rows: Vec<_> = found(&twice).into_iter().map(|finding| finding.rows).collect();
+    assert_eq!(rows, [300..360, 500..600]);
+}
+
+#[test]
+fn what_lasts_no_longer_than_the_rig_allows_is_no_finding() {
+    let with =
+        |hold_s: f64| found(&frozen(bench(), &(400..430), |_| true).limit("standstill.hold_s", hold_s)).len();
+    // From the last real row on it stood for 1.5 s.
+    assert_eq!((with(1.49), with(1.51)), (1, 0));
+}
+
+#[test]
+fn a_standing_engine_may_show_what_it_likes() {
+    let mut still = frozen(bench(), &(400..800), |_| true);
+    still.state.bits[350..800].fill(0);
+    assert!(found(&still).is_empty());
+}
+
+#[test]
+fn readings_that_go_on_are_suspect_because_their_load_is_not_known() {
+    let found = found(&frozen(bench(), &(400..480), |role| role != Role::Lambda));
+    assert_eq!((found.len(), found[0].flag), (1, Flag::Suspect), "{found:?}");
+    assert_eq!(evidence(&found[0], "channels"), 2.0);
+    assert!(found[0].message.contains("lambda went on"), "{}", found[0].message);
+}
+
+#[test]
+fn one_channel_alone_is_left_to_the_test_of_single_channels() {
+    assert!(found(&frozen(bench(), &(400..480), |role| role == Role::Lambda)).is_empty());
+    assert!(found(&frozen(bench(), &(400..480), |role| role == Role::EngineSpeed)).is_empty());
+}
+
+#[test]
+fn a_counter_or_a_satellite_that_goes_on_makes_no_row_a_record() {
+    let beside = frozen(bench(), &(400..480), |_| true)
+        .channel(Role::Other, |t| (t * 20.0).round())
+        .channel(Role::GpsSpeed, |t| 20.0 + t);
+    assert_eq!(found(&beside)[0].flag, Flag::Bad);
+}
+
+#[test]
+fn a_slow_bus_in_a_fast_log_is_no_standstill() {
+    // A bus of 10 Hz in rows of 100 Hz: every reading stands in ten rows, in all channels at once.
+    let slow = |stall: Range<usize>| {
+        let mut noise = Noise::new(7);
+        let mut bench = Bench::new(100.0, 6_000).state(bit::RUNNING, 0.0, 60.0);
+        for (role, level, sigma, step) in
+            [(Role::EngineSpeed, 3_000.0, 4.0, 1.0), (Role::ManifoldPressure, 90e3, 350.0, 100.0)]
+        {
+            let sent: Vec<f64> = (0..600).map(|_| quantised(level + sigma * noise.next(), step)).collect();
+            let at = |row: usize| if stall.contains(&(row / 10)) { stall.start } else { row / 10 };
+            bench = bench.values(role, (0..6_000).map(|row| sent[at(row)]).collect()).measured(|m| {
+                m.resolution = Some(step);
+                m.frame_period_s = Some(Estimate { value: 0.1, low: 0.1, high: 0.1 });
+            });
+        }
+        bench
+    };
+    assert!(found(&slow(300..301)).is_empty());
+    // Within the hold of half a second five readings are the usual ones.
+    assert!(
+        found(&slow(300..305).limit("standstill.hold_s", 0.1).limit("standstill.chance", 1e-9)).is_empty()
+    );
+    assert_eq!(found(&slow(300..330))[0].rows, 3_001..3_300);
+}
+
+#[test]
+fn coarse_channels_that_stand_by_habit_prove_nothing() {
+    let mut noise = Noise::new(3);
+    let mut coarse = |level: f64, step: f64| -> Vec<f64> {
+        (0..800)
+            .map(|row| {
+                quantised(level + step * (f64::from(row) / 60.0).sin() + 0.02 * step * noise.next(), step)
+            })
+            .collect()
+    };
+    let bench = Bench::new(20.0, 800).state(bit::RUNNING, 0.0, 40.0);
+    let bench = [(Role::EngineSpeed, 3_000.0, 50.0), (Role::ManifoldPressure, 90e3, 5e3)].into_iter().fold(
+        bench,
+        |bench, (role, level, step)| {
+            bench.values(role, coarse(level, step)).measured(|m| m.resolution = Some(step))
+        },
+    );
+    assert!(found(&bench).is_empty());
+}
+
+#[test]
+fn what_is_not_far_longer_than_its_like_is_the_habit_of_the_log() {
+    // A link that stalls for 1.0 to 3.3 s every few seconds.
+    let stalls = [60..80, 150..177, 247..283, 353..403, 473..538];
+    let often = |hold_s: f64| {
+        let bench = stalls.iter().fold(bench(), |bench, rows| frozen(bench, rows, |_| true));
+        found(&bench.limit("standstill.hold_s", hold_s)).len()
+    };
+    assert_eq!(often(0.9), 5, "nothing else stands for long");
+    // Where the rig file says that 1 s is nothing, none is three times as long as the one before it.
+    assert_eq!(often(1.2), 0);
+}
+
+#[test]
+fn gap_ends_a_stretch() {
+    let gap = frozen(bench(), &(400..480), |_| true).gap(440, 30.0);
+    let rows: Vec<_> = found(&gap).into_iter().map(|finding| finding.rows).collect();
+    assert_eq!(rows, [400..440, 441..480]);
+}
+
+#[test]
+fn without_engine_speed_the_manifold_or_the_injection_tells_that_it_runs() {
+    let without = |pressure_pa: f64, more: Option<Role>| {
+        let mut bench = frozen(bench(), &(400..480), |_| true);
+        bench.log.channels.retain(|channel| channel.role != Role::EngineSpeed);
+        bench.state.bits.fill(0);
+        let scaled = bench.log.channels[0].values().iter().map(|pa| pa - 160e3 + pressure_pa).collect();
+        let measured = bench.log.channels[0].measured.clone();
+        let unit = bench.log.channels[0].unit;
+        bench.log.channels[0] = Channel::new("MAP".into(), Role::ManifoldPressure, unit, scaled, None);
+        bench.log.channels[0].measured = measured;
+        let bench = more.into_iter().fold(bench, |bench, role| bench.channel(role, |_| 0.5));
+        found(&bench).len()
+    };
+    assert_eq!(without(180e3, None), 1, "boost");
+    assert_eq!(without(35e3, None), 1, "vacuum");
+    assert_eq!(without(98e3, None), 0, "a standing engine reads the air outside");
+    assert_eq!(without(98e3, Some(Role::InjectorDuty)), 1);
+}
+
+#[test]
+fn blanks_are_no_copies() {
+    let blank = {
+        let mut bench = bench();
+        for channel in &mut bench.log.channels {
+            let mut values = channel.values().to_vec();
+            values[400..480].fill(f64::NAN);
+            let (measured, unit) = (channel.measured.clone(), channel.unit);
+            *channel = Channel::new(channel.name.clone(), channel.role, unit, values, None);
+            channel.measured = measured;
+        }
+        bench
+    };
+    assert!(found(&blank).is_empty());
+}
+
+#[test]
+fn too_little_to_judge() {
+    let reason = because(Bench::new(10.0, 50).channel(Role::Lambda, |_| 0.85).run(&Standstill, Role::Time));
+    assert!(reason.contains("fewer than two signals"), "{reason}");
+    for rows in [0, 1, 2] {
+        let short = Bench::new(10.0, rows)
+            .values(Role::EngineSpeed, vec![3_000.0; rows])
+            .values(Role::Lambda, vec![0.8; rows]);
+        assert!(
+            matches!(short.run(&Standstill, Role::Time), Outcome::Ran { findings, .. } if findings.is_empty())
+                || rows == 0
+        );
+    }
+}
