@@ -20,14 +20,17 @@ pub(super) struct Arguments {
     #[arg(long, default_value_t = FULL_LOGS, value_name = "NUMBER")]
     logs: usize,
     /// Write the figures as JSON; `-` is stdout, in place of the page
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["fit_trust", "response", "keep"])]
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["fit_trust", "response", "standstill", "keep"])]
     json: Option<PathBuf>,
     /// Instead: fit the calibration of trust (suite tune only) and write its constants to this file
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["response", "keep"])]
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["response", "standstill", "keep"])]
     fit_trust: Option<PathBuf>,
     /// Instead: measure time constants on logs of the same seeds that are driven for it, eight lifts each
-    #[arg(long, conflicts_with = "keep")]
+    #[arg(long, conflicts_with_all = ["standstill", "keep"])]
     response: bool,
+    /// Instead: let the logger of each log stand still for a while, and measure what is seen of it
+    #[arg(long, conflicts_with = "keep")]
+    standstill: bool,
     /// Instead: write the log of this seed, its truth and its rig to the folder named by --output
     #[arg(long, value_name = "SEED", requires = "output")]
     keep: Option<u64>,
@@ -61,6 +64,12 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
         let outcomes = evaluate::response::study(arguments.suite, arguments.logs, &|| bar.inc(1));
         bar.finish_and_clear();
         output::print(&evaluate::response::render(&evaluate::response::tabulate(&outcomes)))?;
+        return Ok(Ending::Done);
+    }
+    if arguments.standstill {
+        let pairs = evaluate::standstill::study(arguments.suite, arguments.logs, &|| bar.inc(1));
+        bar.finish_and_clear();
+        output::print(&evaluate::standstill::render(&pairs))?;
         return Ok(Ending::Done);
     }
     let outcomes = evaluate::outcomes(arguments.suite, arguments.logs, &|| bar.inc(1));

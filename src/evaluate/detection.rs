@@ -108,12 +108,13 @@ pub fn meant_for(detector: &str) -> &'static [FaultKind] {
     use FaultKind::{
         BiasedSensor, BitFlip, ContaminatedSensor, ControllerReset, Dropout, Glitch, GroundOffset,
         GroundShift, LowSupply, RowGap, Saturation, Scale, SensorCold, SensorWet, SlowSensor, Spike,
-        StaleLink, StuckChannel, SupplySag,
+        StaleLink, Standstill, StuckChannel, SupplySag,
     };
     match detector {
         "dropout" => &[Dropout],
         "time_gap" => &[RowGap],
         "flat_line" => &[StaleLink, ControllerReset, StuckChannel],
+        "standstill" => &[Standstill],
         "gross_range" => &[BitFlip],
         "rate_of_change" => &[Glitch],
         "spike" | "lambda_step" => &[Spike, Glitch, BitFlip],

@@ -17,7 +17,7 @@ const LEAST_POWER: f64 = 0.02;
 const fn family_of(kind: FaultKind) -> Option<&'static str> {
     use FaultKind as K;
     Some(match kind {
-        K::StaleLink | K::Dropout | K::StuckChannel => "link and logger",
+        K::StaleLink | K::Dropout | K::StuckChannel | K::Standstill => "link and logger",
         K::GroundOffset
         | K::GroundShift
         | K::SupplySag
@@ -38,6 +38,7 @@ const fn acts_on(kind: FaultKind, of_mixture: bool) -> bool {
         Place::Engine => false,
         Place::Chain | Place::Both => of_mixture || matches!(kind, FaultKind::Glitch),
         Place::Beside => !of_mixture,
+        Place::Logger => true,
     }
 }
 

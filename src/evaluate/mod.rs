@@ -17,6 +17,7 @@ pub mod outcome;
 pub mod page;
 pub mod reliance;
 pub mod response;
+pub mod standstill;
 pub mod suite;
 pub mod verdicts;
 pub mod weighted;

@@ -7,7 +7,7 @@ use super::matching::Tolerance;
 use super::suite::{Load, Plan, plan};
 use crate::audit::{Audited, audit};
 use crate::detect::{self, Detection, Stage, View, place};
-use crate::document::{About, Audit, LeanEvent, TreatAs, Verdict};
+use crate::document::{About, Audit, Decision, LeanEvent, TreatAs, Verdict};
 use crate::flag::Flag;
 use crate::lean;
 use crate::log::{Channel, Estimate, Log, Role};
@@ -183,6 +183,8 @@ pub struct Outcome {
     pub trust: Vec<TrustFact>,
     /// Time constants.
     pub taus: Vec<TauFact>,
+    /// Whether the gate opened, by the ready policy `next_step`.
+    pub open: bool,
     /// Why the log could not be audited; null when it could.
     pub failed: Option<String>,
 }
@@ -236,6 +238,7 @@ pub fn judge_plan(seed: u64, plan: Plan) -> Outcome {
             outcome.ran = ran(&audited);
             outcome.trust = trust_facts(&log, &audited, &run, &rig);
             outcome.taus = taus(&audited.document, &run);
+            outcome.open = audited.document.gate.decision == Decision::Open;
             outcome.failed = audited.document.lean_not_evaluated;
         }
     }
@@ -284,6 +287,7 @@ fn empty(seed: u64, plan: &Plan, run: &Run) -> Outcome {
         ran: Vec::new(),
         trust: Vec::new(),
         taus: Vec::new(),
+        open: false,
         failed: None,
     }
 }

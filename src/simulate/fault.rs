@@ -19,6 +19,8 @@ pub enum Place {
     Both,
     /// Another channel or the rows themselves: the mixture reading is what it was.
     Beside,
+    /// All columns of the logger at once; drawn in a study of its own and never beside other faults.
+    Logger,
 }
 
 macro_rules! kinds {
@@ -158,12 +160,19 @@ kinds! {
     RowGap "row_gap" Beside "" Invalid
         1.0 "not used" 1.0 1.0 2.0 0.3 8.0
         "the logger writes no row";
+    Standstill "standstill" Logger "" Invalid
+        1.0 "not used" 1.0 1.0 10.0 1.5 60.0
+        "the logger repeats its last row while its clock runs";
 }
 
 impl FaultKind {
     /// The kinds that act on engine or mixture reading.
     pub fn of_the_mixture() -> Vec<Self> {
-        Self::ALL.iter().copied().filter(|kind| kind.meta().place != Place::Beside).collect()
+        Self::ALL
+            .iter()
+            .copied()
+            .filter(|kind| !matches!(kind.meta().place, Place::Beside | Place::Logger))
+            .collect()
     }
 
     /// The others: another channel, or the rows.

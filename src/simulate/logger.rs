@@ -148,6 +148,9 @@ pub(super) fn run(scenario: &Scenario, trace: &Trace, reading: &Reading, healthy
             columns.push(other(&input, skew_s, *role, &written, index));
         }
     }
+    for fault in faults.iter().filter(|fault| fault.kind == FaultKind::Standstill) {
+        stand_still(fault, &times, &mut columns, &mut mask);
+    }
     let time_s = times.iter().map(|t| (t * 1e3).round() / 1e3).collect();
     Rows { time_s, columns, mask }
 }
@@ -163,6 +166,18 @@ fn stamps(scenario: &Scenario, steps: usize) -> Vec<f64> {
         (row as f64).mul_add(period, if row == 0 { 0.0 } else { early * 0.5 })
     };
     (0..rows).map(at).filter(|time_s| beside::written(scenario, *time_s)).collect()
+}
+
+/// Repeats the last row before a fault for as long as it acts.
+fn stand_still(fault: &Fault, times: &[f64], columns: &mut [Column], mask: &mut [u32]) {
+    let rows = row_at(times, fault.start_s)..row_at(times, fault.start_s + fault.duration_s);
+    let Some(last) = rows.start.checked_sub(1) else { return };
+    for column in columns {
+        let Some(value) = column.values.get(last).copied() else { continue };
+        column.values.get_mut(rows.clone()).unwrap_or_default().fill(value);
+    }
+    let bit = mask_bit(fault.kind);
+    mask.get_mut(rows).unwrap_or_default().iter_mut().for_each(|slot| *slot |= bit);
 }
 
 fn index_of(time_s: f64) -> usize {
