@@ -127,13 +127,20 @@ fn points(view: &View<'_>) -> Vec<Point> {
     let load = view.log.role(Role::ManifoldPressure).map(Channel::values);
     // Several detectors on the same rows of a channel are one point, and the order is fixed.
     let told = view.findings.iter().map(Place::of);
-    let mut unique: Vec<(usize, usize, Option<usize>)> = told
-        .chain(view.rest.iter().flat_map(Rest::places))
-        .filter(|place| place.rows.start < place.rows.end && place.rows.end <= rows)
-        // What covers half the log lies nowhere.
-        .filter(|place| place.rows.len() * 2 < rows)
-        .map(|place| (place.rows.start, place.rows.end, place.channel))
-        .collect();
+    // A wide log full of holes has millions of them: a third of the size of whole places, and no room beyond. Channels
+    // count from 1, and 0 is the log as a whole.
+    let most = view.findings.len() + view.rest.iter().map(Rest::count).sum::<usize>();
+    let mut unique: Vec<(u32, u32, u32)> = Vec::with_capacity(most);
+    unique.extend(
+        told.chain(view.rest.iter().flat_map(Rest::places))
+            .filter(|place| place.rows.start < place.rows.end && place.rows.end <= rows)
+            // What covers half the log lies nowhere.
+            .filter(|place| place.rows.len() * 2 < rows)
+            .map(|place| {
+                let channel = place.channel.map_or(0, |channel| channel as u32 + 1);
+                (place.rows.start as u32, place.rows.end as u32, channel)
+            }),
+    );
     unique.sort_unstable();
     unique.dedup();
     let stride = unique.len().div_ceil(MOST_POINTS).max(1);
@@ -141,6 +148,7 @@ fn points(view: &View<'_>) -> Vec<Point> {
         .into_iter()
         .step_by(stride)
         .filter_map(|(start, end, channel)| {
+            let (start, end, channel) = (start as usize, end as usize, (channel as usize).checked_sub(1));
             let at = time_s.get(start).copied().filter(|t| t.is_finite())?;
             let middle = |values: &[f64]| robust::median(values.get(start..end)?).filter(|v| v.is_finite());
             let place = speed.and_then(middle).zip(load.and_then(middle)).map(|(rpm, pa)| (rpm, pa / 1e3));

@@ -269,8 +269,11 @@ impl Outcome {
     /// Keeps the first findings only, and gives rows and flags of the others.
     fn take_rest(&mut self, most: usize) -> Vec<Run> {
         let Self::Ran { findings, .. } = self else { return Vec::new() };
-        let rest: Option<Vec<Run>> = findings.iter().skip(most).map(Run::of).collect();
-        let Some(rest) = rest else { return Vec::new() };
+        let mut rest = Vec::with_capacity(findings.len().saturating_sub(most));
+        for finding in findings.iter().skip(most) {
+            let Some(run) = Run::of(finding) else { return Vec::new() };
+            rest.push(run);
+        }
         findings.truncate(most);
         findings.shrink_to_fit();
         rest
@@ -410,6 +413,8 @@ pub fn run_all(log: &Log, state: &States, rig: &Rig, chain: Option<&Chain>) -> D
 
 /// What a detector did on a channel.
 struct Judged {
+    /// Of the detector in [`ALL`].
+    place: usize,
     channel: Option<usize>,
     meta: &'static Meta,
     outcome: Outcome,
@@ -417,39 +422,53 @@ struct Judged {
     rest: Vec<Run>,
 }
 
+impl Judged {
+    /// Lets go of the rows that were judged.
+    fn forget_rows(&mut self) {
+        if let Outcome::Ran { evaluated, .. } = &mut self.outcome {
+            *evaluated = Evaluated::All;
+        }
+    }
+}
+
 fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
     let log = view.log;
     let known = std::mem::take(&mut detection.findings);
     let rest = std::mem::take(&mut detection.rest);
     let view = View { findings: &known, rest: &rest, ..view };
-    let jobs: Vec<(&'static dyn Detector, Option<usize>)> = ALL
-        .iter()
-        .filter(|detector| detector.meta().phase == phase)
-        .flat_map(|detector| {
-            let on = match detector.meta().scope {
-                Scope::Channel => channels_of(detector.meta(), log),
-                Scope::Log => Vec::new(),
-            };
-            let none = on.is_empty().then_some((*detector, None));
-            on.into_iter().map(|channel| (*detector, Some(channel))).chain(none)
-        })
-        .collect();
+    let detectors = || ALL.iter().enumerate().filter(|(_, detector)| detector.meta().phase == phase);
     let described = described_most(log);
-    let judged: Vec<Judged> = jobs
-        .into_par_iter()
-        .map(|(detector, channel)| {
-            let mut outcome = judge(detector, channel, &view);
-            let rest = outcome.take_rest(described);
-            Judged { channel, meta: detector.meta(), outcome, rest }
-        })
+    let judge = |place: usize, channel: Option<usize>| {
+        let mut outcome = judge(ALL[place], channel, &view);
+        let rest = outcome.take_rest(described);
+        Judged { place, channel, meta: ALL[place].meta(), outcome, rest }
+    };
+    let of_log: Vec<usize> = detectors()
+        .filter(|(_, one)| !log.channels.iter().any(|on| applies(one.meta(), on)))
+        .map(|(place, _)| place)
         .collect();
-
+    let mut judged: Vec<Judged> = of_log.into_par_iter().map(|place| judge(place, None)).collect();
     if detection.flags.is_empty() {
         detection.flags = log.channels.par_iter().map(initial_flags).collect();
     }
-    detection.flags.par_iter_mut().zip(&log.channels).enumerate().for_each(|(index, (flags, channel))| {
-        fold(flags, channel, index, &judged);
-    });
+    // Channel by channel: which rows each detector judged is of no more use once they are flags.
+    let of_channels: Vec<Vec<Judged>> = detection
+        .flags
+        .par_iter_mut()
+        .enumerate()
+        .map(|(index, flags)| {
+            let channel = &log.channels[index];
+            let on: Vec<usize> =
+                detectors().filter(|(_, one)| applies(one.meta(), channel)).map(|(place, _)| place).collect();
+            let mut own: Vec<Judged> = on.into_par_iter().map(|place| judge(place, Some(index))).collect();
+            fold(flags, channel, own.iter().chain(&judged));
+            own.iter_mut().for_each(Judged::forget_rows);
+            own
+        })
+        .collect();
+    judged.extend(of_channels.into_iter().flatten());
+    // By detector, then channel, in which order they are told.
+    judged.sort_by_key(|judged| judged.place);
     (detection.findings, detection.rest) = (known, rest);
     detection.findings.reserve_exact(judged.iter().map(|judged| judged.outcome.findings().len()).sum());
     for judged in judged {
@@ -457,15 +476,15 @@ fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
     }
 }
 
-/// Folds what was judged of one channel into its flags.
-fn fold(flags: &mut [Flag], channel: &Channel, index: usize, judged: &[Judged]) {
+/// Folds what was judged of one channel, and of the log as a whole, into the channel's flags.
+fn fold<'a>(flags: &mut [Flag], channel: &Channel, judged: impl Iterator<Item = &'a Judged>) {
     let values = channel.values();
     // What has passed one test on every row is not made better by the next.
     let mut passed = false;
-    for Judged { channel: on, meta, outcome, rest } in judged {
-        let own = *on == Some(index);
+    for Judged { channel: on, meta, outcome, rest, .. } in judged {
+        let own = on.is_some();
         let Outcome::Ran { evaluated, findings } = outcome else { continue };
-        if meta.stage != Stage::Scored || !(own || on.is_none()) {
+        if meta.stage != Stage::Scored {
             continue;
         }
         if own && !passed {
@@ -501,7 +520,7 @@ fn judge(detector: &dyn Detector, channel: Option<usize>, view: &View<'_>) -> Ou
 }
 
 fn record(detection: &mut Detection, judged: Judged) {
-    let Judged { channel, meta, outcome, rest } = judged;
+    let Judged { channel, meta, outcome, rest, .. } = judged;
     if !rest.is_empty() {
         detection.rest.push(Rest { detector: meta.name, stage: meta.stage, channel, runs: rest });
     }
@@ -574,13 +593,10 @@ fn initial_flags(channel: &Channel) -> Vec<Flag> {
         .collect()
 }
 
-fn channels_of(meta: &Meta, log: &Log) -> Vec<usize> {
-    (0..log.channels.len())
-        .filter(|index| {
-            let role = log.channels[*index].role;
-            if meta.applies_to.is_empty() { role != Role::Time } else { meta.applies_to.contains(&role) }
-        })
-        .collect()
+/// Whether a detector judges a channel by itself.
+fn applies(meta: &Meta, channel: &Channel) -> bool {
+    let all = meta.applies_to.is_empty() && channel.role != Role::Time;
+    meta.scope == Scope::Channel && (all || meta.applies_to.contains(&channel.role))
 }
 
 fn names(roles: &[Role]) -> String {

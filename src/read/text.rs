@@ -29,6 +29,11 @@ const CHUNK_BYTES: usize = 128 << 10;
 const CHUNK_BYTES_PER_COLUMN: usize = 128;
 /// Pieces read before their rows are put together: enough for every core, little beside the columns themselves.
 const WAVE: usize = 32;
+/// The same in bytes. A wide log's empty cells take eight times their text once they are numbers.
+fn wave_bytes(columns: usize) -> usize {
+    let wide = columns * CHUNK_BYTES_PER_COLUMN > CHUNK_BYTES;
+    WAVE * CHUNK_BYTES / if wide { 2 } else { 1 }
+}
 /// Lines that guess each column's kind before the first pass.
 const GUESS_LINES: usize = 200;
 /// Ragged lines told one by one; the rest are counted.
@@ -154,7 +159,7 @@ fn all_rows(body: &[u8], layout: &Layout<'_>, kinds: &[Kind]) -> Chunk {
     let mut rows = Rows::new(layout, kinds, rows::estimated_rows(body, body.len(), layout.columns));
     let mut rest = body;
     while !rest.is_empty() {
-        let (wave, after) = rest.split_at(line_end(rest, WAVE * CHUNK_BYTES));
+        let (wave, after) = rest.split_at(line_end(rest, wave_bytes(layout.columns)));
         rows.add(wave);
         rest = after;
     }

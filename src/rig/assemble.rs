@@ -5,7 +5,7 @@ use std::sync::OnceLock;
 use arrow_array::cast::AsArray;
 use arrow_array::types::{Float64Type, Int64Type};
 use arrow_array::{Array, ArrayRef};
-use arrow_buffer::BooleanBuffer;
+use arrow_buffer::{BooleanBuffer, NullBuffer};
 use arrow_schema::DataType;
 use rayon::prelude::*;
 
@@ -348,13 +348,7 @@ fn numbers(values: ArrayRef) -> Option<Vec<f64>> {
             let (_, buffer, nulls) = array.into_parts();
             let mut numbers =
                 buffer.into_inner().into_vec::<f64>().unwrap_or_else(|shared| shared.typed_data().to_vec());
-            if let Some(nulls) = nulls {
-                for (row, number) in numbers.iter_mut().enumerate() {
-                    if nulls.is_null(row) {
-                        *number = f64::NAN;
-                    }
-                }
-            }
+            take_nulls(&mut numbers, nulls.as_ref());
             // An infinity is no reading of any instrument.
             for number in &mut numbers {
                 if number.is_infinite() {
@@ -363,12 +357,29 @@ fn numbers(values: ArrayRef) -> Option<Vec<f64>> {
             }
             Some(numbers)
         }
-        DataType::Int64 => Some(
-            values.as_primitive::<Int64Type>().iter().map(|v| v.map_or(f64::NAN, |v| v as f64)).collect(),
-        ),
+        DataType::Int64 => {
+            let array = values.as_primitive::<Int64Type>().clone();
+            drop(values);
+            let (_, buffer, nulls) = array.into_parts();
+            let integers =
+                buffer.into_inner().into_vec::<i64>().unwrap_or_else(|shared| shared.typed_data().to_vec());
+            // In the memory of the integers.
+            let mut numbers: Vec<f64> = integers.into_iter().map(|integer| integer as f64).collect();
+            take_nulls(&mut numbers, nulls.as_ref());
+            Some(numbers)
+        }
         DataType::Boolean => {
             Some(values.as_boolean().iter().map(|v| v.map_or(f64::NAN, |v| f64::from(u8::from(v)))).collect())
         }
         _ => None,
+    }
+}
+
+fn take_nulls(numbers: &mut [f64], nulls: Option<&NullBuffer>) {
+    let Some(nulls) = nulls else { return };
+    for (row, number) in numbers.iter_mut().enumerate() {
+        if nulls.is_null(row) {
+            *number = f64::NAN;
+        }
     }
 }

@@ -171,10 +171,12 @@ pub(super) fn read(text: &[u8], layout: &Layout<'_>, chunk: &mut Chunk) {
 ///
 /// * `length`: of all the text, of which `text` is the beginning
 pub(super) fn estimated_rows(text: &[u8], length: usize, columns: usize) -> usize {
-    let head = text.len().min(16 * 1024);
-    let lines = memchr::memchr_iter(b'\n', &text[..head]).count().max(1);
-    let rows = length / (head / lines).max(1) + 16;
-    (rows + rows / 16).min(length / columns.max(1) + 16)
+    // Whole lines, and some of the widest: a column that outgrows its estimate takes twice the memory.
+    let head = &text[..text.len().min(16 * 1024 + 64 * columns)];
+    let whole = memchr::memrchr(b'\n', head).map_or(head.len(), |last| last + 1);
+    let lines = memchr::memchr_iter(b'\n', &head[..whole]).count().max(1);
+    let rows = length / (whole / lines).max(1) + 4;
+    (rows + rows / 32).min(length / columns.max(1) + 16)
 }
 
 /// One line of cells; returns where the next line starts.

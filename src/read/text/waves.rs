@@ -9,18 +9,17 @@ use std::path::Path;
 use sha2::{Digest, Sha256};
 
 use super::rows::{self, Layout};
-use super::{CHUNK_BYTES, Rows, WAVE, columns, guess, lost_end, table};
+use super::{CHUNK_BYTES, GUESS_LINES, Rows, WAVE, columns, guess, lost_end, table, wave_bytes};
 use crate::log::Source;
 use crate::read::compress::{Compression, Unpacked};
 use crate::read::header::{self, SAMPLE_LINES};
 use crate::read::limits::{COLUMNS_MOST, LINE_MOST, is_too_sparse};
 use crate::read::{FILE_MOST, Format, ReadError, ReadOptions, Table, encoding, hexadecimal, nmea};
 
-const WAVE_BYTES: usize = WAVE * CHUNK_BYTES;
 /// Below this size there is little to gain.
-const FILE_LEAST: u64 = 2 * WAVE_BYTES as u64;
-/// The head and the lines that guess its columns must stand in the first wave by far.
-const LINES_LEAST: usize = 3 * SAMPLE_LINES;
+const FILE_LEAST: u64 = 2 * (WAVE * CHUNK_BYTES) as u64;
+/// The head and the lines that guess its columns must stand in the first wave.
+const LINES_LEAST: usize = SAMPLE_LINES + GUESS_LINES;
 
 /// Reads a large plain text log from its file.
 ///
@@ -94,6 +93,7 @@ fn read(
     let below = usize::try_from(length).unwrap_or(usize::MAX).saturating_sub(body);
     let estimate = rows::estimated_rows(lines, below, head.headings.len());
     first.truncate(body);
+    first.shrink_to_fit();
     let text = first.get(mark..).unwrap_or_default();
     let layout = Layout::of(&head, text);
     let mut known: Option<Seen> = None;
@@ -116,7 +116,8 @@ enum Origin<'a> {
 }
 
 impl<'a> Origin<'a> {
-    fn waves(self) -> io::Result<Waves<'a>> {
+    /// * `wave`: bytes of one
+    fn waves(self, wave: usize) -> io::Result<Waves<'a>> {
         let source: Box<dyn Read + Send + 'a> = match self {
             Self::File(mut file) => {
                 file.seek(SeekFrom::Start(0))?;
@@ -124,14 +125,14 @@ impl<'a> Origin<'a> {
             }
             Self::Packed(compression, packed) => Box::new(Unpacked::new(compression, packed)?),
         };
-        Ok(Waves { source, carry: Vec::new(), bytes: 0 })
+        Ok(Waves { source, wave, carry: Vec::new(), bytes: 0 })
     }
 }
 
 /// The first wave, where it looks like a large plain text.
 fn first_wave(origin: Origin<'_>) -> Option<Vec<u8>> {
     let mut first = Vec::new();
-    origin.waves().ok()?.next(&mut first).ok()?;
+    origin.waves(WAVE * CHUNK_BYTES).ok()?.next(&mut first).ok()?;
     let known =
         Compression::of(&first).is_some() || Format::of(&first) != Format::Text || nmea::is_nmea(&first);
     let lines = first.split(|byte| *byte == b'\n').filter(|line| !line.trim_ascii().is_empty());
@@ -152,7 +153,7 @@ struct Seen {
 /// * `first`: hash the bytes of a file as well
 /// * returns null where the text turns out not to be plain, or cannot be read
 fn pass(origin: Origin<'_>, body: usize, first: bool, rows: &mut Rows<'_>) -> Option<Seen> {
-    let mut waves = origin.waves().ok()?;
+    let mut waves = origin.waves(wave_bytes(rows.layout.columns)).ok()?;
     let first = first && matches!(origin, Origin::File(_));
     let (mut now, mut next) = (Vec::new(), Vec::new());
     let mut hash = Sha256::new();
@@ -197,6 +198,8 @@ fn pass(origin: Origin<'_>, body: usize, first: bool, rows: &mut Rows<'_>) -> Op
 /// Whole lines of a file, wave by wave.
 struct Waves<'a> {
     source: Box<dyn Read + Send + 'a>,
+    /// Bytes of a wave, about.
+    wave: usize,
     /// The beginning of a line that the last wave did not end.
     carry: Vec<u8>,
     bytes: u64,
@@ -206,10 +209,10 @@ impl Waves<'_> {
     /// Fills the buffer with the next whole lines; empty at the end of the text. A line without end is an error.
     fn next(&mut self, wave: &mut Vec<u8>) -> io::Result<()> {
         wave.clear();
-        wave.reserve(WAVE_BYTES + CHUNK_BYTES);
+        wave.reserve(self.wave + CHUNK_BYTES);
         wave.append(&mut self.carry);
         loop {
-            let read = self.source.by_ref().take(WAVE_BYTES as u64).read_to_end(wave)?;
+            let read = self.source.by_ref().take(self.wave as u64).read_to_end(wave)?;
             self.bytes += read as u64;
             if read == 0 {
                 return Ok(());
