@@ -421,7 +421,7 @@ pub struct LeanEvent {
     /// Why this verdict, in a sentence.
     pub because: String,
     /// The one test that would tell most, and what each outcome would mean.
-    pub next_check: String,
+    pub next_check: Cow<'static, str>,
 }
 
 /// A value whose upper end may be open.

@@ -372,7 +372,7 @@ impl Case {
         let checks = || {
             let mut checks: Vec<&str> = Vec::new();
             for event in group.iter().filter(|event| !event.next_check.is_empty()) {
-                if !checks.contains(&event.next_check.as_str()) {
+                if !checks.contains(&&*event.next_check) {
                     checks.push(&event.next_check);
                 }
             }

@@ -235,10 +235,11 @@ impl Job<'_> {
         };
         if let Some(target) = &self.json {
             match target.file(source, JSON) {
-                None => {
+                None if self.several => {
                     self.write_document(&audited.document, &mut done.document)
                         .map_err(|error| Failure::Internal(format!("cannot write the document: {error}")))?;
                 }
+                None => {}
                 Some(path) => {
                     atomic::write::<io::Error, _>(&path, |writer| {
                         self.write_document(&audited.document, writer)
@@ -255,6 +256,10 @@ impl Job<'_> {
         if let Some(path) = self.flags.as_ref().and_then(|target| target.file(source, FLAGS)) {
             write_flags(&path, &log, &audited)?;
             done.written.push(path);
+        }
+        if matches!(self.json, Some(Target::Stdout)) && !self.several {
+            // The document of thousands of lean events is larger than their log: it is not held as well.
+            output::stream(|writer| self.write_document(&audited.document, writer))?;
         }
         Ok(done)
     }

@@ -47,7 +47,7 @@ impl Failure {
     fn unwritten(what: &str, error: &io::Error) -> Self {
         use io::ErrorKind::{
             BrokenPipe, FileTooLarge, InvalidFilename, IsADirectory, NotADirectory, NotFound, Other,
-            PermissionDenied, QuotaExceeded, ReadOnlyFilesystem, StorageFull,
+            PermissionDenied, QuotaExceeded, ReadOnlyFilesystem, ResourceBusy, StorageFull,
         };
         let message = |problem: &str, help: &str| {
             Self::Input(format!("cannot write {what}: {problem}\n  help: {help}"))
@@ -71,6 +71,7 @@ impl Failure {
                 "a file of this size is not allowed",
                 "raise the limit (`ulimit -f`), or name a place on another disk",
             ),
+            ResourceBusy => message(&error.to_string(), "write it once more"),
             // Nothing that the system says has this kind: a library failed.
             Other => Self::Internal(format!("cannot write {what}: {error}")),
             _ => message(&error.to_string(), "name another place"),

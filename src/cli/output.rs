@@ -31,6 +31,34 @@ pub(super) fn emit(bytes: &[u8]) -> io::Result<()> {
     stdout.flush()
 }
 
+/// Prints machine output as it is made, byte for byte.
+///
+/// * `write`: makes it, the same each time
+pub(super) fn stream(write: impl Fn(&mut dyn Write) -> io::Result<()>) -> io::Result<()> {
+    if atomic::size_most() != u64::MAX {
+        let mut length = Length(0);
+        write(&mut length)?;
+        check_room(length.0)?;
+    }
+    let mut stdout = io::BufWriter::new(io::stdout().lock());
+    write(&mut stdout)?;
+    stdout.flush()
+}
+
+/// Counts what is written to it.
+struct Length(usize);
+
+impl Write for Length {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.0 += bytes.len();
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        Ok(())
+    }
+}
+
 /// Whether stdout was closed when the program began. The start of the program puts the null device in its place, open for
 /// reading too, which a redirection to it is not. Only Linux tells.
 pub(super) fn is_closed() -> bool {

@@ -14,6 +14,8 @@ use super::page::{ALARM, Page, STRONG};
 use super::words::{count, duration, list, number, plain, sentence, statements, time};
 use crate::document::{Audit, ClaimStatus, Grade, HealthMetric, HealthStatus, LeanEvent, TreatAs, Verdict};
 
+/// Lean events told one by one that are not harmless, the most urgent first: 2 000 lines, more than anybody reads.
+const EVENTS: usize = 100;
 /// Width of the label column of the answer.
 const QUESTION: usize = 20;
 /// Width of the label column inside a section.
@@ -63,16 +65,26 @@ fn events(page: &mut Page, audit: &Audit) {
         return;
     }
     page.heading("LEAN EVENTS");
-    let mut shown_benign = 0;
+    let (mut shown_benign, mut shown, mut beyond) = (0, 0, [0, 0]);
     for event in ranked(audit) {
-        // Fuel cuts are many and harmless: three stand for all, `--json` has every one.
-        if event.treat_as == TreatAs::Benign {
-            shown_benign += 1;
-            if shown_benign > 3 {
-                continue;
-            }
+        match event.treat_as {
+            // Fuel cuts are many and harmless: three stand for all, `--json` has every one.
+            TreatAs::Benign => shown_benign += 1,
+            TreatAs::Hazard | TreatAs::Invalid => shown += 1,
         }
-        one_event(page, event);
+        match event.treat_as {
+            TreatAs::Benign if shown_benign > 3 => {}
+            TreatAs::Hazard if shown > EVENTS => beyond[0] += 1,
+            TreatAs::Invalid if shown > EVENTS => beyond[1] += 1,
+            _ => one_event(page, event),
+        }
+    }
+    for (number, what) in beyond.into_iter().zip(["TO BE TREATED AS A DANGER", "not measured"]) {
+        if number > 0 {
+            page.gap();
+            let words = format!("{} {what}: `--json FILE` lists them.", count(number, "more lean event"));
+            page.paragraph(2, &words);
+        }
     }
     if shown_benign > 3 {
         page.gap();

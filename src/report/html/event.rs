@@ -148,7 +148,7 @@ impl<'a> Scene<'a> {
             ),
             reading: peak(event),
             because: event.because.clone(),
-            next_check: event.next_check.clone(),
+            next_check: event.next_check.to_string(),
             chart,
             banded,
             companions: self.companions(event, start_s, end_s),

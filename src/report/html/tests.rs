@@ -83,7 +83,7 @@ fn event(channel: &str) -> LeanEvent {
         gas_peak_lambda: Some(Bound { value: 1.21, low: 1.19, high: None }),
         blind_below_s: Some(0.21),
         because: "the pressure fell & lambda followed".to_owned(),
-        next_check: "Measure the <fuel> pressure".to_owned(),
+        next_check: "Measure the <fuel> pressure".into(),
     }
 }
 
