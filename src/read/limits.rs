@@ -32,6 +32,10 @@ const DICTIONARIES_RATIO_MOST: u64 = 8;
 /// Names, comments and tables of conversions that channels share may take this many times the file: few share a long one.
 #[cfg(feature = "mdf")]
 const NAMES_RATIO_MOST: u64 = 2;
+/// Groups of channels with clocks of their own may have this many times their cells on one clock: a row of it holds a cell of
+/// every channel. 300 channels once a second beside ten a hundred times a second come to 24 times (computed).
+#[cfg(feature = "mdf")]
+const MERGED_RATIO_MOST: u64 = 32;
 /// A line of a packed text is no longer than this, 16 MiB: 4 kB for each column that is allowed.
 pub(super) const LINE_MOST: usize = 16 << 20;
 /// Memory that unpacking zstd may take for looking back, as a power of two: the widest that the format's library unpacks
@@ -97,6 +101,15 @@ impl Allowance {
     #[cfg(feature = "mdf")]
     pub(super) fn names(self) -> u64 {
         self.most(NAMES_RATIO_MOST, TEXT_FREE)
+    }
+
+    /// Cells that groups of channels may have on one clock.
+    ///
+    /// * `own`: cells that they have by themselves
+    #[cfg(feature = "mdf")]
+    pub(super) fn merged_cells(self, own: u64) -> u64 {
+        let most = || own.saturating_mul(MERGED_RATIO_MOST).max(COLUMNS_FREE / 8).min(self.columns() / 8);
+        self.stated.map_or_else(most, |stated| stated / 8)
     }
 
     fn most(self, ratio: u64, free: u64) -> u64 {

@@ -14,7 +14,7 @@ use falcon_mdf::{Channel, ChannelGroup, Conversion, Mf4Error, Mf4File, OpenOptio
 use super::header::{self, Heading};
 use super::limits::{Allowance, FORMULA_MOST};
 use super::mdf_claim::Blocks;
-use super::merge::{self, Group};
+use super::merge::{self, Group, Outgrown};
 use super::{Column, Place, ReadError, Table, check_columns, content_error};
 use crate::guard::guarded;
 use crate::log::{Note, Source, Unread};
@@ -92,9 +92,6 @@ pub(super) fn read(mut source: Source, bytes: &[u8], allowance: Allowance) -> Re
         .map_err(|_| damaged("blocks that contradict each other"))?
         .map_err(|error| damaged(&error.to_string()))??;
     let Gathered { groups, clockless, mut left_out, mut notes } = gathered;
-    if spread_bytes(&groups) > most {
-        return Err(beyond(most));
-    }
     source.cut_short = cut_short;
     if !left_out.is_empty() {
         let named = left_out.iter().take(NAMED_MOST).map(|one| format!("{} ({})", one.name, one.why));
@@ -110,7 +107,7 @@ pub(super) fn read(mut source: Source, bytes: &[u8], allowance: Allowance) -> Re
             notes.push(format!("{} channel groups without a clock of time were left out", clockless.len()));
             left_out.extend(clockless.iter().flatten().map(|column| unread(&column.name, NO_CLOCK)));
         }
-        with_clock(groups, &mut notes)
+        with_clock(groups, allowance, &mut notes).map_err(|outgrown| spread(&path, &outgrown))?
     };
     source.unread = left_out;
     let columns = name(columns, &mut notes);
@@ -147,11 +144,15 @@ fn cell_bytes(file: &Mf4File, blocks: &mut Blocks<'_>) -> u64 {
     sum
 }
 
-/// Memory that the columns of all groups take once each has a row for every row of the common clock, bytes.
-fn spread_bytes(groups: &[Group]) -> u64 {
-    let columns: usize = groups.iter().map(|group| group.columns.len()).sum();
-    let rows = merge::rows(groups);
-    NUMBER_BYTES.saturating_mul(columns as u64).saturating_mul(rows as u64)
+/// Groups that may not be put on one clock.
+fn spread(path: &str, outgrown: &Outgrown) -> ReadError {
+    let Outgrown { groups, columns, rows, own } = outgrown;
+    let megabytes = columns.saturating_mul(*rows).saturating_mul(NUMBER_BYTES) / 1_000_000;
+    let problem = format!("on one clock its {groups} channel groups would take {megabytes} MB");
+    let found = format!("{columns} channels, {own} values; the clocks have {rows} rows together");
+    let help = "write the slow groups to a file of their own, or fewer of their channels, or allow it by \
+                `unpacked_limit_mb` in the rig file";
+    content_error(path, Place::default(), &problem, &found, help)
 }
 
 /// What the texts of a channel take once every row has its own, bytes: a row holds the place of its text in a stream, and
@@ -311,14 +312,18 @@ fn floats(values: Vec<f64>, nulls: Option<&NullBuffer>) -> ArrayRef {
     Arc::new(Float64Array::new(values.into(), nulls))
 }
 
-fn with_clock(groups: Vec<Group>, notes: &mut Vec<String>) -> Vec<Column> {
+fn with_clock(
+    groups: Vec<Group>,
+    allowance: Allowance,
+    notes: &mut Vec<String>,
+) -> Result<Vec<Column>, Outgrown> {
     if groups.len() > 1 {
         notes.push(format!("{} channel groups with clocks of their own were put on one", groups.len()));
     }
     // A channel that breaks off leaves its group's clock longer than its values.
     let whole = |group: &Group| group.columns.iter().all(|column| column.values.len() == group.time_s.len());
     let groups = groups.into_iter().filter(whole).collect();
-    let merged = merge::merge(groups);
+    let merged = merge::merge(groups, |own| allowance.merged_cells(own))?;
     if merged.left_out > 0 {
         notes.push(format!(
             "{} readings between the rows of the fastest group were left out",
@@ -327,7 +332,7 @@ fn with_clock(groups: Vec<Group>, notes: &mut Vec<String>) -> Vec<Column> {
     }
     let mut columns = vec![merge::time_column(merged.time_s)];
     columns.extend(merged.columns);
-    columns
+    Ok(columns)
 }
 
 /// The columns of the group with the most rows, where no group has a clock.

@@ -24,21 +24,45 @@ pub(super) struct Merged {
     pub(super) left_out: usize,
 }
 
+/// Groups that have far more cells on one axis than each by itself.
+#[derive(Debug, PartialEq)]
+pub(super) struct Outgrown {
+    pub(super) groups: usize,
+    pub(super) columns: u64,
+    /// Of the axis.
+    pub(super) rows: u64,
+    /// Cells of the groups by themselves.
+    pub(super) own: u64,
+}
+
 /// Puts groups on the clock of the one with the most rows.
 ///
 /// A row of another group goes to the nearest row of the axis when that is within half of its period; where there is
 /// none, a row is added. Of two rows of one group that fall on the same row of the axis the first stays: nothing is
 /// averaged.
-pub(super) fn merge(groups: Vec<Group>) -> Merged {
+///
+/// * `most`: gives, of the cells that the groups have, the cells that they may have together; asked before any column is put
+///   on the axis
+///
+/// # Errors
+/// More cells than that.
+pub(super) fn merge(groups: Vec<Group>, most: impl FnOnce(u64) -> u64) -> Result<Merged, Outgrown> {
     let Some(base) = (0..groups.len()).rev().max_by_key(|index| groups[*index].time_s.len()) else {
-        return Merged { time_s: Vec::new(), columns: Vec::new(), left_out: 0 };
+        return Ok(Merged { time_s: Vec::new(), columns: Vec::new(), left_out: 0 });
     };
     if groups.len() == 1 {
         let columns_of = |group: Group| (group.time_s, group.columns);
         let (time_s, columns) = groups.into_iter().next().map(columns_of).unwrap_or_default();
-        return Merged { time_s, columns, left_out: 0 };
+        return Ok(Merged { time_s, columns, left_out: 0 });
     }
     let axis = axis(&groups, base);
+    let cells = |group: &Group| (group.columns.len() as u64).saturating_mul(group.time_s.len() as u64);
+    let own = groups.iter().map(cells).fold(0, u64::saturating_add);
+    let columns: u64 = groups.iter().map(|group| group.columns.len() as u64).sum();
+    let rows = axis.len() as u64;
+    if columns.saturating_mul(rows) > most(own) {
+        return Err(Outgrown { groups: groups.len(), columns, rows, own });
+    }
     let reach_s = 0.5 * period(&groups[base].time_s);
     let mut left_out = 0;
     let mut columns = Vec::new();
@@ -47,13 +71,7 @@ pub(super) fn merge(groups: Vec<Group>) -> Merged {
         left_out += lost;
         columns.extend(group.columns.into_iter().map(|column| spread(column, &takes)));
     }
-    Merged { time_s: axis, columns, left_out }
-}
-
-/// Rows of the axis that groups come to.
-pub(super) fn rows(groups: &[Group]) -> usize {
-    let base = (0..groups.len()).rev().max_by_key(|index| groups[*index].time_s.len());
-    base.map_or(0, |base| axis(groups, base).len())
+    Ok(Merged { time_s: axis, columns, left_out })
 }
 
 /// Median step, s; 0 for fewer than two rows.
@@ -168,13 +186,17 @@ mod tests {
         Group { time_s: time_s.to_vec(), columns: vec![column] }
     }
 
+    fn merged(groups: Vec<Group>) -> Merged {
+        merge(groups, |_| u64::MAX).expect("no limit")
+    }
+
     fn values(merged: &Merged, column: usize) -> Vec<Option<f64>> {
         merged.columns[column].values.as_primitive::<Float64Type>().iter().collect()
     }
 
     #[test]
     fn a_slower_group_goes_to_the_nearest_rows_of_the_faster_one() {
-        let merged = merge(vec![group("slow", &[0.0, 0.26]), group("fast", &[0.0, 0.1, 0.2, 0.3])]);
+        let merged = merged(vec![group("slow", &[0.0, 0.26]), group("fast", &[0.0, 0.1, 0.2, 0.3])]);
         assert_eq!(merged.time_s, [0.0, 0.1, 0.2, 0.3]);
         assert_eq!(values(&merged, 0), [Some(0.0), None, None, Some(1.0)]);
         assert_eq!(values(&merged, 1), [Some(0.0), Some(1.0), Some(2.0), Some(3.0)]);
@@ -182,7 +204,7 @@ mod tests {
 
     #[test]
     fn rows_outside_the_base_are_added_and_none_is_lost() {
-        let merged = merge(vec![group("a", &[1.0, 1.1, 1.2]), group("b", &[0.0, 1.1, 5.0])]);
+        let merged = merged(vec![group("a", &[1.0, 1.1, 1.2]), group("b", &[0.0, 1.1, 5.0])]);
         assert_eq!(merged.time_s, [0.0, 1.0, 1.1, 1.2, 5.0]);
         assert_eq!(values(&merged, 1), [Some(0.0), None, Some(1.0), None, Some(2.0)]);
         assert_eq!(merged.left_out, 0);
@@ -190,7 +212,7 @@ mod tests {
 
     #[test]
     fn repeated_stamps_keep_their_rows() {
-        let merged = merge(vec![group("a", &[0.0, 1.0, 1.0, 2.0]), group("b", &[1.0])]);
+        let merged = merged(vec![group("a", &[0.0, 1.0, 1.0, 2.0]), group("b", &[1.0])]);
         assert_eq!(values(&merged, 0), [Some(0.0), Some(1.0), Some(2.0), Some(3.0)]);
         assert_eq!(values(&merged, 1), [None, Some(0.0), None, None]);
     }
@@ -200,7 +222,7 @@ mod tests {
     #[test]
     fn a_clock_that_stands_still_keeps_every_row_in_order() {
         let still = vec![0.0; 200_000];
-        let merged = merge(vec![group("still", &still), group("other", &[0.0, 0.0, 1.0])]);
+        let merged = merged(vec![group("still", &still), group("other", &[0.0, 0.0, 1.0])]);
         let kept: Vec<Option<f64>> = (0..200_000).map(|row| Some(f64::from(row))).collect();
         assert_eq!(values(&merged, 0)[..200_000], kept);
         assert_eq!(values(&merged, 1).iter().flatten().count(), 3);
@@ -208,8 +230,22 @@ mod tests {
     }
 
     #[test]
+    fn cells_are_counted_before_a_column_is_put_on_the_axis() {
+        let groups = || vec![group("slow", &[0.0]), group("fast", &[0.0, 0.1, 0.2]), group("late", &[9.0])];
+        let outgrown = merge(groups(), |own| {
+            assert_eq!(own, 5);
+            11
+        });
+        // Three columns of four rows.
+        assert_eq!(outgrown.err(), Some(Outgrown { groups: 3, columns: 3, rows: 4, own: 5 }));
+        assert_eq!(merge(groups(), |_| 12).map(|merged| merged.time_s.len()).ok(), Some(4));
+        let alone = vec![group("alone", &[0.0, 0.1, 0.2])];
+        assert!(merge(alone, |_| 0).is_ok(), "what stands alone takes what it has");
+    }
+
+    #[test]
     fn nothing_makes_nothing() {
-        assert!(merge(Vec::new()).time_s.is_empty());
-        assert_eq!(merge(vec![group("a", &[]), group("b", &[0.5])]).time_s, [0.5]);
+        assert!(merged(Vec::new()).time_s.is_empty());
+        assert_eq!(merged(vec![group("a", &[]), group("b", &[0.5])]).time_s, [0.5]);
     }
 }

@@ -77,10 +77,7 @@ pub(super) fn cut_short(blocks: &Blocks<'_>, read: &[DataGroup]) -> Option<CutSh
         let held = *held_at.entry(stream.data).or_insert_with(|| record_bytes(blocks, stream.data));
         let lost = match lost_bytes(stream, held) {
             Some(0) => Some(cut("its logger never said how many rows it has", true)),
-            Some(counted) => Some(cut(
-                &format!("a group counts rows of {counted} bytes together and its data hold {held} bytes"),
-                false,
-            )),
+            Some(counted) => Some(cut(&contradiction(stream, counted, held), false)),
             None => {
                 let read = read.get(index).map_or(&[][..], |data| &data.channel_groups);
                 let rows = stream.groups.iter().zip(read).filter(|(group, _)| !group.of_texts);
@@ -95,6 +92,20 @@ pub(super) fn cut_short(blocks: &Blocks<'_>, read: &[DataGroup]) -> Option<CutSh
         found = [found, lost].into_iter().flatten().min_by_key(|cut| cut.row_only);
     }
     found
+}
+
+/// How a stream holds other rows than its groups count: in rows where all are of one size.
+fn contradiction(stream: &Stream, counted: u64, held: u64) -> String {
+    match stream.groups.as_slice() {
+        [group] if stream.number + group.size > 0 => {
+            let rows = held / (stream.number + group.size);
+            format!("a group counts {} rows and its data hold {rows}", group.rows)
+        }
+        groups => format!(
+            "{} groups count rows of {counted} bytes together and their data hold {held} bytes",
+            groups.len()
+        ),
+    }
 }
 
 /// Bytes that the groups of a stream count together where its data hold others; null where they agree. What fills a block
