@@ -77,7 +77,8 @@ where
         return Ok(writer.flush()?);
     }
     let folder = parent(&target);
-    temporary(&folder, &target, fill)?.persist(&target).map_err(|failed| failed.error)?;
+    let named = temporary(&folder, &target, fill)?.persist(&target);
+    named.map_err(|failed| vanished(failed.error, &folder))?;
     Ok(settle(&folder)?)
 }
 
@@ -96,9 +97,31 @@ where
     match temporary(&folder, target, fill)?.persist_noclobber(target) {
         Ok(()) => settle(&folder)?,
         Err(failed) if failed.error.kind() == io::ErrorKind::AlreadyExists => return Ok(false),
-        Err(failed) => return Err(failed.error.into()),
+        Err(failed) => return Err(unlinked(vanished(failed.error, &folder)).into()),
     }
     Ok(true)
+}
+
+/// Why a finished file got no name, where it is not there any more: the system only says that something is missing.
+fn vanished(error: io::Error, folder: &Path) -> io::Error {
+    if error.kind() != io::ErrorKind::NotFound || !folder.is_dir() {
+        return error;
+    }
+    let words = "the unfinished file was taken away while it was written: another process does so with files that rest for a \
+                 day, also where only the clock was set forward";
+    io::Error::new(io::ErrorKind::ResourceBusy, words)
+}
+
+/// Why a finished file got no name that must be free. A file system that cannot rename without replacing is asked for a
+/// second name, and one without those says that it is not permitted, which sounds like another user's folder.
+fn unlinked(error: io::Error) -> io::Error {
+    if !matches!(error.kind(), io::ErrorKind::PermissionDenied | io::ErrorKind::Unsupported) {
+        return error;
+    }
+    let words = format!(
+        "its file system cannot name a file without replacing what has the name ({error})\n  help: keep it on another disk"
+    );
+    io::Error::new(io::ErrorKind::Unsupported, words)
 }
 
 fn parent(target: &Path) -> PathBuf {
@@ -264,6 +287,29 @@ mod tests {
         assert!(failed.is_err());
         assert_eq!(fs::read(&path).expect("still there"), b"old");
         assert_eq!(fs::read_dir(folder.path()).expect("list").count(), 1);
+    }
+
+    #[test]
+    fn an_unfinished_file_that_vanishes_is_called_so() {
+        let folder = tempfile::tempdir().expect("folder");
+        let path = folder.path().join("out.json");
+        let vanish = |_: &mut BufWriter<Sink>| {
+            fs::read_dir(folder.path())?.try_for_each(|item| fs::remove_file(item?.path()))
+        };
+        let written = write::<io::Error, _>(&path, vanish).expect_err("is gone");
+        let created = create::<io::Error, _>(&path, vanish).expect_err("is gone");
+        for error in [written, created] {
+            assert_eq!(error.kind(), io::ErrorKind::ResourceBusy);
+            assert!(error.to_string().contains("taken away"), "{error}");
+        }
+        // EPERM, as Linux answers for a second name on FAT (manual page `link`), EACCES of a rename stays what it is.
+        let told = unlinked(io::Error::from_raw_os_error(1)).to_string();
+        assert!(told.contains("without replacing") && told.contains("help:"), "{told}");
+        assert_eq!(unlinked(io::Error::from_raw_os_error(28)).kind(), io::ErrorKind::StorageFull);
+        assert_eq!(
+            vanished(io::ErrorKind::NotFound.into(), &path.join("no")).kind(),
+            io::ErrorKind::NotFound
+        );
     }
 
     #[test]

@@ -11,7 +11,7 @@ use parquet::arrow::ArrowWriter;
 use parquet::basic::{Compression, Encoding, ZstdLevel};
 use parquet::file::properties::WriterProperties;
 
-use crate::hostile::{measured, measured_call, within_means};
+use crate::cost::{measured, measured_call, within_means};
 use crate::logs::{file, folder, outcome, sondeproof, text};
 
 /// Audits a file that is refused: quickly, in the memory of a small file, with words of the limit.

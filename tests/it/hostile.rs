@@ -4,16 +4,15 @@
 
 use proptest::prelude::*;
 
-use std::process::Stdio;
 use std::sync::Arc;
-use std::time::{Duration, Instant};
 
-use crate::logs::{drive, file, folder, sondeproof};
+use crate::cost::{measured, measured_call, most_mb, within_means};
+use crate::logs::{drive, file, folder};
 use sondeproof::read::{ReadOptions, from_bytes};
 use sondeproof::rig::{Rig, assemble};
 
 /// Reads and audits bytes as the program does; a panic fails the test.
-fn audit(bytes: &[u8]) -> Option<sondeproof::document::Audit> {
+pub(crate) fn audit(bytes: &[u8]) -> Option<sondeproof::document::Audit> {
     let rig = Rig { rate_hz: Some(10.0), ..Rig::default() };
     let table = from_bytes("hostile", bytes, &ReadOptions::default()).ok()?;
     let log = assemble(table, &rig).ok()?;
@@ -108,208 +107,6 @@ fn decades_between_two_rows_cost_no_more_than_a_moment() {
         let (_, rest) = lines[300].split_once(',').expect("cells");
         lines.insert(300, format!("{at},{rest}"));
         within_means(name, lines.join("\n").as_bytes());
-    }
-}
-
-/// A process that works longer is stopped, so that a hang fails the test instead of holding it, s.
-const MOST_WORK_S: f64 = 120.0;
-
-/// Audits a file as [`measured_call`] does.
-pub(crate) fn measured(log: &str) -> (f64, Option<f64>, Option<i32>, String) {
-    measured_call(&["audit", log, "--json", "-"])
-}
-
-/// Runs the program in a process of its own: seconds of work (of the clock where the system does not tell the work), the
-/// most memory it held in MB (null where the system does not say), exit code and errors.
-pub(crate) fn measured_call(arguments: &[&str]) -> (f64, Option<f64>, Option<i32>, String) {
-    let mut child =
-        sondeproof().args(arguments).stdout(Stdio::null()).stderr(Stdio::piped()).spawn().expect("started");
-    let start = Instant::now();
-    let status = format!("/proc/{}/status", child.id());
-    let work = format!("/proc/{}/stat", child.id());
-    let (mut peak_mb, mut work_s) = (None, None);
-    while child.try_wait().expect("asked").is_none() {
-        // The high-water mark only grows: the last look before the end misses little.
-        let text = std::fs::read_to_string(&status).unwrap_or_default();
-        let line = text.lines().find_map(|line| line.strip_prefix("VmHWM:"));
-        let kb = line.and_then(|line| line.split_whitespace().next()?.parse::<f64>().ok());
-        peak_mb = kb.map(|kb| kb / 1024.0).or(peak_mb);
-        // Fields 14 and 15, the program's name in brackets being the second: hundredths of a second.
-        let text = std::fs::read_to_string(&work).unwrap_or_default();
-        let fields = text.rsplit(')').next().unwrap_or_default().split_whitespace().skip(11).take(2);
-        let spent: Vec<f64> = fields.filter_map(|field| field.parse().ok()).collect();
-        work_s = (spent.len() == 2).then(|| spent.iter().sum::<f64>() / 100.0).or(work_s);
-        if work_s.is_some_and(|work| work > MOST_WORK_S) {
-            child.kill().expect("stopped");
-        }
-        std::thread::sleep(Duration::from_millis(3));
-    }
-    let seconds = work_s.unwrap_or_else(|| start.elapsed().as_secs_f64());
-    let output = child.wait_with_output().expect("ended");
-    (seconds, peak_mb, output.status.code(), String::from_utf8_lossy(&output.stderr).into_owned())
-}
-
-/// What a log may cost: 10 s and 8 MB of memory per MB, and 64 MB beside.
-pub(crate) fn within_means(name: &str, bytes: &[u8]) {
-    let folder = folder();
-    let log = file(folder.path(), name, bytes);
-    let (seconds, peak_mb, code, errors) = measured(&log);
-    let size_mb = bytes.len() as f64 / 1e6;
-    assert!(matches!(code, Some(0 | 2)), "{name}: {code:?} {errors}");
-    assert!(seconds < 10.0 * size_mb.max(1.0), "{name}: {seconds:.1} s for {size_mb:.1} MB");
-    if let Some(peak_mb) = peak_mb {
-        let most_mb = most_mb(bytes);
-        assert!(peak_mb < most_mb, "{name}: {peak_mb:.0} of {most_mb:.0} MiB for {size_mb:.1} MB");
-    }
-}
-
-/// Memory that a log may take, MiB: eight times the file and 64 MB.
-fn most_mb(bytes: &[u8]) -> f64 {
-    (8.0 * bytes.len() as f64 + 64e6) / 1_048_576.0
-}
-
-#[test]
-fn long_wide_and_constant_logs_stay_within_their_means() {
-    let repeated: String = (0..40)
-        .flat_map(|part| {
-            drive().lines().skip(usize::from(part > 0)).map(move |line| {
-                let (time, rest) = line.split_once(',').expect("cells");
-                let time = time
-                    .parse::<f64>()
-                    .map_or(time.to_owned(), |t| format!("{:.2}", t + f64::from(part) * 100.0));
-                format!("{time},{rest}\n")
-            })
-        })
-        .collect();
-    within_means("long.csv", repeated.as_bytes());
-    let mut constant = String::from("Time (s),RPM,Lambda,TPS\n");
-    for row in 0..200_000 {
-        constant.push_str(&format!("{:.2},3000,1,50\n", f64::from(row) * 0.01));
-    }
-    within_means("constant.csv", constant.as_bytes());
-    let names: Vec<String> = (0..4_000).map(|n| format!("ch{n}")).collect();
-    let mut wide = format!("Time (s),{}\n", names.join(","));
-    for row in 0..150_u32 {
-        let cells: Vec<String> = (0..4_000_u32).map(|n| (row * n % 97).to_string()).collect();
-        wide.push_str(&format!("{:.1},{}\n", f64::from(row) * 0.1, cells.join(",")));
-    }
-    within_means("wide.csv", wide.as_bytes());
-}
-
-/// Rows as they may come: `form` writes the row of a number.
-fn rows(head: &str, count: u32, form: impl Fn(u32) -> String) -> Vec<u8> {
-    let mut text = format!("{head}\n");
-    for row in 0..count {
-        text.push_str(&form(row));
-        text.push('\n');
-    }
-    text.into_bytes()
-}
-
-/// Numbers that follow no pattern, 0 to `below`.
-fn odd(row: u32, salt: u32, below: u32) -> u32 {
-    let mixed = (row ^ salt.wrapping_mul(0x9e37_79b9)).wrapping_mul(0x85eb_ca6b);
-    (mixed ^ (mixed >> 15)).wrapping_mul(0xc2b2_ae35) % below
-}
-
-#[test]
-fn a_million_narrow_rows_stay_within_their_means() {
-    let narrow = rows("Time (s),RPM,Lambda,MAP (kPa)", 1_000_000, |row| {
-        let (rpm, lambda, pressure) = (3000 + odd(row, 1, 6000), 80 + odd(row, 2, 20), 20 + odd(row, 3, 230));
-        format!("{}.{:02},{rpm},.{lambda},{pressure}", row / 100, row % 100)
-    });
-    within_means("narrow.csv", &narrow);
-}
-
-/// Three of ten cells are empty: 630 000 findings, more than anybody reads.
-#[test]
-fn findings_without_number_stay_within_their_means_and_are_counted() {
-    let holed = rows("Time (s),RPM,Lambda,TPS", 1_000_000, |row| {
-        let cell = |salt, value: u32| if odd(row, salt, 10) < 3 { String::new() } else { value.to_string() };
-        let (rpm, throttle) = (cell(1, 3000 + row % 4000), cell(3, row / 100 % 100));
-        format!("{}.{:02},{rpm},{},{throttle}", row / 100, row % 100, cell(2, 1))
-    });
-    within_means("holed.csv", &holed);
-    let audit = audit(&holed).expect("a log");
-    let lists = audit.findings.len();
-    assert!((1_000..40_000).contains(&lists), "{lists} findings");
-    let said = audit.cautions.iter().find(|text| text.contains("are not listed one by one"));
-    assert!(said.is_some_and(|text| text.contains("dropout")), "{:?}", audit.cautions);
-    assert!(audit.channels.iter().all(|channel| channel.flags.missing > 200_000), "flags count every row");
-}
-
-/// Full load throughout, and lean in three of eight rows: 7 500 dangers, each with all its evidence.
-#[test]
-fn thousands_of_lean_events_stay_within_their_means_and_are_all_told() {
-    let lean = rows("Time,Lambda,RPM,Throttle,MAP,Fuel Pressure", 60_000, |row| {
-        let (lambda, rpm) = (if row % 8 < 5 { "0.8" } else { "1.25" }, 5000 + row % 9 * 10);
-        format!("{:.2},{lambda},{rpm},95,180,300", f64::from(row) / 20.0)
-    });
-    let folder = folder();
-    let log = file(folder.path(), "lean.csv", &lean);
-    let [document, page, flags] =
-        ["lean.json", "lean.html", "lean.parquet"].map(|name| crate::logs::text(&folder.path().join(name)));
-    let (_, peak_mb, code, errors) =
-        measured_call(&["audit", &log, "--json", &document, "--html", &page, "--flags", &flags]);
-    assert_eq!(code, Some(0), "{errors}");
-    let most_mb = most_mb(&lean);
-    assert!(peak_mb.is_none_or(|mb| mb < most_mb), "{peak_mb:?} MB of {most_mb:.0}");
-    let document = std::fs::read(document).expect("a document");
-    let audit: sondeproof::document::Audit = serde_json::from_slice(&document).expect("a document");
-    assert_eq!(audit.lean_events.len(), 7_500);
-    assert!(audit.lean_events.iter().all(|event| event.posterior.len() == 18 && event.evidence.len() > 30));
-}
-
-#[test]
-fn thousands_of_mixture_channels_stay_within_their_means() {
-    let names: Vec<String> = (0..3_996).map(|n| format!("Lambda {n}")).collect();
-    let wide = rows(&format!("Time (s),RPM,TPS,MAP,{}", names.join(",")), 160, |row| {
-        let cells: Vec<String> =
-            (0..3_996).map(|n| format!("{:.2}", 0.8 + f64::from(row * n % 40) / 100.0)).collect();
-        format!(
-            "{:.1},{},{},{},{}",
-            f64::from(row) * 0.1,
-            1000 + row * 30,
-            row % 100,
-            50 + row,
-            cells.join(",")
-        )
-    });
-    let folder = folder();
-    let log = file(folder.path(), "wide.csv", &wide);
-    let page = crate::logs::text(&folder.path().join("wide.html"));
-    let document = crate::logs::text(&folder.path().join("wide.json"));
-    let (_, peak_mb, code, errors) = measured_call(&["audit", &log, "--html", &page, "--json", &document]);
-    assert_eq!(code, Some(0), "{errors}");
-    let most_mb = most_mb(&wide);
-    assert!(peak_mb.is_none_or(|mb| mb < most_mb), "{peak_mb:?} MB of {most_mb:.0}");
-    let page = std::fs::read_to_string(page).expect("a page");
-    assert!(page.contains("more channels are not drawn"), "what the page leaves out is said");
-}
-
-/// Cells of one byte, the delimiter, in thousands of columns that never hold a value, with names and without.
-#[test]
-fn columns_without_a_value_stay_within_their_means() {
-    let folder = folder();
-    let path = |name: &str| crate::logs::text(&folder.path().join(name));
-    let names: Vec<String> = (0..4_000).map(|n| format!("ch{n}")).collect();
-    let empty = ";".repeat(4_000);
-    let named = rows(&format!("Time (s);{}", names.join(";")), 750, |row| {
-        format!("{}.{:02}{empty}", row / 20, row % 20 * 5)
-    });
-    let (document, page, flags, table) =
-        (path("x.json"), path("x.html"), path("x.parquet"), path("y.parquet"));
-    for (name, bytes, ends) in
-        [("bare.csv", rows(&empty, 750, |_| empty.clone()), 2), ("named.csv", named, 0)]
-    {
-        let log = file(folder.path(), name, &bytes);
-        let most_mb = most_mb(&bytes);
-        let audited = ["audit", &log, "--json", &document, "--html", &page, "--flags", &flags];
-        for call in [&audited[..], &["convert", &log, "-o", &table]] {
-            let (_, peak_mb, code, errors) = measured_call(call);
-            assert_eq!(code, Some(ends), "{call:?}: {errors}");
-            assert!(peak_mb.is_none_or(|mb| mb < most_mb), "{call:?}: {peak_mb:?} of {most_mb:.0} MiB");
-        }
     }
 }
 

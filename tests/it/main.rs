@@ -8,6 +8,7 @@ mod browser;
 mod cli;
 mod companion;
 mod conventions;
+mod cost;
 mod expansion;
 mod faults;
 mod fuzz;
