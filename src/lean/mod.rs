@@ -17,6 +17,7 @@ mod follower;
 pub mod hypothesis;
 mod limit;
 mod next_check;
+mod open;
 mod path;
 mod told;
 mod trace;

@@ -9,6 +9,7 @@ use super::deconvolve::blind_below_s;
 use super::evidence::{self, Case, Feature, Group, Reading};
 use super::hypothesis::{Cause, Class, Context, Prior};
 use super::limit;
+use super::open::{Open, OpenCut};
 use crate::document::{Causes, Posterior, Verdict};
 
 /// Names of all causes, which every event shares.
@@ -156,7 +157,7 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
         && hazard < bar
         && worst(Class::FuelCut) < k::CUT_HAZARD_ROBUST.value
         && let Some(proof) = proven(Class::FuelCut)
-        && cut_vetoes(proof.cause, &vetoes, &readings)
+        && !vetoes.iter().any(|veto| forbids_cut(proof.cause, veto, &readings))
         && on_target(case, proof.cause, &readings)
     {
         judgement.settle(Verdict::FuelCut, proof.cause, &readings, proof.feature);
@@ -178,7 +179,26 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
     {
         judgement.settle(Verdict::Real, cause, &readings, feature);
     } else {
-        judgement.because = open_because(hazard, bar, &vetoes, &proofs, hides);
+        let warning = |counts: &dyn Fn(&str) -> bool| {
+            readings.iter().find(|(f, r)| r.veto && counts(f.name)).map(|(_, r)| r.text.as_str())
+        };
+        let cut = likeliest(&plain, |c| c.class() == Class::FuelCut).filter(|c| c.class() == top);
+        judgement.because = Open {
+            hazard,
+            bar,
+            danger: warning(&|_| true),
+            hides,
+            artefact: proofs.iter().any(|p| p.cause.class() == Class::Artefact),
+            cut: cut.map(|cause| OpenCut {
+                flank,
+                worst: worst(Class::FuelCut),
+                covered: covered(&proofs, Class::FuelCut),
+                probable: plain[cause.index()],
+                danger: warning(&|veto| forbids_cut(cause, veto, &readings)),
+                limiter: cause == Cause::RevLimit,
+            }),
+        }
+        .because();
     }
     judgement.readings = readings;
     judgement
@@ -189,15 +209,15 @@ fn in_sum(cause: Cause, readings: &[(&'static Feature, Reading)]) -> f64 {
     readings.iter().flat_map(|(_, r)| &r.weights).filter(|w| w.0 == cause).map(|w| w.1).sum()
 }
 
-/// Whether no veto speaks against a cut. The tail of gas and other passes do not: a cut is gas and recurs. On a
+/// Whether a veto speaks against a cut too. The tail of gas and other passes do not: a cut is gas and recurs. On a
 /// closed throttle with an empty manifold no pressure of fuel can harm. Injectors at their end right before a cut or
 /// between cuts always do: what burns there gets too little.
-fn cut_vetoes(cause: Cause, vetoes: &[&str], readings: &[(&'static Feature, Reading)]) -> bool {
-    vetoes.iter().all(|name| match *name {
-        "exponential_tail" | "same_cell" => true,
-        "pressure_root_law" => cause == Cause::Overrun && commanded(cause, readings),
-        _ => false,
-    })
+fn forbids_cut(cause: Cause, veto: &str, readings: &[(&'static Feature, Reading)]) -> bool {
+    match veto {
+        "exponential_tail" | "same_cell" => false,
+        "pressure_root_law" => cause != Cause::Overrun || !commanded(cause, readings),
+        _ => true,
+    }
 }
 
 impl Judgement {
@@ -227,6 +247,11 @@ struct Proof {
     frames: Range<usize>,
     /// Share of the event's lean frames.
     coverage: f64,
+}
+
+/// The largest share of the event's lean readings that one proof of the class covers, 0 without one.
+fn covered(proofs: &[Proof], class: Class) -> f64 {
+    proofs.iter().filter(|p| p.cause.class() == class).map(|p| p.coverage).fold(0.0, f64::max)
 }
 
 fn proofs(case: &Case<'_, '_>, readings: &[(&'static Feature, Reading)]) -> Vec<Proof> {
@@ -350,34 +375,6 @@ fn torque_refutes(readings: &[(&'static Feature, Reading)]) -> bool {
         weights.iter().any(|(c, w)| *c == Cause::Mixture && *w <= -k::LR_TORQUE_WEAK.value)
     };
     readings.iter().any(|(f, r)| f.group == Group::Torque && r.evaluated && mixture(&r.weights))
-}
-
-fn open_because(hazard: f64, bar: f64, vetoes: &[&str], proofs: &[Proof], hides: bool) -> String {
-    if proofs.iter().any(|p| p.cause.class() == Class::Artefact) {
-        if hides && vetoes.is_empty() {
-            "something speaks against a real reading, but it lies over load, and no torque says what the engine burnt \
-             meanwhile"
-                .to_owned()
-        } else if vetoes.is_empty() {
-            format!(
-                "something speaks against a real reading, but a real danger is left with {:.1} % or more under other \
-                 priors; {:.1} % is the most that may be dismissed",
-                hazard * 100.0,
-                bar * 100.0
-            )
-        } else {
-            format!(
-                "something speaks against a real reading, but {} forbids dismissing it",
-                vetoes.join(" and ")
-            )
-        }
-    } else {
-        format!(
-            "no physical proof of an artefact or a fuel cut, and not enough evidence to name a real cause; {:.0} % \
-             probability of a real danger is left",
-            hazard * 100.0
-        )
-    }
 }
 
 #[cfg(test)]
