@@ -203,6 +203,8 @@ fn together(scene: &Scene<'_>, first: &Episode, second: &Episode) -> bool {
 
 /// An excursion within the noise is a reading at the limit: gas that small would not move the mean of the
 /// frames either. An end-stop reading always counts.
+///
+/// Rounding to steps of q deviates by q / sqrt(12) (the variance of an even spread, textbook).
 pub(super) fn significant(scene: &Scene<'_>, episode: &Episode) -> bool {
     let (mut count, mut excess, mut clipped) = (0_usize, 0.0, false);
     for (_, frame) in episode.lean(scene) {
@@ -211,5 +213,6 @@ pub(super) fn significant(scene: &Scene<'_>, episode: &Episode) -> bool {
         clipped |= frame.clipped;
     }
     let n = count.max(1) as f64;
-    clipped || excess / n * n.sqrt() >= k::SIGNIFICANCE.value * scene.noise_phi
+    let noise_phi = scene.noise_phi_raw.max(scene.step_phi / 12.0_f64.sqrt()).max(1e-4);
+    clipped || excess / n * n.sqrt() >= k::SIGNIFICANCE.value * noise_phi
 }

@@ -230,6 +230,22 @@ fn a_healthy_pull_shows_only_its_over_run() {
 }
 
 #[test]
+fn a_reading_of_one_decimal_shows_gas_a_step_beyond_the_limit_and_no_rounding_at_it() {
+    // Full load at 0.80, noise well below the step of 0.1; the limit is 0.88. A reading of 1.0 is gas of 0.95 at least.
+    let events = |gas: f64| {
+        let mut pull = Pull::new(20.0);
+        pull.step = 0.1;
+        pull.gas = Box::new(move |t| (5.0..5.3).contains(&t).then_some(gas));
+        let events = pull.events();
+        events.into_iter().filter(|e| (4.9..5.8).contains(&e.start_s)).collect::<Vec<_>>()
+    };
+    let lean = events(1.0);
+    assert_eq!(lean.len(), 1, "{:#?}", lean.iter().map(brief).collect::<Vec<_>>());
+    assert_eq!(lean[0].treat_as, TreatAs::Hazard, "{}", brief(&lean[0]));
+    assert!(events(0.86).is_empty());
+}
+
+#[test]
 fn a_pressure_collapse_is_named_with_its_law() {
     for rate_hz in [10.0, 20.0, 50.0, 100.0] {
         let event = starving(rate_hz, 6.0, 8.0, 0.69).event(5.9, 6.5);

@@ -196,6 +196,8 @@ pub(super) struct Scene<'a> {
     pub dense_pa: f64,
     /// The same as `noise_phi` without the floor of the resolution.
     pub noise_phi_raw: f64,
+    /// Smallest step of the reading, phi.
+    pub step_phi: f64,
     /// Usual number of equal frames in a row, where the link's renewals are not known; else 1.
     pub repeats: f64,
     /// Highest reading of the log.
@@ -232,9 +234,10 @@ impl<'a> Scene<'a> {
         scene.link_known = chain.frame_period_s.is_some()
             || view.rig.sensor.link.as_deref() == Some("analog")
             || renewed_share(channel) >= 0.5;
-        let (noise, floor) = noise_phi(chain, channel, &scene.frames);
-        scene.noise_phi = noise.max(floor).max(1e-4);
+        let (noise, step) = noise_phi(chain, channel, &scene.frames);
+        scene.noise_phi = noise.max(step).max(1e-4);
         scene.noise_phi_raw = noise;
+        scene.step_phi = step;
         let repeats = repeats(&scene.frames);
         scene.repeats = if scene.link_known { 1.0 } else { repeats };
         scene.repeats_are_common = repeats > 1.1;
@@ -261,6 +264,7 @@ impl<'a> Scene<'a> {
             link_known: false,
             noise_phi: 0.0,
             noise_phi_raw: 0.0,
+            step_phi: 0.0,
             repeats: 1.0,
             highest_lambda: 0.0,
             repeats_are_common: false,
@@ -505,10 +509,10 @@ fn renewed_share(channel: &Channel) -> f64 {
     if pairs < 20 { 0.0 } else { changed as f64 / pairs as f64 }
 }
 
-/// Noise in phi from second differences of fresh frames, and its floor, the resolution in phi.
+/// Noise in phi from second differences of fresh frames, and the smallest step of the reading in phi.
 fn noise_phi(chain: &Chain, channel: &Channel, frames: &[Frame]) -> (f64, f64) {
     let typical = median(frames.iter().map(|f| f.lambda).collect()).unwrap_or(1.0).max(0.3);
-    let floor = channel.resolution() / (typical * typical);
+    let step = channel.resolution() / (typical * typical);
     let own = chain.noise_phi.unwrap_or_else(|| {
         let bends: Vec<f64> = frames
             .windows(3)
@@ -521,7 +525,7 @@ fn noise_phi(chain: &Chain, channel: &Channel, frames: &[Frame]) -> (f64, f64) {
             .collect();
         1.4826 * median(bends).unwrap_or(0.0)
     });
-    (own, floor)
+    (own, step)
 }
 
 /// Mean number of equal frames in a row.

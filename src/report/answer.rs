@@ -11,6 +11,7 @@ use super::words::{count, duration, lambda, list, number, odds, percent, plain, 
 use crate::document::{
     Audit, Channel, Claim, ClaimStatus, Decision, Evidence, Grade, LeanEvent, TreatAs, Verdict,
 };
+use crate::gate;
 
 /// Where the log came from, in a line.
 pub(crate) fn origin(audit: &Audit) -> String {
@@ -61,6 +62,14 @@ pub(crate) fn danger(audit: &Audit) -> (String, bool) {
         let must =
             if hazards == 1 { "must be treated as a danger" } else { "must each be treated as a danger" };
         return (format!("YES. {} {must}: {}.", count(hazards, "lean event"), list(&named, 3)), true);
+    }
+    if let Some(lambda) = gate::Evidence::of(audit).unexplained_lambda() {
+        let words = format!(
+            "CANNOT TELL. The leanest reading at full load is beyond lambda {lambda:.2}, the limit is {:.2}, and no lean \
+             event says why: take it for real.",
+            audit.rig.full_load_lambda_max
+        );
+        return (words, true);
     }
     let mut words = if invalid > 0 {
         format!(
@@ -303,4 +312,24 @@ pub(super) fn statement(claim: &Claim, elsewhere: &[&str]) -> String {
     let own: Vec<&str> =
         statements(&claim.because).into_iter().filter(|words| !elsewhere.contains(words)).collect();
     if own.is_empty() { format!("{text}.") } else { format!("{text}: {}.", own.join("; ")) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::read::{self, ReadOptions};
+    use crate::rig::{self, Rig};
+
+    #[test]
+    fn a_lean_reading_at_full_load_without_an_event_is_never_none_seen() {
+        let (path, rig) = ("datasets/hill_climb_demo.csv", Rig::default());
+        let table = read::open(path.as_ref(), &ReadOptions::default()).expect("a log");
+        let mut audit = crate::audit::audit(&rig::assemble(table, &rig).expect("a log"), &rig).document;
+        assert!(danger(&audit).0.starts_with("YES."));
+        audit.lean_events.clear();
+        let (words, alarm) = danger(&audit);
+        assert!(alarm && words.starts_with("CANNOT TELL. The leanest reading at full load"), "{words}");
+        audit.claims.clear();
+        assert!(danger(&audit).0.starts_with("NONE SEEN"));
+    }
 }

@@ -138,8 +138,9 @@ fn findings_without_number_stay_within_their_means_and_are_counted() {
 #[test]
 fn thousands_of_lean_events_stay_within_their_means_and_are_all_told() {
     let lean = rows("Time,Lambda,RPM,Throttle,MAP,Fuel Pressure", 60_000, |row| {
-        let (lambda, rpm) = (if row % 8 < 5 { "0.8" } else { "1.25" }, 5000 + row % 9 * 10);
-        format!("{:.2},{lambda},{rpm},95,180,300", f64::from(row) / 20.0)
+        let rich = 0.80 + f64::from(row % 3) / 100.0;
+        let (lambda, rpm) = (if row % 8 < 5 { rich } else { 1.25 }, 5000 + row % 9 * 10);
+        format!("{:.2},{lambda:.2},{rpm},95,180,300", f64::from(row) / 20.0)
     });
     let folder = folder();
     let log = file(folder.path(), "lean.csv", &lean);
