@@ -60,6 +60,17 @@ impl<'a> Evidence<'a> {
         (low > self.lean_limit && !explained).then_some(low)
     }
 
+    /// From when on and how long the log stands still, in words; null where it does not.
+    pub fn stands_still(&self) -> Option<String> {
+        let places = || self.findings.iter().filter(|finding| finding.detector == "standstill");
+        let seconds: f64 = places().map(|finding| finding.end_s - finding.start_s).sum();
+        let start_s = places().next()?.start_s;
+        Some(format!(
+            "from {start_s:.1} s on the log stands still for {seconds:.1} s in all while its clock and the engine run: it says \
+             nothing about what happened there"
+        ))
+    }
+
     /// The evidence of a document, with the date of its log and the check that the rig file states.
     pub fn of(audit: &'a Audit) -> Self {
         Self {
@@ -198,15 +209,7 @@ impl Case {
 
     /// A logger that repeats its last row writes a rich mixture at full load as easily as it hides a danger.
     fn stood_still(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
-        let places: Vec<&Finding> =
-            evidence.findings.iter().filter(|finding| finding.detector == "standstill").collect();
-        let Some(first) = places.first() else { return };
-        let seconds: f64 = places.iter().map(|finding| finding.end_s - finding.start_s).sum();
-        let reason = format!(
-            "from {:.1} s on the log stands still for {seconds:.1} s in all while its clock and the engine run: it says nothing \
-             about what happened there",
-            first.start_s
-        );
+        let Some(reason) = evidence.stands_still() else { return };
         if policy.allowed.contains(&Verdict::Undetermined) {
             self.reserve(&reason);
         } else {

@@ -63,7 +63,11 @@ pub(crate) fn danger(audit: &Audit) -> (String, bool) {
             if hazards == 1 { "must be treated as a danger" } else { "must each be treated as a danger" };
         return (format!("YES. {} {must}: {}.", count(hazards, "lean event"), list(&named, 3)), true);
     }
-    if let Some(lambda) = gate::Evidence::of(audit).unexplained_lambda() {
+    let evidence = gate::Evidence::of(audit);
+    if let Some(words) = evidence.stands_still() {
+        return (format!("CANNOT TELL. {}", sentence(&words)), true);
+    }
+    if let Some(lambda) = evidence.unexplained_lambda() {
         let words = format!(
             "CANNOT TELL. The leanest reading at full load is beyond lambda {lambda:.2}, the limit is {:.2}, and no lean \
              event says why: take it for real.",
@@ -321,7 +325,7 @@ mod tests {
     use crate::rig::{self, Rig};
 
     #[test]
-    fn a_lean_reading_at_full_load_without_an_event_is_never_none_seen() {
+    fn a_lean_reading_without_an_event_and_a_log_that_stands_still_are_never_none_seen() {
         let (path, rig) = ("datasets/hill_climb_demo.csv", Rig::default());
         let table = read::open(path.as_ref(), &ReadOptions::default()).expect("a log");
         let mut audit = crate::audit::audit(&rig::assemble(table, &rig).expect("a log"), &rig).document;
@@ -331,5 +335,10 @@ mod tests {
         assert!(alarm && words.starts_with("CANNOT TELL. The leanest reading at full load"), "{words}");
         audit.claims.clear();
         assert!(danger(&audit).0.starts_with("NONE SEEN"));
+        // Rows that repeat the last ones say nothing either.
+        audit.findings.truncate(1);
+        audit.findings[0].detector = "standstill".into();
+        let (words, alarm) = danger(&audit);
+        assert!(alarm && words.contains("stands still"), "{words}");
     }
 }
