@@ -46,6 +46,14 @@ static MIXTURE: Limit = Limit {
     range: (0.005, 0.2),
     why: "0.02 or 2 %, the tolerance of a lambda reading; two columns of one sensor must agree better than that",
 };
+static VACUUM: Limit = Limit {
+    name: "vacuum_kpa",
+    unit: "kPa",
+    default: 50.0,
+    range: (15.0, 90.0),
+    why: "an open throttle lets in all but a few per cent of the air outside, which has more than 60 kPa below 4 300 m (ICAO \
+          standard atmosphere, from memory), and a racing restrictor takes a fifth of it (assumed)",
+};
 static HOLD: Limit = Limit {
     name: "hold_s",
     unit: "s",
@@ -81,6 +89,7 @@ static META: Meta = Meta {
         Role::Lambda,
         Role::Afr,
         Role::Pedal,
+        Role::Throttle,
     ],
     needs: &[],
     method: "Pairs, each where the log has both:\n\n\
@@ -92,6 +101,8 @@ static META: Meta = Meta {
                gear's middle ratio.\n\
              - manifold pressure against the barometer while the engine stands.\n\
              - boost + barometer against manifold pressure while running.\n\
+             - throttle at 90 % of its travel or more for `hold_s` with a manifold pressure below `vacuum_kpa`, as only a \
+               nearly closed one makes it.\n\
              - air/fuel ratio against lambda: the same sensor, so one ratio.\n\
              - the mixture against its command: right at lambda 1, yet short of the commanded enrichment by one factor \
              nearly everywhere at full load (`mixture_gain`), as an aged element reads.\n\
@@ -102,7 +113,7 @@ static META: Meta = Meta {
     misses: "Two channels wrong in the same way. Slip of a clutch or converter, wheelspin and tunnels make true \
              differences: they are shorter than `hold_s` or excluded by steady driving, mostly.",
     gaps: Gaps::Break,
-    limits: &[&SPEED, &ERROR, &PRESSURE, &MIXTURE, &target::GAIN, &target::EVEN, &HOLD],
+    limits: &[&SPEED, &ERROR, &PRESSURE, &MIXTURE, &VACUUM, &target::GAIN, &target::EVEN, &HOLD],
     evidence: &[&SLOPE, &INTERCEPT, &SEE, &R2, &PAIRS, &DIFFERENCE, &LASTED, &target::SHARE, &target::ONE],
     sources: &[
         "40 CFR 1065.307 Table 1 (linearity) and 1065.602 (slope, intercept, SEE, r2)",
@@ -127,6 +138,7 @@ impl Detector for CrossCheck {
             Role::Lambda => vec![target::gain(channel, view, limits)],
             Role::Afr => vec![mixture(channel, view, limits), target::gain(channel, view, limits)],
             Role::Pedal => vec![pedal(channel, view, limits)],
+            Role::Throttle => vec![pressure::throttle(channel, view, limits)],
             _ => Vec::new(),
         };
         let mut findings = Vec::new();
@@ -230,17 +242,19 @@ fn mixture(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
     )])
 }
 
+/// Least and largest position, without the outermost hundredths.
+fn travel(values: &[f64]) -> Option<(f64, f64)> {
+    let mut finite: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
+    let low = robust::quantile_in_place(&mut finite, 0.01)?;
+    Some((low, robust::quantile_in_place(&mut finite, 0.99)?))
+}
+
 /// Throttle wide open with the pedal released.
 fn pedal(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
     let throttle = need(view, Role::Throttle)?;
     let clock = &view.log.clock;
     let (pedal, throttle) = (held(channel, clock), held(throttle, clock));
-    let range = |values: &[f64]| {
-        let mut finite: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
-        let low = robust::quantile_in_place(&mut finite, 0.01)?;
-        Some((low, robust::quantile_in_place(&mut finite, 0.99)?))
-    };
-    let (Some((p0, p1)), Some((t0, t1))) = (range(&pedal), range(&throttle)) else {
+    let (Some((p0, p1)), Some((t0, t1))) = (travel(&pedal), travel(&throttle)) else {
         return Err("pedal or throttle holds no value".to_owned());
     };
     if p1 - p0 < 0.3 || t1 - t0 < 0.3 {
@@ -367,6 +381,30 @@ mod tests {
             .channel(Role::Throttle, |t| if t % 20.0 > 10.0 { 0.9 } else { 0.05 })
             .channel(Role::Pedal, |t| if t % 20.0 > 10.0 && !(50.0..60.0).contains(&t) { 0.9 } else { 0.0 });
         assert_eq!(bench.findings(&CrossCheck, Role::Pedal).len(), 1);
+    }
+
+    #[test]
+    fn throttle_that_stands_open_in_deep_vacuum() {
+        // Open and shut every 20 s; from 50 s on it shows open for as long as `stuck_s` although the manifold goes on.
+        let log = |stuck_s: f64, vacuum_pa: f64| {
+            let open = |t: f64| t % 20.0 < 10.0;
+            Bench::new(10.0, 1000)
+                .channel(Role::EngineSpeed, |_| 3_000.0)
+                .channel(Role::ManifoldPressure, move |t| if open(t) { 160e3 } else { vacuum_pa })
+                .channel(Role::Throttle, move |t| {
+                    if open(t) || (50.0..50.0 + stuck_s).contains(&t) { 0.95 } else { 0.02 }
+                })
+                .findings(&CrossCheck, Role::Throttle)
+        };
+        assert!(log(0.0, 30e3).is_empty() && log(1.5, 30e3).is_empty());
+        let found = log(5.0, 30e3);
+        assert_eq!(
+            (found.len(), found[0].rows.clone(), found[0].flag),
+            (1, 500..550, Flag::Suspect),
+            "{found:?}"
+        );
+        // Behind a restrictor or in the mountains, and with a pressure that no engine makes.
+        assert!(log(5.0, 65e3).is_empty() && log(5.0, 2e3).is_empty());
     }
 
     #[test]

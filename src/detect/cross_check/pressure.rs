@@ -1,10 +1,45 @@
 //! Manifold, boost and barometer: one air.
 
-use super::{DIFFERENCE, Found, INTERCEPT, LEAST_PAIRS, PAIRS, PRESSURE, R2, SEE, SLOPE, held, need};
+use super::{
+    DIFFERENCE, Found, HOLD, INTERCEPT, LASTED, LEAST_PAIRS, PAIRS, PRESSURE, R2, SEE, SLOPE, VACUUM, held,
+    lasted_s, need, stretches, travel,
+};
 use crate::detect::{Finding, Limits, View};
 use crate::flag::Flag;
 use crate::log::{Channel, Role};
 use crate::signal::{regression, robust};
+
+/// Share of its travel from which a throttle holds nothing back. Common practice, no source.
+const OPEN: f64 = 0.9;
+/// Less travel shows no open and no closed throttle, ratio. Assumed.
+const LEAST_TRAVEL: f64 = 0.3;
+/// No engine draws its manifold lower, Pa: over-run ends at 15 to 25 kPa (common practice, no source). What shows less is
+/// no reading.
+const DEEPEST_PA: f64 = 12e3;
+
+/// Wide open in deep vacuum.
+pub(super) fn throttle(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
+    let other = need(view, Role::ManifoldPressure)?;
+    let clock = &view.log.clock;
+    let (position, map) = (held(channel, clock), held(other, clock));
+    let Some((low, high)) = travel(&position).filter(|(low, high)| high - low >= LEAST_TRAVEL) else {
+        return Err("the throttle does not move far enough to tell open from closed".to_owned());
+    };
+    let open = low + OPEN * (high - low);
+    let vacuum = DEEPEST_PA..1e3 * limits.get(&VACUUM);
+    let contradict = |row: usize| position[row] >= open && vacuum.contains(&map[row]);
+    let found = stretches(clock, limits.get(&HOLD), contradict).into_iter().map(|rows| {
+        let lasted = lasted_s(clock, &rows);
+        let message = format!(
+            "{} shows an open throttle for {lasted:.1} s while {} stays below {:.0} kPa, which takes a closed one",
+            channel.name,
+            other.name,
+            limits.get(&VACUUM)
+        );
+        Finding::new(rows, Flag::Suspect, message, vec![(&LASTED, lasted)])
+    });
+    Ok(found.collect())
+}
 
 /// Manifold against barometer while the engine stands.
 pub(super) fn barometer(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
