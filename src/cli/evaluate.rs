@@ -28,8 +28,8 @@ pub(super) struct Arguments {
     /// Instead: measure time constants on logs of the same seeds that are driven for it, eight lifts each
     #[arg(long, conflicts_with_all = ["standstill", "keep"])]
     response: bool,
-    /// Instead: let the logger of each log stand still for a while, and measure what is seen of it
-    #[arg(long, conflicts_with = "keep")]
+    /// Let the logger stand still for a while, and measure what is seen of it (with --keep: write that log)
+    #[arg(long)]
     standstill: bool,
     /// Instead: write the log of this seed, its truth and its rig to the folder named by --output
     #[arg(long, value_name = "SEED", requires = "output")]
@@ -48,7 +48,7 @@ fn suite(text: &str) -> Result<Suite, String> {
 
 pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     if let (Some(seed), Some(folder)) = (arguments.keep, &arguments.output) {
-        return keep(seed, folder);
+        return keep(seed, folder, arguments.standstill);
     }
     let most = arguments.suite.seeds().count();
     if arguments.logs == 0 || arguments.logs > most {
@@ -104,12 +104,16 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
 }
 
 /// Writes one log of a suite for a closer look.
-fn keep(seed: u64, folder: &Path) -> Result<Ending, Failure> {
+fn keep(seed: u64, folder: &Path, standstill: bool) -> Result<Ending, Failure> {
     let log = folder.join(format!("{seed}.csv"));
     let (beside, rig_file) =
         (folder.join(format!("{seed}.csv.truth.json")), folder.join(format!("{seed}.toml")));
     apart::check([], &[], &[log.clone(), beside.clone(), rig_file.clone()])?;
-    let (plan, run) = evaluate::outcome::simulate(seed);
+    let (plan, run) = evaluate::outcome::run_plan(if standstill {
+        evaluate::suite::standstill_plan(seed)
+    } else {
+        evaluate::suite::plan(seed)
+    });
     std::fs::create_dir_all(folder).map_err(|error| Failure::write(folder, &error))?;
     let truth =
         run.truth_json().map_err(|error| Failure::Internal(format!("cannot write the truth: {error}")))?;

@@ -83,7 +83,7 @@ static META: Meta = Meta {
     summary: "a running engine's channels repeat their last values together while the clock runs",
     applies_to: &[],
     needs: &[],
-    method: "Stretches of `hold_s` or longer in which neither engine speed nor manifold pressure changes by a single count \
+    method: "Stretches of `hold_s` or longer, gaps not counted, in which neither engine speed nor manifold pressure changes by a single count \
              (in a log without both: no signal of the engine does) although the engine runs. Of each signal that stands \
              there (those two, mixture, throttle, fuel pressure, voltage, exhaust gas temperature, knock, vehicle \
              speed) the probability of so many equal readings follows from its noise and its repeats around the \
@@ -98,9 +98,9 @@ static META: Meta = Meta {
     assumes: "Noise does not vanish from two sensors at the same moment. The first row of the stretch is real.",
     misses: "A standstill while the engine stands, which is what a standing engine shows too; one shorter than `hold_s`; logs \
              with fewer than two signals that differ from reading to reading (coarse or slow channels); a repeated \
-             stretch instead of a repeated row. Signals that a controller filters until they stand at a steady point \
+             stretch instead of a repeated row; a stretch between two others with hardly a living row beside it. Signals that a controller filters until they stand at a steady point \
              would be found wrongly where they are lively right before it.",
-    gaps: Gaps::Break,
+    gaps: Gaps::Span,
     limits: &[&HOLD, &CHANCE, &TIMES],
     evidence: &[&HELD, &CHANNELS, &LOG10, &USUAL],
     sources: &[
@@ -125,7 +125,7 @@ impl Detector for Standstill {
         let of_state: Vec<&Channel> =
             signals.iter().copied().filter(|channel| STATE.contains(&channel.role)).collect();
         let leading = if of_state.is_empty() { &signals } else { &of_state };
-        let mut stretches = together(leading, view);
+        let mut stretches = together(leading, view.log.rows());
         stretches.retain(|rows| runs(view, rows));
         stretches.sort_by(|a, b| span_s(view, a).total_cmp(&span_s(view, b)));
         let bar = limits.get(&CHANCE).log10() - (view.log.rows().max(1) as f64).log10();
@@ -258,42 +258,47 @@ fn equal_readings(channel: &Channel, rows: &Range<usize>, view: &View<'_>) -> Eq
         (last, count) = (row, count + 1);
     }
     let Some((first, _)) = held else { return Equal::Silent };
-    let by_time = |period_s: f64| ((time_s[last] - time_s[first]) / period_s * (1.0 + 1e-9)) as usize;
+    let by_time = |period_s: f64| (span_s(view, &(first..last + 1)) / period_s * (1.0 + 1e-9)) as usize;
     let due = if period_s > 0.0 { by_time(period_s).saturating_add(1) } else { count };
     Equal::Stands(due.min(count))
 }
 
-/// Stretches without a gap in which none of some channels changes, each from the row of the last change on.
-fn together(channels: &[&Channel], view: &View<'_>) -> Vec<Range<usize>> {
+/// Stretches in which none of some channels changes, each from the row of the last change on. What is the same after a gap
+/// as before it stood meanwhile.
+fn together(channels: &[&Channel], rows: usize) -> Vec<Range<usize>> {
     let mut last = vec![f64::NAN; channels.len()];
     let mut found = Vec::new();
-    for segment in &view.log.clock.segments {
-        let mut start = segment.start;
-        for row in segment.clone() {
-            let mut moved = false;
-            for (channel, last) in channels.iter().zip(&mut last) {
-                let value = channel.values()[row];
-                if !value.is_nan() && value != *last {
-                    (moved, *last) = (true, value);
-                }
-            }
-            if moved {
-                if row > start + 1 {
-                    found.push(start..row);
-                }
-                start = row;
+    let mut start = 0;
+    for row in 0..rows {
+        let mut moved = false;
+        for (channel, last) in channels.iter().zip(&mut last) {
+            let value = channel.values()[row];
+            if !value.is_nan() && value != *last {
+                (moved, *last) = (true, value);
             }
         }
-        if segment.end > start + 1 {
-            found.push(start..segment.end);
+        if moved {
+            if row > start + 1 {
+                found.push(start..row);
+            }
+            start = row;
         }
+    }
+    if rows > start + 1 {
+        found.push(start..rows);
     }
     found
 }
 
+/// Time from the first of some rows to the last, without gaps, s.
 fn span_s(view: &View<'_>, rows: &Range<usize>) -> f64 {
-    let time_s = &view.log.clock.time_s;
-    time_s[rows.end - 1] - time_s[rows.start]
+    let clock = &view.log.clock;
+    let next = clock.segments.partition_point(|segment| segment.end <= rows.start);
+    let inside = clock.segments[next..].iter().take_while(|segment| segment.start < rows.end);
+    let of = |segment: &Range<usize>| {
+        clock.time_s[segment.end.min(rows.end) - 1] - clock.time_s[segment.start.max(rows.start)]
+    };
+    inside.map(of).sum()
 }
 
 /// Whether the engine runs in the middle of some rows.

@@ -189,12 +189,8 @@ pub struct Outcome {
     pub failed: Option<String>,
 }
 
-/// The log of a seed: its plan, and the run with truth.
-pub fn simulate(seed: u64) -> (Plan, Run) {
-    run_plan(plan(seed))
-}
-
-fn run_plan(plan: Plan) -> (Plan, Run) {
+/// The log of a plan: the plan, and the run with truth.
+pub fn run_plan(plan: Plan) -> (Plan, Run) {
     let run = simulate::run(&plan.scenario);
     (plan, run)
 }

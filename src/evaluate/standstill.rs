@@ -98,6 +98,8 @@ pub fn render(pairs: &[Pair]) -> String {
         let danger = verdicts::tabulate(outcomes).danger;
         format!("{} of {}", danger.dismissed.count, danger.dismissed.of)
     };
+    let open: Vec<String> = stood.iter().filter(|one| one.open).map(|one| one.seed.to_string()).collect();
+    let _ = writeln!(out, "Seeds whose gate opens all the same: {}", open.join(" "));
     let _ = writeln!(
         out,
         "Dangers dismissed that the log shows: {} with the standstill, {} without",
