@@ -24,8 +24,11 @@ pub(super) fn parts(case: &Case<'_, '_>, cause: Cause, found: &[Range<usize>]) -
         return Vec::new();
     }
     let onset_s = evidence::onset_s(case, cause);
+    // A limiter may cut single cylinders before the engine turns back; a speed that falls to the next gear has its own
+    // doubt in the moment of its fall.
+    let margin_s = if cause == Cause::GearCut { 0.0 } else { apart_s(scene) };
     if !episode.after_split
-        && let Some(end) = lean_before(scene, episode, onset_s, found)
+        && let Some(end) = lean_before(scene, episode, onset_s - margin_s, found)
     {
         let limit = scene.view.rig.full_load_lambda_max;
         let pieces = [
@@ -143,16 +146,16 @@ fn opened(case: &Case<'_, '_>) -> Option<(f64, Option<f64>)> {
 fn lean_before(scene: &Scene<'_>, episode: &Episode, onset_s: f64, found: &[Range<usize>]) -> Option<usize> {
     let limit = scene.view.rig.full_load_lambda_max;
     let apart_s = apart_s(scene);
-    let before = |frame: &Frame, sooner_s: f64| {
+    // A frame may have come sooner than usual, by as much as frames are apart.
+    let before = |frame: &Frame| {
+        let sooner_s = scene.period_s.min(0.2) + scene.delay_doubt_s(frame.time_s);
         let least_s = scene.cycle_s(frame.time_s);
         let gas_s = frame.time_s - (scene.delay_s(frame.time_s) - sooner_s).max(least_s);
-        gas_s + apart_s <= onset_s && loaded(scene, gas_s) && loaded(scene, gas_s + apart_s)
+        gas_s <= onset_s && loaded(scene, gas_s) && loaded(scene, gas_s + apart_s)
     };
     let start = episode.frames.start;
-    // A frame may have come sooner than usual, by as much as frames are apart.
-    let sooner_s = scene.period_s.min(0.2) + scene.delay_doubt_s();
     let own = scene.frames.get(episode.frames.clone())?;
-    let own = own.iter().take_while(|frame| before(frame, sooner_s)).count();
+    let own = own.iter().take_while(|frame| before(frame)).count();
     let inside = Episode { frames: start..start + own, limit, ..episode.clone() };
     if own > 0 && own < episode.frames.len() && episode::significant(scene, &inside) {
         return Some(start + own);
@@ -163,7 +166,7 @@ fn lean_before(scene: &Scene<'_>, episode: &Episode, onset_s: f64, found: &[Rang
     let first = frames.partition_point(|f| f.time_s < start_s - k::BEFORE_S.value);
     let mut lean = false;
     for (index, frame) in frames.iter().enumerate().skip(first) {
-        if !before(frame, sooner_s) {
+        if !before(frame) {
             continue;
         }
         if found.iter().any(|frames| frames.contains(&index)) {
@@ -184,7 +187,6 @@ fn lean_after(case: &Case<'_, '_>, cause: Cause) -> Option<usize> {
     let limit = scene.view.rig.full_load_lambda_max;
     let apart_s = apart_s(scene);
     let skew_s = evidence::injection_skew_s(scene);
-    let refill_s = apart_s + scene.delay_doubt_s() + k::RE_ENTRY_S.value;
     let down_s = k::TRANSITION_TAU.value * scene.chain.lean_to_rich.tau_s + scene.period_s.min(0.2);
     let stays_lean = |index: usize, frame: &Frame| {
         let gas_s = frame.time_s - scene.delay_s(frame.time_s);
@@ -194,6 +196,7 @@ fn lean_after(case: &Case<'_, '_>, cause: Cause) -> Option<usize> {
         // The next cut of a limiter may have begun since the last sample.
         let Some(acted_s) = evidence::acted_s(case, cause, gas_s + apart_s + skew_s) else { return false };
         let since_s = gas_s - acted_s;
+        let refill_s = apart_s + scene.delay_doubt_s(frame.time_s) + k::RE_ENTRY_S.value;
         match likeliest_gas(scene, index) {
             Some(phi) => since_s > refill_s && phi < limit.recip(),
             None => since_s > refill_s + down_s,

@@ -162,6 +162,7 @@ constants! {
     LR_NO_GEAR_CHANGE = -1.5 "log10" Assumed "engine speed does not drop to another ratio";
     SHIFT_PERIOD_S = 0.055 "s" Computed "a shift of 0.1 s needs two fresh readings to be told from what came before";
     SHIFT_ROAD = 0.93 "ratio" Assumed "road speed falls less than this over a change up under load";
+    SHIFT_FALL = 0.9 "ratio" Assumed "no two neighbouring gears are closer";
     SHIFT_STEP = 0.5 "ratio" Assumed "no two neighbouring gears are further apart";
     CUT_RATIO = 1.3 "times" Computed "a cut of all cylinders for 30 ms leans a sensor of 80 ms by 1.45";
     DEEP_RATIO = 1.9 "times" Computed "half of the fuel in the film and five times the air give 1.67; 20 % more demand than injectors give 1.2";

@@ -538,6 +538,15 @@ fn a_gear_cut_answers_for_no_gas_of_the_next_gear() {
     assert!(cut.end_s < 6.16, "{}", brief(&events));
 }
 
+#[test]
+fn a_pull_that_leans_out_while_the_engine_still_climbs_is_not_covered_by_the_gear_cut_after_it() {
+    let mut drive = shifted(20.0, 1e3);
+    let cut = drive.gas;
+    drive.gas = Box::new(move |t| if (5.7..6.0).contains(&t) { 0.91 } else { cut(t) });
+    let events = drive.events();
+    assert!(treated(&events, 5.8, 5.95).contains(&TreatAs::Hazard), "{}", brief(&events));
+}
+
 /// Speed flares at 6 s at five times the rate in gear, then falls back; the throttle opens at `opens`.
 fn flared(opens: f64) -> Drive {
     let mut drive = Drive::new(50.0);

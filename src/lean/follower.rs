@@ -210,7 +210,8 @@ impl Follower {
         let stands = self.stood_lambda - 3.0 * scene.noise_lambda(self.stood_lambda);
         let stood = earlier.iter().rev().find(|f| f.lambda >= stands);
         let Some((fallen, stood)) = later.first().zip(stood) else { return false };
-        let waited_s = stood.time_s - self.opened_s - scene.delay_doubt_s() - scene.period_s.min(0.2);
+        let waited_s =
+            stood.time_s - self.opened_s - scene.delay_doubt_s(stood.time_s) - scene.period_s.min(0.2);
         let fall_s = way_down_tau(self.full_phi, stands.recip(), rich) * slowest_s
             + k::MIXING_S.value
             + scene.period_s.min(1.0);

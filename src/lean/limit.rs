@@ -63,7 +63,7 @@ pub(super) struct Loads {
 
 impl Loads {
     fn of(scene: &Scene<'_>, witnesses: &Witnesses<'_>, frame: &Frame) -> Self {
-        let (delay_s, doubt_s) = (scene.delay_s(frame.time_s), scene.delay_doubt_s());
+        let (delay_s, doubt_s) = (scene.delay_s(frame.time_s), scene.delay_doubt_s(frame.time_s));
         let cycle_s = scene.cycle_s(frame.time_s).min(delay_s);
         let at = |late_s: f64| witnesses.load(scene, frame.time_s - late_s);
         // Between a sample under load and one without it only the delay as known says which of the two it was.
@@ -181,7 +181,7 @@ impl<'a> Witnesses<'a> {
         let gas_s = time_s - scene.delay_s(time_s);
         // Enrichment must have had the time to be read.
         let since_s = gas_s
-            - scene.delay_doubt_s()
+            - scene.delay_doubt_s(time_s)
             - k::TRANSITION_TAU.value * scene.chain.lean_to_rich.quantile(0.975);
         match (target.at(gas_s, 0.5), target.range(since_s, gas_s + target.skew_s())) {
             (Some(asked), _) if (asked - 1.0).abs() <= k::CLOSED_LOOP_BAND.value => Load::Part,

@@ -30,6 +30,8 @@ pub(super) struct Path<'a> {
     late_s: f64,
     /// Spread of single changes of load about the two, s.
     doubt_s: f64,
+    /// The least of it: frames come at any moment of their period, s.
+    least_doubt_s: f64,
     /// Learnt from changes of load; else the assumption alone.
     learnt: bool,
 }
@@ -95,6 +97,7 @@ impl<'a> Path<'a> {
             largest: k::PIPE_FACTOR.value * k::EXHAUST_VOLUME.value,
             late_s: 0.0,
             doubt_s: 0.0,
+            least_doubt_s: 0.0,
             learnt: false,
         }
     }
@@ -140,8 +143,9 @@ impl<'a> Path<'a> {
         self.late_s = opening.min(closing).max(0.0);
         let spread = |way: &Way| (rest(way) - if way.opens { opening } else { closing }).abs();
         let spread = 1.4826 * median(ways.iter().map(spread).collect()).unwrap_or(0.0);
-        // Frames come at any moment of their period: its standard deviation is the least.
-        self.doubt_s = spread.max(learner.period_s.min(1.0) / 12.0_f64.sqrt());
+        // The standard deviation of a moment within a period.
+        self.least_doubt_s = learner.period_s.min(1.0) / 12.0_f64.sqrt();
+        self.doubt_s = spread.max(self.least_doubt_s);
     }
 
     /// Delay from cylinder to reading of the gas that is read at a time, s.
@@ -173,9 +177,12 @@ impl<'a> Path<'a> {
         self.learnt
     }
 
-    /// How much later than that a single change of the gas may show, s.
-    pub(super) fn doubt_s(&self) -> f64 {
-        self.doubt_s
+    /// How much later than that a single change of the gas may show, s: as changes of load scatter, and no later than the
+    /// latest of them allows at this flow. A closed throttle lets the gas creep, and its changes scatter by a third of a
+    /// second; at full load the pipe is emptied in a tenth of that.
+    pub(super) fn doubt_s(&self, time_s: f64) -> f64 {
+        let latest_s = self.latest_delay_s(time_s) - self.delay_s(time_s);
+        self.doubt_s.min(latest_s.max(self.least_doubt_s))
     }
 
     /// Time at which the breath reaches a value between a row and the one before, s.
@@ -352,6 +359,24 @@ mod tests {
         path.volume = 3.6e7;
         path.late_s = 0.04;
         assert!((path.delay_s(10.0) - 0.27).abs() < 1e-6, "{}", path.delay_s(10.0));
+    }
+
+    #[test]
+    fn gas_of_full_flow_is_no_later_than_the_latest_change_of_load_allows() {
+        let time_s: Vec<f64> = (0..2_000).map(|i| f64::from(i) * 0.01).collect();
+        let mut path = Path::new(&time_s, None, None);
+        (path.volume, path.largest) = (3.6e7, 5.4e7);
+        (path.doubt_s, path.least_doubt_s) = (0.33, 0.003);
+        // 1.8e8 per second: the largest volume takes 0.1 s longer than the usual one.
+        assert!((path.doubt_s(10.0) - 0.1).abs() < 1e-6, "{}", path.doubt_s(10.0));
+        // At a quarter of the flow changes scatter as they do.
+        for breath in &mut path.breath {
+            *breath *= 0.25;
+        }
+        assert!((path.doubt_s(15.0) - 0.33).abs() < 1e-6, "{}", path.doubt_s(15.0));
+        // Frames come at any moment of their period all the same.
+        path.largest = path.volume;
+        assert!((path.doubt_s(15.0) - 0.003).abs() < 1e-6);
     }
 
     #[test]

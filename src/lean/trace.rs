@@ -375,8 +375,8 @@ impl<'a> Scene<'a> {
     }
 
     /// How much later a single change of the gas may show, s.
-    pub(super) fn delay_doubt_s(&self) -> f64 {
-        self.path.doubt_s()
+    pub(super) fn delay_doubt_s(&self, time_s: f64) -> f64 {
+        self.path.doubt_s(time_s)
     }
 
     /// The breath of the engine, and its exhaust volume as the changes of load of this log show it.

@@ -211,9 +211,16 @@ pub(super) fn onset_s(case: &Case<'_, '_>, cause: Cause) -> f64 {
                 speed?.samples(from, end).find(near).map(|sample| sample.0)
             })
         }
-        _ => rows_in_state(case, end, bit::GEAR_CHANGE | bit::UNLOAD)
-            .next()
-            .and_then(|row| Some(scene.time_s.get(row)? - speed_skew_s)),
+        _ => {
+            // Nor is one cut for a change of gear while its speed still climbs, however early the state is shown.
+            let climbed = || fall(speed?.samples(from, end)).map(|(top_s, _)| top_s - scene.cycle_s(top_s));
+            let shown = || {
+                let row = rows_in_state(case, end, bit::GEAR_CHANGE | bit::UNLOAD).next()?;
+                scene.time_s.get(row).copied()
+            };
+            let climbed = if cause == Cause::GearCut { climbed() } else { None };
+            climbed.or_else(shown).map(|began_s| began_s - speed_skew_s)
+        }
     };
     // Without a moment of its own: as long before as the reading may take to pass its limit.
     off.or(began).unwrap_or(case.gas_start_s - scene.chain.rich_to_lean.tau_s - scene.period_s.min(0.2))
@@ -240,11 +247,8 @@ pub(super) fn acted_s(case: &Case<'_, '_>, cause: Cause, time_s: f64) -> Option<
             let row = rows_in_state(case, time_s, bit::GEAR_CHANGE | bit::UNLOAD | bit::LIMITER).last();
             let shown_s = row.and_then(|row| scene.time_s.get(row).copied());
             // A change of gear is over when engine speed has stopped falling, however long the state is shown.
-            let turned_s =
-                scene.witness(Role::EngineSpeed).filter(|_| cause == Cause::GearCut).and_then(|speed| {
-                    let slowest = speed.samples(from, time_s).min_by(|a, b| a.1.total_cmp(&b.1));
-                    slowest.map(|sample| sample.0)
-                });
+            let speed = scene.witness(Role::EngineSpeed).filter(|_| cause == Cause::GearCut);
+            let turned_s = speed.and_then(|speed| Some(fall(speed.samples(from, time_s))?.1));
             match (shown_s, turned_s) {
                 (Some(shown), Some(turned)) => Some(shown.min(turned)),
                 (shown, turned) => shown.or(turned),
@@ -252,6 +256,23 @@ pub(super) fn acted_s(case: &Case<'_, '_>, cause: Cause, time_s: f64) -> Option<
         }
         _ => None,
     }
+}
+
+/// The deepest fall of engine speed: when it was highest before, and lowest then, s; null where it fell by less than
+/// neighbouring gears are apart.
+fn fall(samples: impl Iterator<Item = (f64, f64)>) -> Option<(f64, f64)> {
+    let mut top = (f64::NAN, f64::NEG_INFINITY);
+    let mut deepest: Option<(f64, f64, f64)> = None;
+    for (time_s, rpm) in samples {
+        if rpm >= top.1 {
+            top = (time_s, rpm);
+        }
+        let kept = rpm / top.1.max(1.0);
+        if kept <= k::SHIFT_FALL.value && deepest.is_none_or(|(_, _, least)| kept < least) {
+            deepest = Some((top.0, time_s, kept));
+        }
+    }
+    deepest.map(|(top_s, turned_s, _)| (top_s, turned_s))
 }
 
 /// Earliest moment at which injection may have come back after its last pause up to a time, s.
@@ -302,7 +323,7 @@ fn gear_change(case: &Case<'_, '_>) -> Reading {
         .and_then(|w| Some(w.median(end + 0.1, end + 0.5)? / w.median(start - 0.4, start)?.max(1.0)));
     let percent = (ratio - 1.0) * 100.0;
     let short = case.episode.duration_s(scene) <= 0.6 + scene.period_s.min(0.2);
-    let dropped = (0.55..=0.90).contains(&ratio);
+    let dropped = (0.55..=k::SHIFT_FALL.value).contains(&ratio);
     let changed = match road {
         // A low gear gains a quarter of its road speed in the half second: then the ratio of the two tells.
         Some(road) => {
@@ -429,6 +450,24 @@ fn cut_depth(case: &Case<'_, '_>) -> Reading {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_change_of_gear_falls_from_the_last_moment_of_its_climb() {
+        // Climbs for a second by more than the change takes away, falls within 0.1 s, climbs on.
+        let rpm = |t: f64| match t {
+            t if t < 1.0 => 6_000.0 + 4_000.0 * t,
+            t if t < 1.1 => 10_000.0 - 20_000.0 * (t - 1.0),
+            t => 8_000.0 + 3_000.0 * (t - 1.1),
+        };
+        let samples = |until: f64| {
+            (0..200).map(|i| 0.01 * f64::from(i)).filter(move |t| *t <= until).map(move |t| (t, rpm(t)))
+        };
+        let (top_s, turned_s) = fall(samples(1.6)).expect("a fall");
+        assert!((top_s - 1.0).abs() < 0.011 && (turned_s - 1.1).abs() < 0.011, "{top_s} {turned_s}");
+        // While it climbs, and as long as it has fallen by less than to the next gear, nothing has acted.
+        assert_eq!(fall(samples(0.9)), None);
+        assert_eq!(fall(samples(1.04)), None);
+    }
 
     #[test]
     fn turns_of_a_saw_tooth_are_counted_where_they_reach_the_ceiling() {
