@@ -59,6 +59,7 @@ constants! {
     MERGE_CUT_S = 1.0 "s" Assumed "cuts within one closed-throttle stretch are one event";
     SIGNIFICANCE = 2.5 "sigma" Assumed "an excursion smaller than this many noise deviations of its mean is a reading at the limit";
     PART_LOAD_LAMBDA = 1.15 "lambda" Assumed "closed-loop part load holds 1.0 and swings to about 1.1 on transients";
+    SWING_MEAN = 0.05 "lambda" Assumed "a closed loop that works keeps the mean of a swing nearer to 1 than this";
     RICH_HOLD_S = 0.5 "s" Assumed "without a load channel the mixture counts as held rich after this long below the limit";
     RICH_HOLD_MEMORY_S = 10.0 "s" Assumed "without a load channel an excursion longer than this is another operating state";
     LOAD_AMBIENT_SHARE = 0.92 "of ambient" Assumed "manifold pressure above this share of ambient is full load";

@@ -111,6 +111,7 @@ fn runs(scene: &Scene<'_>, limits: &[Limit]) -> Vec<Episode> {
             new_segment
                 || limit.regime.rich() && !episode.regime.rich()
                 || !limit.regime.rich() && episode.regime.rich() && !on_its_way_down(scene, index, last_above)
+                || (limit.regime == Regime::LeanSwing) != (episode.regime == Regime::LeanSwing)
                 || limit.regime == Regime::Standing
                 || frame.lambda <= episode.limit - k::HYSTERESIS.value
         });
@@ -120,7 +121,7 @@ fn runs(scene: &Scene<'_>, limits: &[Limit]) -> Vec<Episode> {
             && open.as_ref().is_some_and(|episode| {
                 episode.regime.rich() && frame.time_s - episode.start_s(scene) <= closing_s
             });
-        if closing && limit.regime == Regime::PartLoad {
+        if closing && matches!(limit.regime, Regime::PartLoad | Regime::LeanSwing) {
             // Judged by the limit of part load, which it opens anew if it is above that one too.
             open = None;
         } else if closing
@@ -178,8 +179,19 @@ fn merge(scene: &Scene<'_>, runs: Vec<Episode>, alone: impl Fn(&Episode) -> bool
             let gap = run.start_s(scene) - last.end_s(scene);
             let cut = (last.regime == Regime::OverRun && run.regime == Regime::OverRun)
                 || (at_limiter(scene, last) && at_limiter(scene, &run));
-            let reach = if cut { k::MERGE_CUT_S.value } else { k::MERGE_TAU.value * tau };
-            if last.regime.rich() == run.regime.rich() && gap < reach && together(scene, last, &run) {
+            let swing = |episode: &Episode| episode.regime == Regime::LeanSwing;
+            let reach = if swing(last) && swing(&run) {
+                k::OLD_GAS_S.value
+            } else if cut {
+                k::MERGE_CUT_S.value
+            } else {
+                k::MERGE_TAU.value * tau
+            };
+            if last.regime.rich() == run.regime.rich()
+                && swing(last) == swing(&run)
+                && gap < reach
+                && together(scene, last, &run)
+            {
                 last.frames.end = run.frames.end;
                 continue;
             }

@@ -20,6 +20,8 @@ pub(super) enum Regime {
     OverRun,
     /// Idle, cruise, warm-up: closed loop about 1.
     PartLoad,
+    /// The same, lean in the mean of a whole swing of the closed loop: nothing holds it at 1.
+    LeanSwing,
     /// No load channel, mixture held rich until just now: the rig's limit.
     RichHold,
     /// No load channel and no rich hold.
@@ -240,7 +242,7 @@ pub(super) fn of_frames(scene: &Scene<'_>) -> Vec<Limit> {
         scene.frames.par_iter().map(|frame| Loads::of(scene, &witnesses, frame)).collect();
     let mut follower = Follower::new(scene.power_up_s.is_some(), settled_phi(scene, &loads, rich));
     let steady = closed_loop(scene, rich);
-    scene
+    let mut limits: Vec<Limit> = scene
         .frames
         .iter()
         .zip(&loads)
@@ -250,12 +252,56 @@ pub(super) fn of_frames(scene: &Scene<'_>) -> Vec<Limit> {
             let regime = follower.at(index, *steady).step(scene, &witnesses, load, frame, rich);
             let lambda = match regime {
                 Regime::Load | Regime::RichHold => rich,
-                Regime::OverRun | Regime::PartLoad | Regime::Unknown => k::PART_LOAD_LAMBDA.value.max(rich),
+                Regime::OverRun | Regime::PartLoad | Regime::LeanSwing | Regime::Unknown => {
+                    k::PART_LOAD_LAMBDA.value.max(rich)
+                }
                 Regime::Standing => f64::INFINITY,
             };
             Limit { regime, lambda }
         })
-        .collect()
+        .collect();
+    hold_part_load(&scene.frames, &mut limits, rich);
+    limits
+}
+
+/// Lowers the limit of part load to the edge of the closed loop where a whole swing is lean in its mean: single crests
+/// reach the usual limit, and a loop that works brings their mean back to 1. What reads above that limit is an event by
+/// itself, most often a cut: it says nothing of the loop and counts as 1.
+fn hold_part_load(frames: &[Frame], limits: &mut [Limit], rich: f64) {
+    let lean_phi = (1.0 + k::SWING_MEAN.value).recip();
+    let held = Limit { regime: Regime::LeanSwing, lambda: (1.0 + k::CLOSED_LOOP_BAND.value).max(rich) };
+    let above = |frame: &Frame| frame.lambda > k::PART_LOAD_LAMBDA.value;
+    let counted_phi = |frame: &Frame| if above(frame) { 1.0 } else { frame.phi };
+    // First frame of the swing that ends here, and the sum over it; up to where the limit has been lowered.
+    let (mut first, mut sum_phi, mut lowered) = (0, 0.0, 0);
+    for (index, frame) in frames.iter().enumerate() {
+        let before = index.checked_sub(1).and_then(|i| frames.get(i));
+        let gap = before.is_some_and(|before| frame.time_s - before.time_s > k::HELD_S.value);
+        if gap {
+            (first, sum_phi) = (index, 0.0);
+        }
+        if limits.get(index).is_none_or(|limit| limit.regime != Regime::PartLoad) {
+            (first, sum_phi) = (index + 1, 0.0);
+            continue;
+        }
+        sum_phi += counted_phi(frame);
+        while let Some(oldest) = frames.get(first)
+            && frame.time_s - oldest.time_s >= k::OLD_GAS_S.value
+        {
+            if sum_phi < lean_phi * (index + 1 - first) as f64 {
+                let swing = first.max(lowered)..index + 1;
+                let limits = limits.get_mut(swing.clone()).unwrap_or_default();
+                for (frame, limit) in frames.get(swing).unwrap_or_default().iter().zip(limits) {
+                    if !above(frame) {
+                        *limit = held;
+                    }
+                }
+                lowered = index + 1;
+            }
+            sum_phi -= counted_phi(oldest);
+            first += 1;
+        }
+    }
 }
 
 /// Mixture of full load where it keeps its limit, phi; null where this log hardly shows it. Of what boost and back
@@ -335,6 +381,27 @@ mod tests {
             clipped: false,
         };
         lambda.iter().enumerate().map(frame).collect()
+    }
+
+    #[test]
+    fn part_load_is_lean_where_the_mean_of_a_whole_swing_is_and_not_for_a_crest() {
+        let lowered = |lambda: &dyn Fn(usize) -> f64, regime: Regime| {
+            let readings: Vec<f64> = (0..100).map(lambda).collect();
+            let mut limits = vec![Limit { regime, lambda: k::PART_LOAD_LAMBDA.value }; readings.len()];
+            hold_part_load(&frames(&readings), &mut limits, 0.88);
+            limits.iter().filter(|limit| limit.regime == Regime::LeanSwing).count()
+        };
+        let swing = |mean: f64| move |row: usize| mean + if row % 40 < 20 { 0.05 } else { -0.05 };
+        // Five seconds.
+        assert_eq!(lowered(&swing(1.08), Regime::PartLoad), 100);
+        assert_eq!(lowered(&swing(1.02), Regime::PartLoad), 0);
+        // Half a second of air is a crest; shorter than a swing nothing is one.
+        assert_eq!(lowered(&|row| if (40..50).contains(&row) { 3.0 } else { 1.0 }, Regime::PartLoad), 0);
+        assert_eq!(lowered(&|row| if (40..60).contains(&row) { 1.08 } else { 0.99 }, Regime::PartLoad), 0);
+        // What a cut has left of its air is the cut's.
+        assert_eq!(lowered(&|row| if row < 5 { 1.3 } else { 1.08 }, Regime::PartLoad), 95);
+        // Other states have limits of their own.
+        assert_eq!(lowered(&swing(1.08), Regime::OverRun), 0);
     }
 
     #[test]

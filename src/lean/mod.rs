@@ -285,6 +285,9 @@ fn context(scene: &Scene<'_>, episode: &Episode) -> Context {
         return Context::GearChange;
     }
     let shut = || evidence::begins_shut(&Case::new(scene, episode, &[], Context::Unknown));
+    if episode.regime == Regime::LeanSwing {
+        return Context::PartLoad;
+    }
     if episode.regime == Regime::OverRun || (!episode.regime.rich() && shut()) {
         // A blip of the throttle: most of its lean gas is read after the throttle closed again.
         let blip = episode.duration_s(scene) <= k::LONGEST_FILM_S.value
@@ -317,7 +320,7 @@ fn context(scene: &Scene<'_>, episode: &Episode) -> Context {
                 Context::FullLoad
             }
         }
-        Regime::PartLoad => Context::PartLoad,
+        Regime::PartLoad | Regime::LeanSwing => Context::PartLoad,
         Regime::OverRun => Context::OverRun,
         Regime::RichHold | Regime::Unknown | Regime::Standing => Context::Unknown,
     }

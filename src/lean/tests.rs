@@ -292,6 +292,26 @@ fn the_way_down_from_part_load_is_no_lean_event_but_more_than_its_mixture_is() {
 }
 
 #[test]
+fn part_load_that_nothing_holds_at_one_is_an_event_of_its_own_and_no_cut() {
+    let leans = |lambda: f64, until: f64| {
+        let mut pull = Pull::new(20.0);
+        pull.seconds = 20.0;
+        // Cruise after the over-run; the loop swings.
+        let swing = |t: f64| if (t / 0.8).fract() < 0.5 { 0.02 } else { -0.02 };
+        pull.gas = Box::new(move |t| (13.0..until).contains(&t).then(|| lambda + swing(t)));
+        pull.events()
+    };
+    let lean = leans(1.10, 19.0);
+    let verdicts: Vec<Verdict> = lean.iter().map(|e| e.verdict).collect();
+    assert_eq!(verdicts, [Verdict::FuelCut, Verdict::Undetermined], "{lean:?}");
+    assert!(lean[0].end_s < 13.6 && lean[1].start_s >= 13.0, "{lean:?}");
+    // A loop that works, and one that is lean for less than a swing.
+    for events in [leans(1.02, 19.0), leans(1.10, 14.0)] {
+        assert!(events.iter().all(|e| e.start_s < 13.0), "{events:?}");
+    }
+}
+
+#[test]
 fn gas_of_before_an_opening_may_arrive_late_in_one_step_but_not_bit_by_bit() {
     // Part load read on for 60 ms longer than the delay and the sensor's way explain.
     let lean_for = |seconds: f64, back_s: f64| {

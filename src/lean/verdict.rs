@@ -8,7 +8,7 @@ use super::constants as k;
 use super::deconvolve::blind_below_s;
 use super::evidence::{self, Case, Feature, Group, Reading};
 use super::hypothesis::{Cause, Class, Context, Prior};
-use super::limit;
+use super::limit::{self, Regime};
 use super::open::{Open, OpenCut};
 use crate::document::{Causes, Posterior, Verdict};
 
@@ -138,6 +138,8 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
     };
     // What was lean before a cut is never dismissed with it.
     let flank = case.episode.flank;
+    // A cut reads air: none holds the mixture of part load a little lean for a whole swing.
+    let swing = case.episode.regime == Regime::LeanSwing;
     let hides = hides_load(case) && !torque_refutes(&readings);
     let dismissable = |class| vetoes.is_empty() && !flank && top == class && hazard < bar;
     let real = sum(&plain, |c| c.class() == Class::Real);
@@ -154,6 +156,7 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
         judgement.settle(Verdict::Dilution, Cause::AirIngress, &readings, "dilution_law");
     } else if top == Class::FuelCut
         && !flank
+        && !swing
         && hazard < bar
         && worst(Class::FuelCut) < k::CUT_HAZARD_ROBUST.value
         && let Some(proof) = proven(Class::FuelCut)
@@ -182,7 +185,7 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
         let warning = |counts: &dyn Fn(&str) -> bool| {
             readings.iter().find(|(f, r)| r.veto && counts(f.name)).map(|(_, r)| r.text.as_str())
         };
-        let cut = likeliest(&plain, |c| c.class() == Class::FuelCut).filter(|c| c.class() == top);
+        let cut = likeliest(&plain, |c| c.class() == Class::FuelCut).filter(|c| c.class() == top && !swing);
         judgement.because = Open {
             hazard,
             bar,
