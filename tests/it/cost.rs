@@ -265,5 +265,12 @@ fn columns_with_few_values_stay_within_their_means() {
         })
     };
     within_means("by_chance.csv", &sparse(|row, n| odd(row, n, 10) == 0));
-    within_means("in_turn.csv", &sparse(|row, n| (row + n) % 10 == 0));
+    let in_turn = sparse(|row, n| (row + n) % 10 == 0);
+    let folder = folder();
+    let log = file(folder.path(), "in_turn.csv", &in_turn);
+    let [page, flags] = ["x.html", "x.parquet"].map(|name| crate::logs::text(&folder.path().join(name)));
+    let (_, peak_mb, code, errors) = measured_call(&["audit", &log, "--html", &page, "--flags", &flags]);
+    assert_eq!(code, Some(0), "{errors}");
+    let most_mb = most_mb(&in_turn);
+    assert!(peak_mb.is_none_or(|mb| mb < most_mb), "{peak_mb:?} MB of {most_mb:.0}");
 }

@@ -1,5 +1,7 @@
 //! Charts over the whole log: one small area per channel on a common time axis, and the flags of every channel.
 
+use std::collections::BTreeSet;
+
 use super::chart::{
     COARSE, COLUMNS, Frame, HEIGHT, Markup, Series, WIDTH, boxes, escape, grid, path, thin, ticks,
     time_scale, time_ticks, value_scale,
@@ -66,11 +68,7 @@ pub(super) struct Panels {
 
 /// Every channel with values, up to a limit.
 pub(super) fn panels(log: &Log, detection: &Detection, audit: &Audit) -> Panels {
-    let with_values = log.channels.iter().enumerate().filter(|(_, channel)| channel.count() > 0);
-    let place = |role: &Role| FIRST.iter().position(|first| first == role).unwrap_or(FIRST.len());
-    let mut order: Vec<(usize, usize)> =
-        with_values.map(|(index, channel)| (place(&channel.role), index)).collect();
-    order.sort_unstable();
+    let mut order = order(log);
     let undrawn = order.len().saturating_sub(DRAWN_MOST);
     order.truncate(DRAWN_MOST);
     let (first, others) = order.split_at(order.partition_point(|(place, _)| *place < FIRST.len()));
@@ -79,6 +77,16 @@ pub(super) fn panels(log: &Log, detection: &Detection, audit: &Audit) -> Panels 
         order.iter().map(|(_, index)| panel(log, detection, audit, &breaks, *index)).collect()
     };
     Panels { first: drawn(first), others: drawn(others), undrawn }
+}
+
+/// Channels with values as they are drawn: place of the role and index.
+fn order(log: &Log) -> Vec<(usize, usize)> {
+    let with_values = log.channels.iter().enumerate().filter(|(_, channel)| channel.count() > 0);
+    let place = |role: &Role| FIRST.iter().position(|first| first == role).unwrap_or(FIRST.len());
+    let mut order: Vec<(usize, usize)> =
+        with_values.map(|(index, channel)| (place(&channel.role), index)).collect();
+    order.sort_unstable();
+    order
 }
 
 /// First rows after a gap or restart.
@@ -225,13 +233,18 @@ pub(super) struct Strip {
     pub words: String,
 }
 
-/// One strip per channel, in column order.
+/// One strip per channel, in column order; as many are drawn as there are panels.
 pub(super) fn strips(log: &Log, detection: &Detection, audit: &Audit) -> Vec<Strip> {
     let frame = Frame::around(0.0, log.clock.duration_s(), 0.0, 1.0);
     let time_s = &log.clock.time_s;
+    let undrawn: BTreeSet<usize> = order(log).into_iter().skip(DRAWN_MOST).map(|(_, index)| index).collect();
     let of = |(index, (channel, flags)): (usize, (&crate::document::Channel, &Vec<Flag>))| {
         let words = shares(&channel.flags);
         let mut chart = Markup::default();
+        if undrawn.contains(&index) {
+            chart.add(format_args!("not drawn"));
+            return Strip { name: channel.name.clone(), chart, words };
+        }
         chart.add(format_args!(
             "<svg class=\"strip\" width=\"100%\" height=\"16\" viewBox=\"0 0 1000 100\" preserveAspectRatio=\"none\" \
              data-channel=\"{index}\" role=\"img\" aria-label=\"Flags of {}: {}\">",
