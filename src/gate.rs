@@ -1,5 +1,6 @@
 //! The gate: whether a log may be used without further evidence, by a policy.
 
+mod lost;
 mod policy;
 #[cfg(test)]
 mod tests;
@@ -9,8 +10,8 @@ pub use policy::{Policy, PolicyError, READY, Ready};
 
 use crate::claim;
 use crate::document::{
-    About, Audit, Channel, Claim, ClaimStatus, CutShort, Decision, Finding, Gate, Grade, HealthMetric,
-    HealthStatus, LeanEvent, TreatAs, Unread, Verdict, score_words,
+    Audit, Channel, Claim, ClaimStatus, CutShort, Decision, Finding, Gate, Grade, HealthMetric, HealthStatus,
+    LeanEvent, TreatAs, Unread, Verdict, score_words,
 };
 use crate::log::Role;
 
@@ -58,17 +59,6 @@ impl<'a> Evidence<'a> {
         let low = claim.value.map_or(low, |value| low.max(lambda(value) - TOLERANCE));
         let explained = self.lean_events.iter().any(|event| event.peak_lambda >= low);
         (low > self.lean_limit && !explained).then_some(low)
-    }
-
-    /// From when on and how long the log stands still, in words; null where it does not.
-    pub fn stands_still(&self) -> Option<String> {
-        let places = || self.findings.iter().filter(|finding| finding.detector == "standstill");
-        let seconds: f64 = places().map(|finding| finding.end_s - finding.start_s).sum();
-        let start_s = places().next()?.start_s;
-        Some(format!(
-            "from {start_s:.1} s on the log stands still for {seconds:.1} s in all while its clock and the engine run: it says \
-             nothing about what happened there"
-        ))
     }
 
     /// The evidence of a document, with the date of its log and the check that the rig file states.
@@ -176,48 +166,6 @@ impl Case {
                  without `tau_s`",
             ),
             None => {}
-        }
-    }
-
-    /// Parts of the run of which the mixture or its time is not known. Many are in order (a logger that starts late, idle
-    /// between passes), so that they are said and close nothing; full load without readings is a matter of the claims.
-    fn unrecorded(&mut self, evidence: &Evidence<'_>) {
-        let mixture = |name: &str| evidence.channels.iter().any(|c| c.name == name && c.role.is_mixture());
-        let lost = |finding: &&Finding| match finding.detector.as_str() {
-            "time_gap" | "time_order" => true,
-            "dropout" => mixture(&finding.channel),
-            // A sensor or link that fails to zero or to its end stop writes a number where another leaves a blank.
-            name => {
-                (finding.flag == BAD || name == "gross_range")
-                    && finding.about == About::Fault
-                    && mixture(&finding.channel)
-            }
-        };
-        let places: Vec<&Finding> = evidence.findings.iter().filter(lost).collect();
-        let Some(first) = places.first() else { return };
-        let more = match places.len() {
-            1 => String::new(),
-            2 => " and in 1 more place".to_owned(),
-            many => format!(" and in {} more places", many - 1),
-        };
-        self.reserve(&format!(
-            "at {:.1} s{more} the mixture was not recorded, its reading is no value, or its time is in doubt ({}); what happened \
-             there is not known",
-            first.start_s, first.detector
-        ));
-    }
-
-    /// A logger that repeats its last row writes a rich mixture at full load as easily as it hides a danger.
-    fn stood_still(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
-        let Some(reason) = evidence.stands_still() else { return };
-        if policy.allowed.contains(&Verdict::Undetermined) {
-            self.reserve(&reason);
-        } else {
-            self.withhold(
-                &reason,
-                "a log that does not stand still: look at the logger and at the link that its readings come over, then repeat \
-                 the run",
-            );
         }
     }
 
@@ -536,9 +484,6 @@ const fn severity(status: HealthStatus) -> u8 {
         HealthStatus::Act => 2,
     }
 }
-
-/// The flag of a sample that is no value.
-const BAD: u8 = crate::flag::Flag::Bad.code();
 
 /// What a mixture reading may be off by, lambda: the tolerance of wideband sensors near the limit. Common practice, no
 /// source.

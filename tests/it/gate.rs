@@ -155,6 +155,19 @@ fn a_logger_that_stands_still_keeps_the_gate_shut() {
 }
 
 #[test]
+fn how_much_was_not_recorded_is_said_in_seconds() {
+    // Every cell but the time is blank from 57 s to the end at 64.6 s.
+    let blank = changed(str::to_owned, |cells| {
+        let lost = cells[0].parse::<f64>().is_ok_and(|time_s| time_s >= 57.0);
+        if lost { format!("{}{}", cells[0], ",".repeat(cells.len() - 1)) } else { cells.join(",") }
+    });
+    let folder = folder();
+    let shut = line(&["gate", &file(folder.path(), "blank.csv", blank)], 3);
+    let reasons = words(&shut["logs"][0]["reasons"]);
+    assert!(reasons.iter().any(|reason| reason.contains("the longest 7.6 s from 57.0 s on")), "{reasons:?}");
+}
+
+#[test]
 fn no_event_is_dismissed_by_rows_that_are_copies() {
     let folder = folder();
     let judged = |from_s: f64, to_s: f64| -> Vec<(f64, String)> {

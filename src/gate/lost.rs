@@ -1,0 +1,98 @@
+//! Parts of a run of which nothing is known: not recorded, no values, or copies of an earlier row.
+
+use super::{Case, Evidence, Policy};
+use crate::document::{About, Finding, Verdict};
+use crate::flag::Flag;
+
+impl Evidence<'_> {
+    /// From when on and how long the log stands still, in words; null where it does not.
+    pub fn stands_still(&self) -> Option<String> {
+        let places: Vec<&Finding> =
+            self.findings.iter().filter(|finding| finding.detector == "standstill").collect();
+        let start_s = places.first()?.start_s;
+        Some(format!(
+            "from {start_s:.1} s on the log stands still for {:.1} s in all while its clock and the engine run: it says \
+             nothing about what happened there",
+            covered_s(places.iter().map(|one| span_s(one)))
+        ))
+    }
+}
+
+impl Case {
+    /// Parts of the run of which the mixture or its time is not known. Many are in order (a logger that starts late, idle
+    /// between passes), so that they are said and close nothing; full load without readings is a matter of the claims.
+    pub(super) fn unrecorded(&mut self, evidence: &Evidence<'_>) {
+        let mixture = |name: &str| evidence.channels.iter().any(|c| c.name == name && c.role.is_mixture());
+        let lost = |finding: &&Finding| match finding.detector.as_str() {
+            "time_gap" | "time_order" => true,
+            "dropout" => mixture(&finding.channel),
+            // A sensor or link that fails to zero or to its end stop writes a number where another leaves a blank.
+            name => {
+                (finding.flag == Flag::Bad.code() || name == "gross_range")
+                    && finding.about == About::Fault
+                    && mixture(&finding.channel)
+            }
+        };
+        let places: Vec<&Finding> = evidence.findings.iter().filter(lost).collect();
+        let lasts_s = |finding: &Finding| finding.end_s - finding.start_s;
+        let Some(first) = places.first() else { return };
+        let longest =
+            places.iter().copied().max_by(|a, b| lasts_s(a).total_cmp(&lasts_s(b))).unwrap_or(first);
+        let more = match places.len() {
+            1 => String::new(),
+            2 => " and in 1 more place".to_owned(),
+            many => format!(" and in {} more places", many - 1),
+        };
+        self.reserve(&format!(
+            "at {:.1} s{more} the mixture was not recorded, its reading is no value, or its time is in doubt ({}; {:.1} s in \
+             all, the longest {:.1} s from {:.1} s on); what happened there is not known",
+            first.start_s,
+            first.detector,
+            covered_s(places.iter().map(|one| span_s(one))),
+            lasts_s(longest),
+            longest.start_s
+        ));
+    }
+
+    /// A logger that repeats its last row writes a rich mixture at full load as easily as it hides a danger.
+    pub(super) fn stood_still(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
+        let Some(reason) = evidence.stands_still() else { return };
+        if policy.allowed.contains(&Verdict::Undetermined) {
+            self.reserve(&reason);
+        } else {
+            self.withhold(
+                &reason,
+                "a log that does not stand still: look at the logger and at the link that its readings come over, then repeat \
+                 the run",
+            );
+        }
+    }
+}
+
+fn span_s(finding: &Finding) -> (f64, f64) {
+    (finding.start_s, finding.end_s)
+}
+
+/// Time that stretches cover together, s: where two overlap it counts once.
+fn covered_s(places: impl Iterator<Item = (f64, f64)>) -> f64 {
+    let mut places: Vec<(f64, f64)> = places.collect();
+    places.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut until_s = f64::NEG_INFINITY;
+    let mut sum_s = 0.0;
+    for (start_s, end_s) in places {
+        sum_s += (end_s - start_s.max(until_s)).max(0.0);
+        until_s = until_s.max(end_s);
+    }
+    sum_s
+}
+
+#[cfg(test)]
+mod tests {
+    use super::covered_s;
+
+    #[test]
+    fn seconds_that_two_places_share_count_once() {
+        let places = [(5.0, 8.0), (1.0, 2.0), (6.0, 9.0), (6.5, 7.0)];
+        assert!((covered_s(places.into_iter()) - 5.0).abs() < 1e-12);
+    }
+}
