@@ -32,18 +32,26 @@ static CHANCE: Limit = Limit {
     why: "expected number of such stretches by chance in a whole log of this length (assumed)",
 };
 static TIMES: Limit = Limit {
-    name: "times_longest",
+    name: "times_like",
     unit: "1",
     default: 3.0,
     range: (1.0, 1_000.0),
-    why: "so many times as long as the longest stretch in which engine speed and manifold pressure stood otherwise while the \
-          engine ran; on open drives, whose link may stall itself, one such stretch is at most twice as long as the next (measured)",
+    why: "a stretch is like another one that is at least so many times shorter; on open drives, whose link may stall itself, the \
+          longest is at most twice as long as the next (measured)",
+};
+static HABIT: Limit = Limit {
+    name: "habit",
+    unit: "1",
+    default: 5.0,
+    range: (1.0, 1e6),
+    why: "so many others like it make a stretch the habit of a log's link; fewer are stalls that come again (assumed)",
 };
 
 static HELD: Field = Field { name: "held_s", unit: "s" };
 static CHANNELS: Field = Field { name: "channels", unit: "1" };
 static LOG10: Field = Field { name: "log10_p", unit: "1" };
 static USUAL: Field = Field { name: "longest_otherwise_s", unit: "s" };
+static ENDS_IDLE: Field = Field { name: "ends_idle", unit: "1" };
 
 /// What an engine shows by signals of its own, each by its surest role first. Computed values (injection, ignition,
 /// targets) follow from these and testify to nothing new; what the logger measures itself (satellite, acceleration) goes on
@@ -83,26 +91,28 @@ static META: Meta = Meta {
     summary: "a running engine's channels repeat their last values together while the clock runs",
     applies_to: &[],
     needs: &[],
-    method: "Stretches of `hold_s` or longer, gaps not counted, in which neither engine speed nor manifold pressure changes by a single count \
-             (in a log without both: no signal of the engine does) although the engine runs. Of each signal that stands \
-             there (those two, mixture, throttle, fuel pressure, voltage, exhaust gas temperature, knock, vehicle \
-             speed) the probability of so many equal readings follows from its noise and its repeats around the \
-             stretch in the same operating state, as for `flat_line`. Independent signals multiply. It is a finding \
-             when two or more of them are each below 0.01, all together are below `chance` in a log of this length, \
-             and the stretch is `times_longest` times as long as the longest one that is no finding.\n\n\
+    method: "Stretches of `hold_s` or longer, gaps not counted, in which neither engine speed nor manifold pressure changes by \
+             a single count (in a log without both: no signal of the engine does), or at full load only one of these two does, although \
+             the engine runs. Of each signal that stands there (those two, mixture, throttle, fuel pressure, \
+             voltage, exhaust gas temperature, knock, vehicle speed) the probability of so many equal readings follows from \
+             its noise and its repeats around the stretch in the same operating state, as for `flat_line`. Independent \
+             signals multiply. It is a finding when two or more of them are each below 0.01, all together are below \
+             `chance` in a log of this length, and not more than `habit` stretches of the log are like it: not shorter by \
+             more than `times_like`. A log in which no signal changes from its first row to its last is one whatever its \
+             chance.\n\n\
              - Every lively signal stands: no row there is a record of anything; all channels are bad.\n\
              - Some go on (the logger's own inputs beside a dead bus): all are suspect, because the operating state that \
                belongs to their readings is not known.\n\n\
-             A running engine is told by its speed; without one by a manifold pressure that no air outside has, by \
-             injection, or by a moving vehicle.",
+             A running engine is told by its speed; where that is blank or 0, by a manifold pressure that no air outside \
+             has or by injection, and without a reading of it by a moving vehicle too.",
     assumes: "Noise does not vanish from two sensors at the same moment. The first row of the stretch is real.",
     misses: "A standstill while the engine stands, which is what a standing engine shows too; one shorter than `hold_s`; logs \
              with fewer than two signals that differ from reading to reading (coarse or slow channels); a repeated \
              stretch instead of a repeated row; a stretch between two others with hardly a living row beside it. Signals that a controller filters until they stand at a steady point \
              would be found wrongly where they are lively right before it.",
     gaps: Gaps::Span,
-    limits: &[&HOLD, &CHANCE, &TIMES],
-    evidence: &[&HELD, &CHANNELS, &LOG10, &USUAL],
+    limits: &[&HOLD, &CHANCE, &TIMES, &HABIT],
+    evidence: &[&HELD, &CHANNELS, &LOG10, &USUAL, &ENDS_IDLE],
     sources: &[
         "QARTOD flat line test (test 8) over several channels at once, as a probability in place of sample counts",
         "probability of equal readings: computed for the lean-event physics note",
@@ -122,34 +132,94 @@ impl Detector for Standstill {
                 "the log has fewer than two signals of the engine that could stand together",
             );
         }
+        let hold_s = limits.get(&HOLD);
+        if let Some(finding) = whole(&signals, view).filter(|_| span_s(view, &(0..view.log.rows())) >= hold_s)
+        {
+            return Outcome::Ran { evaluated: Evaluated::Rows(Vec::new()), findings: vec![finding] };
+        }
         let of_state: Vec<&Channel> =
             signals.iter().copied().filter(|channel| STATE.contains(&channel.role)).collect();
-        let leading = if of_state.is_empty() { &signals } else { &of_state };
-        let mut stretches = together(leading, view.log.rows());
-        stretches.retain(|rows| runs(view, rows));
-        stretches.sort_by(|a, b| span_s(view, a).total_cmp(&span_s(view, b)));
+        let leading = if of_state.is_empty() { signals.clone() } else { of_state.clone() };
+        // One of the state's own signals may come by another way, or be the only one that has a count of noise.
+        let others = of_state.iter().filter(|_| signals.len() > FEWEST).map(|one| {
+            signals.iter().copied().filter(|other| !std::ptr::eq(*one, *other)).collect::<Vec<_>>()
+        });
         let bar = limits.get(&CHANCE).log10() - (view.log.rows().max(1) as f64).log10();
         let mut readings: Option<Vec<Signal<'_>>> = None;
-        // From the shortest on: what is not thrice as long as the longest before it belongs to the log's habit, and the next
-        // one is held against it.
-        let mut usual_s = 0.0;
-        let mut findings = Vec::new();
-        for rows in stretches {
-            let held_s = span_s(view, &rows);
-            let long = held_s >= limits.get(&HOLD) && held_s >= limits.get(&TIMES) * usual_s;
-            let stand = long.then(|| {
-                let signals = readings.get_or_insert_with(|| Signal::all(&signals, view));
-                Stand::of(rows, signals, view)
-            });
-            match stand.filter(|stand| stand.speaking >= FEWEST && stand.log10_p <= bar) {
-                Some(stand) => findings.push(stand.describe(held_s, usual_s)),
-                None => usual_s = held_s,
+        let mut stands: Vec<Stand<'_>> = Vec::new();
+        let mut usual_s = 0.0_f64;
+        for (at, channels) in std::iter::once(leading).chain(others).enumerate() {
+            let stretches = stretches(&channels, view);
+            let habits = Habits::of(&stretches, view, limits);
+            for rows in stretches {
+                let held_s = span_s(view, &rows);
+                let known = |stand: &Stand<'_>| stand.rows.start < rows.end && rows.start < stand.rows.end;
+                if stands.iter().any(known) {
+                    continue;
+                }
+                // An engine at idle has its load, its throttle and the vehicle at rest while its speed moves.
+                let rest = at > 0 && !view.state.has(rows.start, bit::WIDE_OPEN);
+                let stand = (held_s >= hold_s && !rest && !habits.has(held_s)).then(|| {
+                    let signals = readings.get_or_insert_with(|| Signal::all(&signals, view));
+                    Stand::of(rows, signals, view)
+                });
+                match stand.filter(|stand| stand.speaking >= FEWEST && stand.log10_p <= bar) {
+                    Some(stand) => stands.push(stand),
+                    None if at == 0 => usual_s = usual_s.max(held_s),
+                    None => {}
+                }
             }
         }
+        let mut findings: Vec<Finding> = stands.iter().map(|stand| stand.describe(view, usual_s)).collect();
         findings.sort_by_key(|finding| finding.rows.start);
         // What passes here makes no sample good: the signals are judged one by one elsewhere.
         Outcome::Ran { evaluated: Evaluated::Rows(Vec::new()), findings }
     }
+}
+
+/// How long some signals stand in this log, in order.
+struct Habits {
+    lengths_s: Vec<f64>,
+    times: f64,
+    habit: usize,
+}
+
+impl Habits {
+    fn of(stretches: &[Range<usize>], view: &View<'_>, limits: &Limits<'_>) -> Self {
+        let mut lengths_s: Vec<f64> = stretches.iter().map(|rows| span_s(view, rows)).collect();
+        lengths_s.sort_by(f64::total_cmp);
+        Self { lengths_s, times: limits.get(&TIMES), habit: limits.get(&HABIT) as usize }
+    }
+
+    /// Whether a stretch of this length is one of many like it.
+    fn has(&self, held_s: f64) -> bool {
+        let like = self.lengths_s.partition_point(|other_s| *other_s < held_s / self.times);
+        self.lengths_s.len() - like > self.habit
+    }
+}
+
+/// A log in which no signal ever changes: it hung before it began. There is nothing beside it to learn a chance from.
+fn whole(signals: &[&Channel], view: &View<'_>) -> Option<Finding> {
+    let rows = 0..view.log.rows();
+    let mut standing = Vec::new();
+    for channel in signals {
+        match equal_readings(channel, &rows, view) {
+            Equal::Moves => return None,
+            Equal::Silent => {}
+            Equal::Stands(_) => standing.push(channel.name.as_str()),
+        }
+    }
+    if standing.len() < FEWEST || !runs(view, &rows) {
+        return None;
+    }
+    let held_s = span_s(view, &rows);
+    let message = format!(
+        "{} never change in the whole log of {held_s:.1} s although the engine runs: its rows are copies of one row, and what \
+         the engine did is not known",
+        standing.join(", ")
+    );
+    let evidence = vec![(&HELD, held_s), (&CHANNELS, standing.len() as f64)];
+    Some(Finding::new(rows, Flag::Bad, message, evidence))
 }
 
 /// A channel with its fresh readings.
@@ -164,9 +234,13 @@ impl<'a> Signal<'a> {
     }
 
     /// log10 of the probability that it shows so many equal readings; 0 where its liveliness is not known.
-    fn log10_equal(&self, count: usize, rows: &Range<usize>, view: &View<'_>) -> f64 {
+    ///
+    /// * `any_state`: whether readings in other states speak for it where the log has none in the state of the stretch
+    fn log10_equal(&self, count: usize, rows: &Range<usize>, view: &View<'_>, any_state: bool) -> f64 {
+        let other =
+            || any_state.then(|| liveliness_in_any_state(self.channel, &self.readings, rows)).flatten();
         liveliness(self.channel, view, &self.readings, rows)
-            .or_else(|| liveliness_in_any_state(self.channel, &self.readings, rows))
+            .or_else(other)
             .map_or(0.0, |lively| lively.log10_run(count))
     }
 }
@@ -182,11 +256,15 @@ struct Stand<'a> {
     /// Signals whose standing says something.
     speaking: usize,
     log10_p: f64,
+    /// Whether it lasts to the end of the log, at idle: a bus falls silent with the key.
+    ends_idle: bool,
 }
 
 impl<'a> Stand<'a> {
     fn of(rows: Range<usize>, signals: &[Signal<'a>], view: &View<'_>) -> Self {
-        let mut stand = Self { rows, standing: Vec::new(), moving: Vec::new(), speaking: 0, log10_p: 0.0 };
+        let ends_idle = rows.end == view.log.rows() && view.state.has(rows.start, bit::IDLE);
+        let mut stand =
+            Self { rows, standing: Vec::new(), moving: Vec::new(), speaking: 0, log10_p: 0.0, ends_idle };
         for signal in signals {
             match equal_readings(signal.channel, &stand.rows, view) {
                 Equal::Moves => stand.moving.push(signal.channel),
@@ -202,7 +280,8 @@ impl<'a> Stand<'a> {
         stand
     }
 
-    fn describe(&self, held_s: f64, usual_s: f64) -> Finding {
+    fn describe(&self, view: &View<'_>, usual_s: f64) -> Finding {
+        let held_s = span_s(view, &self.rows);
         let names = |channels: &[&Channel]| -> String {
             channels.iter().map(|channel| channel.name.as_str()).collect::<Vec<_>>().join(", ")
         };
@@ -223,6 +302,7 @@ impl<'a> Stand<'a> {
             (&CHANNELS, self.standing.len() as f64),
             (&LOG10, self.log10_p),
             (&USUAL, usual_s),
+            (&ENDS_IDLE, f64::from(u8::from(self.ends_idle))),
         ];
         Finding::new(self.rows.start + 1..self.rows.end, flag, message, evidence)
     }
@@ -263,6 +343,13 @@ fn equal_readings(channel: &Channel, rows: &Range<usize>, view: &View<'_>) -> Eq
     Equal::Stands(due.min(count))
 }
 
+/// Stretches in which none of some channels changes while the engine runs.
+fn stretches(channels: &[&Channel], view: &View<'_>) -> Vec<Range<usize>> {
+    let mut stretches = together(channels, view.log.rows());
+    stretches.retain(|rows| runs(view, rows));
+    stretches
+}
+
 /// Stretches in which none of some channels changes, each from the row of the last change on. What is the same after a gap
 /// as before it stood meanwhile.
 fn together(channels: &[&Channel], rows: usize) -> Vec<Range<usize>> {
@@ -301,18 +388,23 @@ fn span_s(view: &View<'_>, rows: &Range<usize>) -> f64 {
     inside.map(of).sum()
 }
 
-/// Whether the engine runs in the middle of some rows.
+/// Whether the engine runs in the middle of some rows. Where its speed is blank or 0 for as long as all else stands, a
+/// pressure that only an engine makes and injection tell; without any reading of it the speed of the vehicle as well.
 fn runs(view: &View<'_>, rows: &Range<usize>) -> bool {
-    if view.log.role(Role::EngineSpeed).is_some() {
-        return view.state.has(usize::midpoint(rows.start, rows.end), bit::RUNNING);
+    if view.state.has(usize::midpoint(rows.start, rows.end), bit::RUNNING) {
+        return true;
     }
     let shows = |role: Role, holds: &dyn Fn(f64) -> bool| {
         let values = view.log.role(role).and_then(|channel| channel.values().get(rows.clone()));
         values.is_some_and(|values| values.iter().any(|value| holds(*value)))
     };
+    if shows(Role::EngineSpeed, &|speed| speed > 0.0) {
+        return false;
+    }
+    let unknown = !shows(Role::EngineSpeed, &|speed| !speed.is_nan());
     shows(Role::ManifoldPressure, &|pa| pa < NOT_AMBIENT_PA.0 || pa > NOT_AMBIENT_PA.1)
         || shows(Role::BoostPressure, &|pa| pa.abs() > NOT_AMBIENT_GAUGE_PA)
         || shows(Role::InjectorDuty, &|duty| duty > 0.0)
         || shows(Role::InjectorPulseWidth, &|seconds| seconds > 0.0)
-        || shows(Role::VehicleSpeed, &|speed| speed > MOVES_MPS)
+        || (unknown && shows(Role::VehicleSpeed, &|speed| speed > MOVES_MPS))
 }

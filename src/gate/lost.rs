@@ -57,7 +57,11 @@ impl Case {
     /// A logger that repeats its last row writes a rich mixture at full load as easily as it hides a danger.
     pub(super) fn stood_still(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
         let Some(reason) = evidence.stands_still() else { return };
-        if policy.allowed.contains(&Verdict::Undetermined) {
+        // A bus falls silent with the key: what an idling engine did last is as if the log had ended before it.
+        let at_key_off =
+            |finding: &Finding| finding.evidence.get("ends_idle").copied().flatten() == Some(1.0);
+        let mut places = evidence.findings.iter().filter(|finding| finding.detector == "standstill");
+        if policy.allowed.contains(&Verdict::Undetermined) || places.all(at_key_off) {
             self.reserve(&reason);
         } else {
             self.withhold(

@@ -151,16 +151,77 @@ fn coarse_channels_that_stand_by_habit_prove_nothing() {
 }
 
 #[test]
-fn what_is_not_far_longer_than_its_like_is_the_habit_of_the_log() {
-    // A link that stalls for 1.0 to 3.3 s every few seconds.
-    let stalls = [60..80, 150..177, 247..283, 353..403, 473..538];
-    let often = |hold_s: f64| {
-        let bench = stalls.iter().fold(bench(), |bench, rows| frozen(bench, rows, |_| true));
-        found(&bench.limit("standstill.hold_s", hold_s)).len()
+fn stalls_that_come_again_are_found_and_only_many_alike_are_the_habit_of_the_log() {
+    // A link that stalls for 0.9 to 2.0 s every few seconds.
+    let stalls = [60..78, 130..155, 210..240, 300..330, 380..410, 470..510];
+    let after = |number: usize| {
+        let bench = stalls.iter().take(number).fold(bench(), |bench, rows| frozen(bench, rows, |_| true));
+        found(&bench).len()
     };
-    assert_eq!(often(0.9), 5, "nothing else stands for long");
-    // Where the rig file says that 1 s is nothing, none is three times as long as the one before it.
-    assert_eq!(often(1.2), 0);
+    // The first is shorter than `hold_s` and excuses none of the others.
+    assert_eq!([1, 2, 3, 5].map(after), [0, 1, 2, 4]);
+    assert_eq!(after(6), 0, "each has five others like it");
+}
+
+/// The same bench with other values in some rows of a channel.
+fn with(bench: Bench, role: Role, rows: &Range<usize>, value: impl Fn(usize, f64) -> f64) -> Bench {
+    let mut bench = bench;
+    for channel in bench.log.channels.iter_mut().filter(|channel| channel.role == role) {
+        let mut values = channel.values().to_vec();
+        for row in rows.clone() {
+            values[row] = value(row, values[row]);
+        }
+        let (measured, unit) = (channel.measured.clone(), channel.unit);
+        *channel = Channel::new(channel.name.clone(), channel.role, unit, values, None);
+        channel.measured = measured;
+    }
+    bench
+}
+
+#[test]
+fn one_of_the_two_that_tell_the_state_may_go_on_or_have_a_count_of_noise() {
+    for (role, count) in [(Role::EngineSpeed, 1.0), (Role::ManifoldPressure, 100.0)] {
+        let goes_on = frozen(bench(), &(400..480), |other| other != role);
+        let still = frozen(bench(), &(400..480), |_| true);
+        let one_count =
+            with(still, role, &(400..480), |row, value| value + count * f64::from(u8::from(row % 17 == 0)));
+        for bench in [goes_on, one_count] {
+            assert!(found(&bench).is_empty(), "an engine at rest may show it");
+            let found = found(&bench.state(bit::WIDE_OPEN, 0.0, 40.0));
+            assert_eq!((found.len(), found[0].flag), (1, Flag::Suspect), "{role:?}");
+            assert!(found[0].rows.contains(&401) && found[0].rows.contains(&470), "{:?}", found[0].rows);
+        }
+    }
+}
+
+#[test]
+fn an_engine_speed_that_is_blank_or_zero_beside_pressure_of_an_engine_is_no_standing_engine() {
+    let speed = |value: f64| {
+        let mut bench =
+            with(frozen(bench(), &(400..480), |_| true), Role::EngineSpeed, &(400..480), |_, _| value);
+        bench.state.bits[400..480].fill(0);
+        found(&bench).len()
+    };
+    assert_eq!([speed(f64::NAN), speed(0.0)], [1, 1], "160 kPa");
+}
+
+#[test]
+fn a_log_that_hung_before_it_began_is_bad_from_end_to_end() {
+    let found = found(&frozen(bench(), &(1..800), |_| true));
+    assert_eq!((found.len(), found[0].rows.clone(), found[0].flag), (1, 0..800, Flag::Bad));
+    assert!(found[0].message.contains("never change in the whole log of 40.0 s"), "{}", found[0].message);
+}
+
+#[test]
+fn an_idle_that_the_log_ends_with_is_told_apart() {
+    let ends = |idle: bool| {
+        let mut bench = frozen(bench(), &(740..800), |_| true);
+        if idle {
+            bench.state.bits[700..800].iter_mut().for_each(|bits| *bits |= bit::IDLE);
+        }
+        evidence(&found(&bench)[0], "ends_idle")
+    };
+    assert_eq!([ends(false), ends(true)], [0.0, 1.0]);
 }
 
 #[test]
