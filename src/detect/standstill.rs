@@ -92,13 +92,13 @@ static META: Meta = Meta {
     applies_to: &[],
     needs: &[],
     method: "Stretches of `hold_s` or longer, gaps not counted, in which neither engine speed nor manifold pressure changes by \
-             a single count (in a log without both: no signal of the engine does), or at full load only one of these two does, although \
-             the engine runs. Of each signal that stands there (those two, mixture, throttle, fuel pressure, \
+             a single count (in a log without both: no signal of the engine does), or at full load only one of these two does, \
+             although the engine runs. Of each signal that stands there (those two, mixture, throttle, fuel pressure, \
              voltage, exhaust gas temperature, knock, vehicle speed) the probability of so many equal readings follows from \
              its noise and its repeats around the stretch in the same operating state, as for `flat_line`. Independent \
              signals multiply. It is a finding when two or more of them are each below 0.01, all together are below \
-             `chance` in a log of this length, and not more than `habit` stretches of the log are like it: not shorter by \
-             more than `times_like`. A log in which no signal changes from its first row to its last is one whatever its \
+             `chance` in a log of this length, and fewer than `habit` other stretches of the log are like it: not shorter \
+             by more than `times_like`. Where some signals go on below full load, no other one may be like it. A log in which no signal changes from its first row to its last is one whatever its \
              chance.\n\n\
              - Every lively signal stands: no row there is a record of anything; all channels are bad.\n\
              - Some go on (the logger's own inputs beside a dead bus): all are suspect, because the operating state that \
@@ -158,12 +158,19 @@ impl Detector for Standstill {
                     continue;
                 }
                 // An engine at idle has its load, its throttle and the vehicle at rest while its speed moves.
-                let rest = at > 0 && !view.state.has(rows.start, bit::WIDE_OPEN);
+                let rest = at > 0 && !loaded(view, &rows);
                 let stand = (held_s >= hold_s && !rest && !habits.has(held_s)).then(|| {
                     let signals = readings.get_or_insert_with(|| Signal::all(&signals, view));
                     Stand::of(rows, signals, view)
                 });
-                match stand.filter(|stand| stand.speaking >= FEWEST && stand.log10_p <= bar) {
+                // What goes on beside it shows that the link works; a governed idle stands as well.
+                let alone = |stand: &Stand<'_>| {
+                    stand.moving.is_empty()
+                        || stand.loaded
+                        || held_s >= habits.times * habits.longest_but(held_s)
+                };
+                let improbable = |stand: &Stand<'_>| stand.speaking >= FEWEST && stand.log10_p <= bar;
+                match stand.filter(|stand| improbable(stand) && alone(stand)) {
                     Some(stand) => stands.push(stand),
                     None if at == 0 => usual_s = usual_s.max(held_s),
                     None => {}
@@ -195,6 +202,13 @@ impl Habits {
     fn has(&self, held_s: f64) -> bool {
         let like = self.lengths_s.partition_point(|other_s| *other_s < held_s / self.times);
         self.lengths_s.len() - like > self.habit
+    }
+
+    /// The longest one beside a stretch of this length, s.
+    fn longest_but(&self, held_s: f64) -> f64 {
+        let mut longest = self.lengths_s.iter().rev().copied().peekable();
+        longest.next_if(|other_s| *other_s <= held_s);
+        longest.next().unwrap_or(0.0)
     }
 }
 
@@ -234,13 +248,9 @@ impl<'a> Signal<'a> {
     }
 
     /// log10 of the probability that it shows so many equal readings; 0 where its liveliness is not known.
-    ///
-    /// * `any_state`: whether readings in other states speak for it where the log has none in the state of the stretch
-    fn log10_equal(&self, count: usize, rows: &Range<usize>, view: &View<'_>, any_state: bool) -> f64 {
-        let other =
-            || any_state.then(|| liveliness_in_any_state(self.channel, &self.readings, rows)).flatten();
+    fn log10_equal(&self, count: usize, rows: &Range<usize>, view: &View<'_>) -> f64 {
         liveliness(self.channel, view, &self.readings, rows)
-            .or_else(other)
+            .or_else(|| liveliness_in_any_state(self.channel, &self.readings, rows))
             .map_or(0.0, |lively| lively.log10_run(count))
     }
 }
@@ -256,15 +266,25 @@ struct Stand<'a> {
     /// Signals whose standing says something.
     speaking: usize,
     log10_p: f64,
+    /// Whether it began at full load.
+    loaded: bool,
     /// Whether it lasts to the end of the log, at idle: a bus falls silent with the key.
     ends_idle: bool,
 }
 
 impl<'a> Stand<'a> {
     fn of(rows: Range<usize>, signals: &[Signal<'a>], view: &View<'_>) -> Self {
+        let loaded = loaded(view, &rows);
         let ends_idle = rows.end == view.log.rows() && view.state.has(rows.start, bit::IDLE);
-        let mut stand =
-            Self { rows, standing: Vec::new(), moving: Vec::new(), speaking: 0, log10_p: 0.0, ends_idle };
+        let mut stand = Self {
+            rows,
+            standing: Vec::new(),
+            moving: Vec::new(),
+            speaking: 0,
+            log10_p: 0.0,
+            loaded,
+            ends_idle,
+        };
         for signal in signals {
             match equal_readings(signal.channel, &stand.rows, view) {
                 Equal::Moves => stand.moving.push(signal.channel),
@@ -386,6 +406,11 @@ fn span_s(view: &View<'_>, rows: &Range<usize>) -> f64 {
         clock.time_s[segment.end.min(rows.end) - 1] - clock.time_s[segment.start.max(rows.start)]
     };
     inside.map(of).sum()
+}
+
+/// Whether the first of some rows, which is real, is at full load.
+fn loaded(view: &View<'_>, rows: &Range<usize>) -> bool {
+    view.state.has(rows.start, bit::WIDE_OPEN)
 }
 
 /// Whether the engine runs in the middle of some rows. Where its speed is blank or 0 for as long as all else stands, a
