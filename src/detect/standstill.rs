@@ -419,8 +419,10 @@ fn runs(view: &View<'_>, rows: &Range<usize>) -> bool {
     if view.state.has(usize::midpoint(rows.start, rows.end), bit::RUNNING) {
         return true;
     }
+    // The first row is real; the others are the copies.
+    let copies = (rows.start + 1).min(rows.end)..rows.end;
     let shows = |role: Role, holds: &dyn Fn(f64) -> bool| {
-        let values = view.log.role(role).and_then(|channel| channel.values().get(rows.clone()));
+        let values = view.log.role(role).and_then(|channel| channel.values().get(copies.clone()));
         values.is_some_and(|values| values.iter().any(|value| holds(*value)))
     };
     if shows(Role::EngineSpeed, &|speed| speed > 0.0) {

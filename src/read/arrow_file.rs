@@ -100,7 +100,14 @@ pub(super) fn read_ipc(source: Source, mut bytes: Vec<u8>, allowance: Allowance)
             reader.custom_metadata().iter().map(|(k, v)| (k.clone(), v.clone())).collect();
         custom.sort();
         metadata.extend(custom);
-        collect(schema, metadata, reader, allowance, false)
+        let batches = reader.num_batches();
+        let found = collect(schema, metadata, reader, allowance, false)?;
+        // The reader takes a message of no kind for the end.
+        if found.records.len() < batches && !is_unreadable(&found.schema) {
+            let words = format!("{batches} batches are listed, {} could be read", found.records.len());
+            return Err(Broken::Damaged(words));
+        }
+        Ok(found)
     });
     finish(source, "Arrow IPC", found, Room::of_texts(allowance))
 }
@@ -354,6 +361,7 @@ pub(super) fn field_metadata(
 #[cfg(test)]
 mod tests {
     use arrow_array::Float64Array;
+    use arrow_ipc::writer::FileWriter;
     use arrow_schema::{DataType, Schema};
 
     use super::super::{ReadOptions, from_bytes};
@@ -372,6 +380,38 @@ mod tests {
         let bytes = writer.into_inner().expect("ended");
         let begins = (0..bytes.len()).step_by(8).filter(|at| bytes[*at..].starts_with(&[0xff; 4])).collect();
         (bytes, begins)
+    }
+
+    #[test]
+    fn no_byte_of_a_message_of_a_file_loses_rows_unsaid() {
+        let (stream, _) = stream();
+        let batches: Vec<RecordBatch> = StreamReader::try_new(Cursor::new(stream), None)
+            .expect("a stream")
+            .map(|batch| batch.expect("it"))
+            .collect();
+        let mut writer = FileWriter::try_new(Vec::new(), &batches[0].schema()).expect("a file");
+        for batch in &batches {
+            writer.write(batch).expect("written");
+        }
+        let whole = writer.into_inner().expect("ended");
+        let begins: Vec<usize> =
+            (0..whole.len()).step_by(8).filter(|at| whole[*at..].starts_with(&[0xff; 4])).collect();
+        let rows =
+            |bytes: &[u8]| from_bytes("log.arrow", bytes, &ReadOptions::default()).map(|table| table.rows);
+        assert_eq!(rows(&whole).expect("whole"), 6);
+        // The head of the second batch's message, up to its table: its version, its kind and where they stand.
+        let mut refused = 0;
+        for at in begins[2] + 8..begins[2] + 40 {
+            for value in [0, 1, 4, 255] {
+                let mut damaged = whole.clone();
+                damaged[at] = value;
+                match rows(&damaged) {
+                    Ok(rows) => assert_eq!(rows, 6, "byte {at} as {value}"),
+                    Err(_) => refused += 1,
+                }
+            }
+        }
+        assert!(refused > 0, "no byte mattered");
     }
 
     #[test]
