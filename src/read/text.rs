@@ -61,7 +61,7 @@ pub(super) fn read(source: Source, bytes: &[u8], options: &ReadOptions) -> Resul
     if body.trim_ascii().is_empty() {
         return Err(no_rows(&path, &head, text));
     }
-    check_size(&path, &head, memchr::memchr_iter(b'\n', body).count(), body.len())?;
+    check_size(&path, &head, rows::filled_lines(body), body.len())?;
     let layout = Layout::of(&head, text);
     let kinds = guess(body, &head);
     let quoted = quoted::is_quoted(body, &layout);

@@ -166,6 +166,14 @@ pub(super) fn read(text: &[u8], layout: &Layout<'_>, chunk: &mut Chunk) {
     }
 }
 
+/// Lines that hold more than blanks: no other is a row.
+pub(super) fn filled_lines(text: &[u8]) -> usize {
+    let mut start = 0;
+    let ends = memchr::memchr_iter(b'\n', text).chain([text.len()]);
+    let lines = ends.map(|end| &text[std::mem::replace(&mut start, end + 1)..end]);
+    lines.filter(|line| line.iter().any(|byte| !byte.is_ascii_whitespace())).count()
+}
+
 /// Rows by the length of the first lines, with a little to spare; never more than rows with all their delimiters
 /// would fit, so that a freak of a file reserves no memory that it does not fill.
 ///

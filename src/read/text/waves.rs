@@ -157,7 +157,7 @@ fn pass(origin: Origin<'_>, body: usize, first: bool, rows: &mut Rows<'_>) -> Op
     let first = first && matches!(origin, Origin::File(_));
     let (mut now, mut next) = (Vec::new(), Vec::new());
     let mut hash = Sha256::new();
-    let (mut skip, mut ended, mut line_ends) = (body, true, 0);
+    let (mut skip, mut ended, mut line_ends, mut filled) = (body, true, 0, 0);
     waves.next(&mut now).ok()?;
     while !now.is_empty() {
         ended = now.ends_with(b"\n");
@@ -179,7 +179,8 @@ fn pass(origin: Origin<'_>, body: usize, first: bool, rows: &mut Rows<'_>) -> Op
                 rayon::join(hashed, || {
                     // Rows that leave out most of their cells are left to the reading of the bytes, which refuses them.
                     line_ends += memchr::memchr_iter(b'\n', lines).count();
-                    !is_too_sparse(line_ends, rows.layout.columns, bytes as usize)
+                    filled += rows::filled_lines(lines);
+                    !is_too_sparse(filled, rows.layout.columns, bytes as usize)
                         && rows.add_where(lines, is_plain)
                 })
                 .1
@@ -286,6 +287,22 @@ mod tests {
                 assert!(*a.values == *b.values, "{}", a.name);
             }
         }
+    }
+
+    /// Blank lines are no rows of a wide log that leave out their cells.
+    #[test]
+    fn blank_lines_between_the_rows_of_a_wide_log_refuse_nothing() {
+        let names: Vec<String> = (0..1_000).map(|column| format!("c{column}")).collect();
+        let rows = |count: u32, row: fn(u32) -> String| {
+            let rows: String = (0..count).map(|number| row(number) + "\n \r\n").collect();
+            format!("{}\n{rows}", names.join(","))
+        };
+        let wide = rows(9_000, |number| format!("{number}{}", ",".repeat(999)));
+        let (waves, whole) = both(wide.as_bytes());
+        assert_eq!((waves.expect("a plain text").rows, whole.rows), (9_000, 9_000));
+        let short = rows(9_000, |number| format!("{number},1"));
+        let error = from_bytes("short.csv", short.as_bytes(), &ReadOptions::default()).expect_err("too sparse");
+        assert!(error.to_string().contains("found: 9000 lines for 1000 columns"), "{error}");
     }
 
     #[test]
