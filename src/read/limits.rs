@@ -36,6 +36,14 @@ const NAMES_RATIO_MOST: u64 = 2;
 /// every channel. 300 channels once a second beside ten a hundred times a second come to 24 times (computed).
 #[cfg(feature = "mdf")]
 const MERGED_RATIO_MOST: u64 = 32;
+/// The same in bytes of their records as they are unpacked: 300 channels once a second beside ten a hundred times a second, in
+/// values of one and two bytes, come to 90 times (computed).
+#[cfg(feature = "mdf")]
+const MERGED_RECORDS_RATIO_MOST: u64 = 128;
+/// Columns of a group of an MDF file may take this many times its records as they are unpacked: each bit of a record may be a
+/// channel, and a number takes eight bytes. Beyond it channels lie on the same bytes, or rows share long texts.
+#[cfg(feature = "mdf")]
+const RECORDS_RATIO_MOST: u64 = 64;
 /// A line of a packed text is no longer than this, 16 MiB: 4 kB for each column that is allowed.
 pub(super) const LINE_MOST: usize = 16 << 20;
 /// Memory that unpacking zstd may take for looking back, as a power of two: the widest that the format's library unpacks
@@ -103,12 +111,25 @@ impl Allowance {
         self.most(NAMES_RATIO_MOST, TEXT_FREE)
     }
 
+    /// Bytes that the columns of an MDF file may take beyond [`RECORDS_RATIO_MOST`] times their records.
+    #[cfg(feature = "mdf")]
+    pub(super) fn beyond_records(self) -> u64 {
+        self.stated.unwrap_or(COLUMNS_FREE)
+    }
+
     /// Cells that groups of channels may have on one clock.
     ///
     /// * `own`: cells that they have by themselves
+    /// * `records`: bytes of their records
     #[cfg(feature = "mdf")]
-    pub(super) fn merged_cells(self, own: u64) -> u64 {
-        let most = || own.saturating_mul(MERGED_RATIO_MOST).max(COLUMNS_FREE / 8).min(self.columns() / 8);
+    pub(super) fn merged_cells(self, own: u64, records: u64) -> u64 {
+        let most = || {
+            let of_records = records.saturating_mul(MERGED_RECORDS_RATIO_MOST) / 8;
+            own.saturating_mul(MERGED_RATIO_MOST)
+                .min(of_records)
+                .max(COLUMNS_FREE / 8)
+                .min(self.columns() / 8)
+        };
         self.stated.map_or_else(most, |stated| stated / 8)
     }
 
@@ -126,6 +147,12 @@ impl Allowance {
         let ratio = ratios.find(|ratio| most == self.stored.saturating_mul(*ratio));
         ratio.map_or_else(|| format!("{size} MiB"), |ratio| format!("{size} MiB, {ratio} times its size"))
     }
+}
+
+/// What columns take beyond what the bits of their records may come to, bytes.
+#[cfg(feature = "mdf")]
+pub(super) fn beyond_their_bits(columns: u64, records: u64) -> u64 {
+    columns.saturating_sub(records.saturating_mul(RECORDS_RATIO_MOST))
 }
 
 /// Whether rows are so much shorter than their header that the cells they leave out would outgrow the file: a written

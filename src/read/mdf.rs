@@ -4,6 +4,7 @@ mod rows;
 #[cfg(test)]
 mod tests;
 
+use std::collections::HashSet;
 use std::sync::Arc;
 
 use arrow_array::{Array, ArrayRef, Float64Array, Int64Array, StringArray};
@@ -12,7 +13,7 @@ use falcon_mdf::blocks::channel::{ChannelType, DataType};
 use falcon_mdf::{Channel, ChannelGroup, Conversion, Mf4Error, Mf4File, OpenOptions, SignalValues};
 
 use super::header::{self, Heading};
-use super::limits::{Allowance, FORMULA_MOST};
+use super::limits::{self, Allowance, FORMULA_MOST};
 use super::mdf_claim::Blocks;
 use super::merge::{self, Group, Outgrown};
 use super::{Column, Place, ReadError, Table, check_columns, content_error};
@@ -82,13 +83,21 @@ pub(super) fn read(mut source: Source, bytes: &[u8], allowance: Allowance) -> Re
         if let Err(wide) = check_columns(&path, file.channel_count()) {
             return Ok(Err(wide));
         }
-        if cell_bytes(&file, &mut blocks) > most {
+        let spreads = spreads(&file, &mut blocks);
+        let sum = |of: fn(&Spread) -> u64| spreads.iter().map(of).fold(0, u64::saturating_add);
+        if sum(|spread| spread.columns) > most {
             return Ok(Err(beyond(most)));
         }
+        if sum(|spread| limits::beyond_their_bits(spread.columns, spread.records))
+            > allowance.beyond_records()
+        {
+            return Ok(Err(overlapping(&path, &spreads)));
+        }
+        let records = sum(|spread| spread.records);
         let cut_short = rows::cut_short(&blocks, file.data_groups());
-        Ok::<_, Mf4Error>(Ok((gather(&file), details(&file), cut_short)))
+        Ok::<_, Mf4Error>(Ok((gather(&file), details(&file), cut_short, records)))
     };
-    let (gathered, metadata, cut_short) = guarded(work)
+    let (gathered, metadata, cut_short, records) = guarded(work)
         .map_err(|_| damaged("blocks that contradict each other"))?
         .map_err(|error| damaged(&error.to_string()))??;
     let Gathered { groups, clockless, mut left_out, mut notes } = gathered;
@@ -107,7 +116,8 @@ pub(super) fn read(mut source: Source, bytes: &[u8], allowance: Allowance) -> Re
             notes.push(format!("{} channel groups without a clock of time were left out", clockless.len()));
             left_out.extend(clockless.iter().flatten().map(|column| unread(&column.name, NO_CLOCK)));
         }
-        with_clock(groups, allowance, &mut notes).map_err(|outgrown| spread(&path, &outgrown))?
+        with_clock(groups, |own| allowance.merged_cells(own, records), &mut notes)
+            .map_err(|outgrown| spread(&path, &outgrown))?
     };
     source.unread = left_out;
     let columns = name(columns, &mut notes);
@@ -122,26 +132,61 @@ pub(super) fn read(mut source: Source, bytes: &[u8], allowance: Allowance) -> Re
     Ok(Table { source, columns, rows, restarts: Vec::new(), metadata, notes })
 }
 
-/// Memory that the values of all channels take, bytes. Channels may share their bytes in the file, a record may have none
-/// at all, and rows may share one long text.
-fn cell_bytes(file: &Mf4File, blocks: &mut Blocks<'_>) -> u64 {
-    let mut sum: u64 = 0;
-    for data in file.data_groups() {
+/// What the columns of a group of data take.
+struct Spread {
+    /// Bytes.
+    columns: u64,
+    /// Bytes of its records that no group before it holds.
+    records: u64,
+    channels: usize,
+}
+
+/// Memory that the values of all channels take, by groups of data. Channels may share their bytes in the file, a record may
+/// have none at all, and rows may share one long text.
+fn spreads(file: &Mf4File, blocks: &mut Blocks<'_>) -> Vec<Spread> {
+    let held = rows::held(blocks);
+    let mut streams = HashSet::new();
+    let mut spreads = Vec::new();
+    for (index, data) in file.data_groups().iter().enumerate() {
+        let records = held.get(index).copied().unwrap_or(0);
+        let mut spread = Spread { columns: 0, records, channels: 0 };
         for group in &data.channel_groups {
+            spread.channels += group.channels.len();
             for channel in &group.channels {
                 let width = (channel.byte_size() as u64).max(NUMBER_BYTES);
                 let cell = width.saturating_add(blocks.longest_text(channel.block_offset()));
-                sum = sum.saturating_add(group.sample_count.saturating_mul(cell));
+                spread.columns = spread.columns.saturating_add(group.sample_count.saturating_mul(cell));
                 if channel.channel_type == ChannelType::VariableLength {
                     let own = blocks.stream_bytes(channel.data_link());
                     // The texts may also be records of a group of the same data.
                     let stream = if own > 0 { own } else { blocks.stream_bytes(data.data_block_offset()) };
-                    sum = sum.saturating_add(text_bytes(file, channel, stream));
+                    spread.columns = spread.columns.saturating_add(text_bytes(file, channel, stream));
+                    if own > 0 && streams.insert(channel.data_link()) {
+                        spread.records = spread.records.saturating_add(own);
+                    }
                 }
             }
         }
+        spreads.push(spread);
     }
-    sum
+    spreads
+}
+
+/// Columns that take more than the bits of their records may come to.
+fn overlapping(path: &str, spreads: &[Spread]) -> ReadError {
+    let beyond = |spread: &&Spread| limits::beyond_their_bits(spread.columns, spread.records);
+    let worst = spreads.iter().enumerate().max_by_key(|(_, spread)| beyond(spread));
+    let found = worst.map_or_else(String::new, |(index, spread)| {
+        let Spread { columns, records, channels } = spread;
+        let megabytes = columns / 1_000_000;
+        format!(
+            "{channels} channels that take {megabytes} MB, of {records} bytes, in data group {}",
+            index + 1
+        )
+    });
+    let problem = "channels share bytes, or rows long texts: the columns would outgrow the file";
+    let help = "write each byte to one channel and texts as numbers, or allow it by `unpacked_limit_mb` in the rig file";
+    content_error(path, Place::default(), problem, &found, help)
 }
 
 /// Groups that may not be put on one clock.
@@ -314,7 +359,7 @@ fn floats(values: Vec<f64>, nulls: Option<&NullBuffer>) -> ArrayRef {
 
 fn with_clock(
     groups: Vec<Group>,
-    allowance: Allowance,
+    most: impl FnOnce(u64) -> u64,
     notes: &mut Vec<String>,
 ) -> Result<Vec<Column>, Outgrown> {
     if groups.len() > 1 {
@@ -323,7 +368,7 @@ fn with_clock(
     // A channel that breaks off leaves its group's clock longer than its values.
     let whole = |group: &Group| group.columns.iter().all(|column| column.values.len() == group.time_s.len());
     let groups = groups.into_iter().filter(whole).collect();
-    let merged = merge::merge(groups, |own| allowance.merged_cells(own))?;
+    let merged = merge::merge(groups, most)?;
     if merged.left_out > 0 {
         notes.push(format!(
             "{} readings between the rows of the fastest group were left out",

@@ -150,6 +150,16 @@ fn record_block(blocks: &Blocks<'_>, at: usize) -> Option<u64> {
     }
 }
 
+/// Bytes of records of each group of data, in the order of the file. A block that is named again has been counted.
+pub(super) fn held(blocks: &Blocks<'_>) -> Vec<u64> {
+    let mut counted = HashSet::new();
+    let mut fresh = |data: usize| {
+        let parts = records(blocks, data).into_iter().filter(|part| counted.insert(*part));
+        parts.filter_map(|part| record_block(blocks, part)).fold(0, u64::saturating_add)
+    };
+    streams(blocks).iter().map(|stream| fresh(stream.data)).collect()
+}
+
 fn record_bytes(blocks: &Blocks<'_>, data: usize) -> u64 {
     let sizes = records(blocks, data).into_iter().filter_map(|at| record_block(blocks, at));
     sizes.fold(0, u64::saturating_add)
