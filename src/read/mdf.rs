@@ -48,6 +48,8 @@ pub(super) fn read(mut source: Source, bytes: &[u8], allowance: Allowance) -> Re
         let help = "split the file, write fewer channels, or set `unpacked_limit_mb` in the rig file";
         content_error(&path, Place::default(), &problem, "a file that is not what it seems", help)
     };
+    let ended = rows::ended(bytes);
+    let bytes = ended.as_ref();
     let mut blocks = Blocks::new(bytes);
     let named = blocks.named();
     if named.data > most {

@@ -281,6 +281,12 @@ impl<'a> Blocks<'a> {
         }
     }
 
+    /// Whether a block begins at a place: two capital letters, and four bytes that nobody uses.
+    pub(super) fn is_head(&self, at: usize) -> bool {
+        self.kind(at).iter().all(u8::is_ascii_uppercase)
+            && self.number(at).is_some_and(|head| head >> 32 == 0)
+    }
+
     /// Eight bytes as a number; null beyond the file.
     pub(super) fn number(&self, at: usize) -> Option<u64> {
         self.bytes.get(at..)?.first_chunk::<8>().map(|number| u64::from_le_bytes(*number))

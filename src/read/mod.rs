@@ -285,7 +285,9 @@ impl Format {
             [b'A', b'R', b'R', b'O', b'W', b'1', 0, 0, ..] => Self::ArrowFile,
             // A stream opens with a continuation mark and the length of its schema message.
             [0xff, 0xff, 0xff, 0xff, _, _, _, 0, ..] => Self::ArrowStream,
-            [b'M', b'D', b'F', b' ', b' ', b' ', b' ', b' ', ..] => Self::Mdf,
+            [b'M', b'D', b'F', b' ', b' ', b' ', b' ', b' ', ..]
+            // What a logger writes first, and replaces at the end.
+            | [b'U', b'n', b'F', b'i', b'n', b'M', b'F', b' ', ..] => Self::Mdf,
             [b'P', b'K', 3, 4, ..] => Self::Zip,
             _ => Self::Text,
         }

@@ -1,5 +1,6 @@
 //! Rows of an MDF 4 file as its blocks count and hold them, beside what was read of them.
 
+use std::borrow::Cow;
 use std::collections::{HashMap, HashSet};
 
 use falcon_mdf::DataGroup;
@@ -7,6 +8,8 @@ use falcon_mdf::DataGroup;
 use super::super::mdf_claim::{Blocks, HEAD, UNPACKED_LENGTH};
 use crate::log::CutShort;
 
+/// How a file begins until its logger has written it to the end.
+const UNFINISHED_NAME: &[u8] = b"UnFinMF ";
 /// Place of the marks that a logger sets while it writes and takes back at the end. ASAM MDF 4.1, from memory, as all places
 /// in this file.
 const UNFINISHED: usize = 60;
@@ -68,7 +71,7 @@ fn counted(blocks: &Blocks<'_>, at: usize) -> Counted {
 /// * `read`: the groups of data as they were read, in the order of the file
 pub(super) fn cut_short(blocks: &Blocks<'_>, read: &[DataGroup]) -> Option<CutShort> {
     let cut = |why: &str, row_only| CutShort { why: format!("the log breaks off: {why}"), row_only };
-    if blocks.bytes(UNFINISHED..UNFINISHED + 2).iter().any(|mark| *mark != 0) {
+    if is_unfinished(blocks) {
         return Some(cut("its logger marked it as not written to the end", false));
     }
     let mut held_at: HashMap<usize, u64> = HashMap::new();
@@ -92,6 +95,40 @@ pub(super) fn cut_short(blocks: &Blocks<'_>, read: &[DataGroup]) -> Option<CutSh
         found = [found, lost].into_iter().flatten().min_by_key(|cut| cut.row_only);
     }
     found
+}
+
+fn is_unfinished(blocks: &Blocks<'_>) -> bool {
+    blocks.bytes(0..UNFINISHED_NAME.len()) == UNFINISHED_NAME
+        || blocks.bytes(UNFINISHED..UNFINISHED + 2).iter().any(|mark| *mark != 0)
+}
+
+/// The file, with an end for each block of records whose length its logger never wrote: there the next block begins. The
+/// decoder takes all that follows for records.
+pub(super) fn ended(bytes: &[u8]) -> Cow<'_, [u8]> {
+    let blocks = Blocks::new(bytes);
+    let mut ended = Cow::Borrowed(bytes);
+    if !is_unfinished(&blocks) {
+        return ended;
+    }
+    let mut lengths: HashMap<usize, usize> = HashMap::new();
+    for at in blocks.data_groups() {
+        let Some(data) = blocks.links(at).nth(RECORDS) else { continue };
+        if !matches!(blocks.kind(data), b"DT" | b"DV") || blocks.length(data) > 0 {
+            continue;
+        }
+        let length = *lengths.entry(data).or_insert_with(|| {
+            let from = data + HEAD;
+            let rest = bytes.get(from..).unwrap_or_default();
+            let mut next = memchr::memmem::find_iter(rest, b"##").map(|offset| from + offset);
+            next.find(|place| blocks.is_head(*place)).unwrap_or(bytes.len()).saturating_sub(data)
+        });
+        // Where nothing was written nothing is named.
+        let (place, number) = if length > HEAD { (data + 8, length) } else { (at + HEAD + 8 * RECORDS, 0) };
+        if let Some(place) = ended.to_mut().get_mut(place..place + 8) {
+            place.copy_from_slice(&(number as u64).to_le_bytes());
+        }
+    }
+    ended
 }
 
 /// How a stream holds other rows than its groups count: in rows where all are of one size.

@@ -112,6 +112,43 @@ fn a_file_that_lost_rows_by_its_own_counts_says_that_it_breaks_off() {
     assert!(cut(&unfinished).expect("cut short").why.contains("not written to the end"));
 }
 
+/// A logger that lost power: how the file begins, how many rows there are and how long their blocks were never written.
+#[test]
+fn an_unfinished_file_is_read_to_its_last_row_and_says_that_it_breaks_off() {
+    let good = written();
+    let mut bytes = good.clone();
+    bytes[..8].copy_from_slice(b"UnFinMF ");
+    let renamed = table(&bytes).expect("table");
+    assert_eq!(renamed.rows, 50);
+    bytes[60] = 0b101;
+    for group in 0..2 {
+        let count = place(&bytes, b"##CG", group) + 24 + 6 * 8 + 8;
+        bytes[count..count + 8].fill(0);
+        let length = place(&bytes, b"##DT", group) + 8;
+        bytes[length..length + 8].copy_from_slice(&24_u64.to_le_bytes());
+    }
+    let whole = table(&good).expect("table");
+    let unfinished = table(&bytes).expect("table");
+    for read in [renamed, unfinished] {
+        let cut = read.source.cut_short.expect("cut short");
+        assert!(!cut.row_only && cut.why.contains("not written to the end"), "{cut:?}");
+        assert_eq!(read.rows, whole.rows);
+        for (a, b) in read.columns.iter().zip(&whole.columns) {
+            assert_eq!((&a.name, &a.values), (&b.name, &b.values));
+        }
+    }
+    // Of the first group nothing was written: what follows is none of its rows.
+    let first = place(&bytes, b"##DT", 0);
+    let records = first + 24..first + 24 + 50 * 16;
+    let mut bytes = bytes;
+    let head = bytes[first..first + 24].to_vec();
+    bytes[first + 24..records.end].fill(b' ');
+    bytes[first + 24..first + 48].copy_from_slice(&head);
+    let read = table(&bytes).expect("table");
+    let names: Vec<&str> = read.columns.iter().map(|column| column.name.as_str()).collect();
+    assert_eq!((names.as_slice(), read.rows), (["time", "Coolant Temperature"].as_slice(), 10));
+}
+
 #[test]
 fn channels_that_could_not_be_read_are_told_by_name() {
     let mut bytes = written();

@@ -301,7 +301,8 @@ mod tests {
         let (waves, whole) = both(wide.as_bytes());
         assert_eq!((waves.expect("a plain text").rows, whole.rows), (9_000, 9_000));
         let short = rows(9_000, |number| format!("{number},1"));
-        let error = from_bytes("short.csv", short.as_bytes(), &ReadOptions::default()).expect_err("too sparse");
+        let error =
+            from_bytes("short.csv", short.as_bytes(), &ReadOptions::default()).expect_err("too sparse");
         assert!(error.to_string().contains("found: 9000 lines for 1000 columns"), "{error}");
     }
 
