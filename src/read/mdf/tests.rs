@@ -140,7 +140,6 @@ fn an_unfinished_file_is_read_to_its_last_row_and_says_that_it_breaks_off() {
     // Of the first group nothing was written: what follows is none of its rows.
     let first = place(&bytes, b"##DT", 0);
     let records = first + 24..first + 24 + 50 * 16;
-    let mut bytes = bytes;
     let head = bytes[first..first + 24].to_vec();
     bytes[first + 24..records.end].fill(b' ');
     bytes[first + 24..first + 48].copy_from_slice(&head);
