@@ -239,8 +239,8 @@ fn a_reading_of_one_decimal_shows_gas_a_step_beyond_the_limit_and_no_rounding_at
         let events = pull.events();
         events.into_iter().filter(|e| (4.9..5.8).contains(&e.start_s)).collect::<Vec<_>>()
     };
-    // So are one or two readings of 1.0 where the step is 0.2.
-    for (rate_hz, step) in [(20.0, 0.1), (5.0, 0.2)] {
+    // So are three readings of 1.0 where the step is 0.2: gas of 0.9 at least.
+    for (rate_hz, step) in [(20.0, 0.1), (10.0, 0.2)] {
         let lean = events(rate_hz, step, 1.0);
         assert_eq!(lean.len(), 1, "{:#?}", lean.iter().map(brief).collect::<Vec<_>>());
         assert_eq!(lean[0].treat_as, TreatAs::Hazard, "{}", brief(&lean[0]));
