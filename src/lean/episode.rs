@@ -216,19 +216,15 @@ fn together(scene: &Scene<'_>, first: &Episode, second: &Episode) -> bool {
 /// An excursion within the noise is a reading at the limit: gas that small would not move the mean of the
 /// frames either. An end-stop reading always counts.
 ///
-/// Rounding to steps of q deviates by q / sqrt(12) (the variance of an even spread, textbook), and by q / 2 at most.
+/// Rounding to steps of q deviates by q / sqrt(12) (the variance of an even spread, textbook).
 pub(super) fn significant(scene: &Scene<'_>, episode: &Episode) -> bool {
-    let half_step = 0.5 * scene.channel.resolution();
-    let (mut count, mut excess, mut surely, mut clipped) = (0_usize, 0.0, 0.0, false);
+    let (mut count, mut excess, mut clipped) = (0_usize, 0.0, false);
     for (_, frame) in episode.lean(scene) {
         count += 1;
         excess += episode.limit.recip() - frame.phi;
-        surely += episode.limit.recip() - (frame.lambda - half_step).max(half_step).recip();
         clipped |= frame.clipped;
     }
     let n = count.max(1) as f64;
-    let own_phi = scene.noise_phi_raw.max(1e-4);
-    let noise_phi = own_phi.max(scene.step_phi / 12.0_f64.sqrt());
-    let beyond = |excess: f64, noise_phi: f64| excess / n * n.sqrt() >= k::SIGNIFICANCE.value * noise_phi;
-    clipped || beyond(excess, noise_phi) || beyond(surely, own_phi)
+    let noise_phi = scene.noise_phi_raw.max(scene.step_phi / 12.0_f64.sqrt()).max(1e-4);
+    clipped || excess / n * n.sqrt() >= k::SIGNIFICANCE.value * noise_phi
 }
