@@ -47,6 +47,14 @@ static HABIT: Limit = Limit {
     why: "so many others like it make a stretch the habit of a log's link; fewer are stalls that come again (assumed)",
 };
 
+static KEY_OFF: Limit = Limit {
+    name: "key_off_s",
+    unit: "s",
+    default: 5.0,
+    range: (0.0, 600.0),
+    why: "a logger runs on for a few seconds after the key, with the last that the bus sent (assumed)",
+};
+
 static HELD: Field = Field { name: "held_s", unit: "s" };
 static CHANNELS: Field = Field { name: "channels", unit: "1" };
 static LOG10: Field = Field { name: "log10_p", unit: "1" };
@@ -104,14 +112,15 @@ static META: Meta = Meta {
              - Some go on (the logger's own inputs beside a dead bus): all are suspect, because the operating state that \
                belongs to their readings is not known.\n\n\
              A running engine is told by its speed; where that is blank or 0, by a manifold pressure that no air outside \
-             has or by injection, and without a reading of it by a moving vehicle too.",
+             has or by injection, and without a reading of it by a moving vehicle too. An idle of no more than `key_off_s` that \
+             the log ends with is told apart: a bus falls silent with the key.",
     assumes: "Noise does not vanish from two sensors at the same moment. The first row of the stretch is real.",
     misses: "A standstill while the engine stands, which is what a standing engine shows too; one shorter than `hold_s`; logs \
              with fewer than two signals that differ from reading to reading (coarse or slow channels); a repeated \
              stretch instead of a repeated row; a stretch between two others with hardly a living row beside it. Signals that a controller filters until they stand at a steady point \
              would be found wrongly where they are lively right before it.",
     gaps: Gaps::Span,
-    limits: &[&HOLD, &CHANCE, &TIMES, &HABIT],
+    limits: &[&HOLD, &CHANCE, &TIMES, &HABIT, &KEY_OFF],
     evidence: &[&HELD, &CHANNELS, &LOG10, &USUAL, &ENDS_IDLE],
     sources: &[
         "QARTOD flat line test (test 8) over several channels at once, as a probability in place of sample counts",
@@ -177,7 +186,9 @@ impl Detector for Standstill {
                 }
             }
         }
-        let mut findings: Vec<Finding> = stands.iter().map(|stand| stand.describe(view, usual_s)).collect();
+        let key_off_s = limits.get(&KEY_OFF);
+        let mut findings: Vec<Finding> =
+            stands.iter().map(|stand| stand.describe(view, usual_s, key_off_s)).collect();
         findings.sort_by_key(|finding| finding.rows.start);
         // What passes here makes no sample good: the signals are judged one by one elsewhere.
         Outcome::Ran { evaluated: Evaluated::Rows(Vec::new()), findings }
@@ -300,7 +311,7 @@ impl<'a> Stand<'a> {
         stand
     }
 
-    fn describe(&self, view: &View<'_>, usual_s: f64) -> Finding {
+    fn describe(&self, view: &View<'_>, usual_s: f64, key_off_s: f64) -> Finding {
         let held_s = span_s(view, &self.rows);
         let names = |channels: &[&Channel]| -> String {
             channels.iter().map(|channel| channel.name.as_str()).collect::<Vec<_>>().join(", ")
@@ -322,7 +333,7 @@ impl<'a> Stand<'a> {
             (&CHANNELS, self.standing.len() as f64),
             (&LOG10, self.log10_p),
             (&USUAL, usual_s),
-            (&ENDS_IDLE, f64::from(u8::from(self.ends_idle))),
+            (&ENDS_IDLE, f64::from(u8::from(self.ends_idle && held_s <= key_off_s))),
         ];
         Finding::new(self.rows.start + 1..self.rows.end, flag, message, evidence)
     }
@@ -421,9 +432,11 @@ fn runs(view: &View<'_>, rows: &Range<usize>) -> bool {
     }
     // The first row is real; the others are the copies.
     let copies = (rows.start + 1).min(rows.end)..rows.end;
+    // Most of them must show it: an engine that stood turns in the end.
     let shows = |role: Role, holds: &dyn Fn(f64) -> bool| {
         let values = view.log.role(role).and_then(|channel| channel.values().get(copies.clone()));
-        values.is_some_and(|values| values.iter().any(|value| holds(*value)))
+        let known = || values.into_iter().flatten().filter(|value| !value.is_nan());
+        2 * known().filter(|value| holds(**value)).count() > known().count()
     };
     if shows(Role::EngineSpeed, &|speed| speed > 0.0) {
         return false;

@@ -203,6 +203,13 @@ fn an_engine_speed_that_is_blank_or_zero_beside_pressure_of_an_engine_is_no_stan
         found(&bench).len()
     };
     assert_eq!([speed(f64::NAN), speed(0.0)], [1, 1], "160 kPa");
+    // An engine that stood and is being started: injection in the last rows only.
+    let mut started =
+        with(frozen(bench(), &(400..480), |_| true), Role::EngineSpeed, &(400..480), |_, _| 0.0);
+    started.state.bits[400..480].fill(0);
+    let started = with(started, Role::ManifoldPressure, &(400..480), |_, _| 100e3);
+    let started = started.channel(Role::InjectorDuty, |t| if t < 23.7 { 0.0 } else { 0.1 });
+    assert!(found(&started).is_empty());
 }
 
 #[test]
@@ -214,14 +221,15 @@ fn a_log_that_hung_before_it_began_is_bad_from_end_to_end() {
 
 #[test]
 fn an_idle_that_the_log_ends_with_is_told_apart() {
-    let ends = |idle: bool| {
-        let mut bench = frozen(bench(), &(740..800), |_| true);
+    let ends = |idle: bool, start: usize| {
+        let mut bench = frozen(bench(), &(start..800), |_| true);
         if idle {
-            bench.state.bits[700..800].iter_mut().for_each(|bits| *bits |= bit::IDLE);
+            bench.state.bits[600..800].iter_mut().for_each(|bits| *bits |= bit::IDLE);
         }
         evidence(&found(&bench)[0], "ends_idle")
     };
-    assert_eq!([ends(false), ends(true)], [0.0, 1.0]);
+    // For 3 and for 6 s: longer than a logger runs on after the key.
+    assert_eq!([ends(false, 740), ends(true, 740), ends(true, 680)], [0.0, 1.0, 0.0]);
 }
 
 #[test]
