@@ -286,7 +286,10 @@ struct Stand<'a> {
 impl<'a> Stand<'a> {
     fn of(rows: Range<usize>, signals: &[Signal<'a>], view: &View<'_>) -> Self {
         let loaded = loaded(view, &rows);
-        let ends_idle = rows.end == view.log.rows() && view.state.has(rows.start, bit::IDLE);
+        // Engine speed may have been the last to change: to 0.
+        let idle = |row: usize| view.state.has(row, bit::IDLE);
+        let idled = idle(rows.start) || rows.start.checked_sub(1).is_some_and(idle);
+        let ends_idle = rows.end == view.log.rows() && idled;
         let mut stand = Self {
             rows,
             standing: Vec::new(),

@@ -230,6 +230,11 @@ fn an_idle_that_the_log_ends_with_is_told_apart() {
     };
     // For 3 and for 6 s: longer than a logger runs on after the key.
     assert_eq!([ends(false, 740), ends(true, 740), ends(true, 680)], [0.0, 1.0, 0.0]);
+    // The engine stops with the key, and its pressure is held.
+    let mut stops = with(frozen(bench(), &(740..800), |_| true), Role::EngineSpeed, &(740..800), |_, _| 0.0);
+    stops.state.bits[740..800].fill(0);
+    stops.state.bits[600..740].iter_mut().for_each(|bits| *bits |= bit::IDLE);
+    assert_eq!(evidence(&found(&stops)[0], "ends_idle"), 1.0);
 }
 
 #[test]
