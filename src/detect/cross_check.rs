@@ -72,6 +72,8 @@ static LASTED: Field = Field { name: "lasted_s", unit: "s" };
 
 /// Pairs that a regression needs: 1065.307 asks for ten reference points.
 const LEAST_PAIRS: usize = 30;
+/// Less travel of a pedal or throttle shows no open and no closed one, ratio. Assumed.
+const LEAST_TRAVEL: f64 = 0.3;
 /// Share of the time with the pedal released above which an open throttle is the engine's habit and not a fault.
 /// Assumed.
 const MOST_APART: f64 = 0.2;
@@ -257,7 +259,7 @@ fn pedal(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
     let (Some((p0, p1)), Some((t0, t1))) = (travel(&pedal), travel(&throttle)) else {
         return Err("pedal or throttle holds no value".to_owned());
     };
-    if p1 - p0 < 0.3 || t1 - t0 < 0.3 {
+    if p1 - p0 < LEAST_TRAVEL || t1 - t0 < LEAST_TRAVEL {
         return Err("pedal and throttle do not move far enough to be compared".to_owned());
     }
     let share = |value: f64, low: f64, high: f64| (value - low) / (high - low);

@@ -142,8 +142,7 @@ impl Detector for Standstill {
             );
         }
         let hold_s = limits.get(&HOLD);
-        if let Some(finding) = whole(&signals, view).filter(|_| span_s(view, &(0..view.log.rows())) >= hold_s)
-        {
+        if let Some(finding) = whole(&signals, hold_s, view) {
             return Outcome::Ran { evaluated: Evaluated::Rows(Vec::new()), findings: vec![finding] };
         }
         let of_state: Vec<&Channel> =
@@ -175,7 +174,7 @@ impl Detector for Standstill {
                 // What goes on beside it shows that the link works; a governed idle stands as well.
                 let alone = |stand: &Stand<'_>| {
                     stand.moving.is_empty()
-                        || stand.loaded
+                        || loaded(view, &stand.rows)
                         || held_s >= habits.times * habits.longest_but(held_s)
                 };
                 let improbable = |stand: &Stand<'_>| stand.speaking >= FEWEST && stand.log10_p <= bar;
@@ -224,7 +223,7 @@ impl Habits {
 }
 
 /// A log in which no signal ever changes: it hung before it began. There is nothing beside it to learn a chance from.
-fn whole(signals: &[&Channel], view: &View<'_>) -> Option<Finding> {
+fn whole(signals: &[&Channel], hold_s: f64, view: &View<'_>) -> Option<Finding> {
     let rows = 0..view.log.rows();
     let mut standing = Vec::new();
     for channel in signals {
@@ -234,10 +233,10 @@ fn whole(signals: &[&Channel], view: &View<'_>) -> Option<Finding> {
             Equal::Stands(_) => standing.push(channel.name.as_str()),
         }
     }
-    if standing.len() < FEWEST || !runs(view, &rows) {
+    let held_s = span_s(view, &rows);
+    if standing.len() < FEWEST || held_s < hold_s || !runs(view, &rows) {
         return None;
     }
-    let held_s = span_s(view, &rows);
     let message = format!(
         "{} never change in the whole log of {held_s:.1} s although the engine runs: its rows are copies of one row, and what \
          the engine did is not known",
@@ -277,28 +276,11 @@ struct Stand<'a> {
     /// Signals whose standing says something.
     speaking: usize,
     log10_p: f64,
-    /// Whether it began at full load.
-    loaded: bool,
-    /// Whether it lasts to the end of the log, at idle: a bus falls silent with the key.
-    ends_idle: bool,
 }
 
 impl<'a> Stand<'a> {
     fn of(rows: Range<usize>, signals: &[Signal<'a>], view: &View<'_>) -> Self {
-        let loaded = loaded(view, &rows);
-        // Engine speed may have been the last to change: to 0.
-        let idle = |row: usize| view.state.has(row, bit::IDLE);
-        let idled = idle(rows.start) || rows.start.checked_sub(1).is_some_and(idle);
-        let ends_idle = rows.end == view.log.rows() && idled;
-        let mut stand = Self {
-            rows,
-            standing: Vec::new(),
-            moving: Vec::new(),
-            speaking: 0,
-            log10_p: 0.0,
-            loaded,
-            ends_idle,
-        };
+        let mut stand = Self { rows, standing: Vec::new(), moving: Vec::new(), speaking: 0, log10_p: 0.0 };
         for signal in signals {
             match equal_readings(signal.channel, &stand.rows, view) {
                 Equal::Moves => stand.moving.push(signal.channel),
@@ -312,6 +294,14 @@ impl<'a> Stand<'a> {
             }
         }
         stand
+    }
+
+    /// Whether it lasts to the end of the log, at idle: a bus falls silent with the key.
+    fn ends_idle(&self, view: &View<'_>) -> bool {
+        let idle = |row: usize| view.state.has(row, bit::IDLE);
+        // Engine speed may have been the last to change: to 0.
+        let idled = idle(self.rows.start) || self.rows.start.checked_sub(1).is_some_and(idle);
+        idled && self.rows.end == view.log.rows()
     }
 
     fn describe(&self, view: &View<'_>, usual_s: f64, key_off_s: f64) -> Finding {
@@ -336,7 +326,7 @@ impl<'a> Stand<'a> {
             (&CHANNELS, self.standing.len() as f64),
             (&LOG10, self.log10_p),
             (&USUAL, usual_s),
-            (&ENDS_IDLE, f64::from(u8::from(self.ends_idle && held_s <= key_off_s))),
+            (&ENDS_IDLE, f64::from(u8::from(self.ends_idle(view) && held_s <= key_off_s))),
         ];
         Finding::new(self.rows.start + 1..self.rows.end, flag, message, evidence)
     }

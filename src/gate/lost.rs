@@ -5,10 +5,13 @@ use crate::document::{About, Finding, Verdict};
 use crate::flag::Flag;
 
 impl Evidence<'_> {
+    fn standstills(&self) -> impl Iterator<Item = &Finding> {
+        self.findings.iter().filter(|finding| finding.detector == "standstill")
+    }
+
     /// From when on and how long the log stands still, in words; null where it does not.
     pub fn stands_still(&self) -> Option<String> {
-        let places: Vec<&Finding> =
-            self.findings.iter().filter(|finding| finding.detector == "standstill").collect();
+        let places: Vec<&Finding> = self.standstills().collect();
         let start_s = places.first()?.start_s;
         Some(format!(
             "from {start_s:.1} s on the log stands still for {:.1} s in all while its clock and the engine run: it says \
@@ -60,8 +63,7 @@ impl Case {
         // A bus falls silent with the key: what an idling engine did last is as if the log had ended before it.
         let at_key_off =
             |finding: &Finding| finding.evidence.get("ends_idle").copied().flatten() == Some(1.0);
-        let mut places = evidence.findings.iter().filter(|finding| finding.detector == "standstill");
-        if policy.allowed.contains(&Verdict::Undetermined) || places.all(at_key_off) {
+        if policy.allowed.contains(&Verdict::Undetermined) || evidence.standstills().all(at_key_off) {
             self.reserve(&reason);
         } else {
             self.withhold(

@@ -1,8 +1,8 @@
 //! Manifold, boost and barometer: one air.
 
 use super::{
-    DIFFERENCE, Found, HOLD, INTERCEPT, LASTED, LEAST_PAIRS, PAIRS, PRESSURE, R2, SEE, SLOPE, VACUUM, held,
-    lasted_s, need, stretches, travel,
+    DIFFERENCE, Found, HOLD, INTERCEPT, LASTED, LEAST_PAIRS, LEAST_TRAVEL, PAIRS, PRESSURE, R2, SEE, SLOPE,
+    VACUUM, held, lasted_s, need, stretches, travel,
 };
 use crate::detect::{Finding, Limits, View};
 use crate::flag::Flag;
@@ -11,8 +11,6 @@ use crate::signal::{regression, robust};
 
 /// Share of its travel from which a throttle holds nothing back. Common practice, no source.
 const OPEN: f64 = 0.9;
-/// Less travel shows no open and no closed throttle, ratio. Assumed.
-const LEAST_TRAVEL: f64 = 0.3;
 /// No engine draws its manifold lower, Pa: over-run ends at 15 to 25 kPa (common practice, no source). What shows less is
 /// no reading.
 const DEEPEST_PA: f64 = 12e3;
