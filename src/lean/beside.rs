@@ -124,7 +124,8 @@ fn opened(case: &Case<'_, '_>) -> Option<(f64, Option<f64>)> {
     // Whether it has opened since, and met load.
     let mut open: Option<bool> = None;
     let at_earliest = |closed_s: f64| closed_s - witness.skew_s();
-    for (time_s, _) in witness.samples(from_s, case.episode.end_s(scene)) {
+    for (row, _) in witness.readings(from_s, case.episode.end_s(scene)) {
+        let time_s = scene.time_s[row];
         if !evidence::shut(scene, time_s) {
             open = closed_s.map(|_| open == Some(true) || loaded(scene, time_s));
         } else if open == Some(true) {
@@ -214,12 +215,14 @@ fn apart_s(scene: &Scene<'_>) -> f64 {
     limit::throttle(scene).or_else(|| scene.manifold()).map_or(k::SKEW_S.value, |w| w.skew_s())
 }
 
-/// Whether the engine was under load at a time, by manifold pressure and throttle as far as they are logged.
+/// Whether the engine was under load at a time, by manifold pressure and throttle as far as they are logged; a doubt about
+/// them takes no load away.
 fn loaded(scene: &Scene<'_>, time_s: f64) -> bool {
-    let throttle = limit::throttle(scene).and_then(|w| w.at(time_s, 0.5));
+    let throttle = limit::throttle(scene).and_then(|w| w.reads(time_s, 0.5));
     let wide =
         throttle.zip(limit::throttle_full(scene)).map(|(v, full)| v >= k::LOAD_THROTTLE_SHARE.value * full);
-    let dense = scene.manifold().and_then(|w| w.at(time_s, 0.5)).map(|pressure| pressure >= scene.dense_pa);
+    let dense =
+        scene.manifold().and_then(|w| w.reads(time_s, 0.5)).map(|pressure| pressure >= scene.dense_pa);
     match (wide, dense) {
         (None, None) => false,
         (wide, dense) => wide.unwrap_or(true) && dense.unwrap_or(true),

@@ -197,6 +197,7 @@ constants! {
     LR_SAME_FAULT = 0.2 "log10" Computed "the same proven electrical fault occurs elsewhere in the log: measured on tune seeds (0.2 to 0.3)";
     LR_CAUSALITY_OVERRUN = -0.5 "log10" Computed "lambda rose before the throttle closed: measured on tune seeds, true over-runs show it a third as often as others";
     AFTER_STANDSTILL_S = 1.0 "s" Assumed "so long after a standstill of the log the reading still shows gas of rows that are not known: the way through a long exhaust at idle takes 1 s";
+    DOUBT_BRIDGED_S = 0.2 "s" Assumed "spikes and dropouts are over by then: what a channel read before a longer doubt says nothing of the moment";
     SKEW_S = 0.02 "s" Assumed "time between channels of one row where the log does not tell";
     LR_RESET = 2.5 "log10" Assumed "rest value of the power-up comes back and stays: a state machine";
     LR_RESET_QUIET = 1.5 "log10" Assumed "a channel without noise of its own may rest at such a value by chance";

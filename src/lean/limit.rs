@@ -7,6 +7,7 @@ use rayon::prelude::*;
 use super::constants as k;
 use super::follower::Follower;
 use super::trace::{Frame, Scene, Witness};
+use crate::flag::Flag;
 use crate::log::Role;
 use crate::signal::robust::ranked_in_place;
 use crate::state::bit;
@@ -146,16 +147,17 @@ pub(super) fn throttle_full(scene: &Scene<'_>) -> Option<f64> {
     (full >= 0.5).then_some(full)
 }
 
-/// Whether the engine is under full load at a time, as far as throttle and manifold pressure tell.
+/// Whether the engine is under full load at a time, as far as throttle and manifold pressure tell; a reading in doubt
+/// counts when it says so.
 pub(super) fn loaded_at(scene: &Scene<'_>, time_s: f64) -> bool {
     let full = throttle_full(scene);
     let wide = throttle(scene)
-        .and_then(|w| w.at(time_s, 2.0))
+        .and_then(|w| w.reads(time_s, 2.0))
         .zip(full)
         .is_some_and(|(value, full)| value >= k::LOAD_THROTTLE_SHARE.value * full);
     let dense = scene
         .manifold()
-        .and_then(|w| w.at(time_s, 2.0))
+        .and_then(|w| w.reads(time_s, 2.0))
         .is_some_and(|pressure| pressure >= k::LOAD_AMBIENT_SHARE.value * scene.ambient_pa);
     wide || dense
 }
@@ -199,13 +201,30 @@ impl<'a> Witnesses<'a> {
         range.is_some_and(|(_, high)| high < k::CLOSED_THROTTLE.value)
     }
 
+    /// Load at a time. A reading in doubt takes no load away: what it may be is believed when it says full load, and where
+    /// no other channel tells, it is not known that there was none.
     fn load(&self, scene: &Scene<'_>, time_s: f64) -> Load {
         // An engine that stands or is cranked draws nothing at its manifold, however far the throttle is open.
         if self.speed.and_then(|w| w.at(time_s, 0.5)).is_some_and(|rpm| rpm < k::RUNNING_RPM.value) {
             return Load::Part;
         }
-        let opened = self.throttle.and_then(|w| w.at(time_s, 2.0));
-        let pressure = self.manifold.and_then(|w| w.at(time_s, 2.0));
+        let believed = |w: Option<Witness<'_>>| w.and_then(|w| w.at(time_s, 2.0));
+        let doubted = |w: Option<Witness<'_>>| w.and_then(|w| w.doubted(time_s, 2.0));
+        let (opened, pressure) = (believed(self.throttle), believed(self.manifold));
+        let load = self.load_of(scene, time_s, opened, pressure);
+        if load == Load::Full {
+            return load;
+        }
+        // What failed a critical test is heard only where nothing else speaks.
+        let alone = opened.is_none() && pressure.is_none();
+        let heard = |w| doubted(w).filter(|(_, flag)| alone || *flag != Flag::Bad).map(|(value, _)| value);
+        let full = |opened, pressure| self.load_of(scene, time_s, opened, pressure) == Load::Full;
+        let (open, dense) = (heard(self.throttle), heard(self.manifold));
+        let either = open.is_some() && full(open, pressure) || dense.is_some() && full(opened, dense);
+        if either || open.is_some() && dense.is_some() && full(open, dense) { Load::Full } else { load }
+    }
+
+    fn load_of(&self, scene: &Scene<'_>, time_s: f64, opened: Option<f64>, pressure: Option<f64>) -> Load {
         let dense = pressure.map(|p| p >= self.dense_pa);
         if opened.is_some_and(|value| value < k::CLOSED_THROTTLE.value)
             && !(pressure.is_some_and(|pa| pa >= k::BOOST_PA.value) && self.stays_shut(time_s))

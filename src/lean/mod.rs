@@ -22,9 +22,12 @@ mod path;
 mod told;
 mod trace;
 mod verdict;
+mod witness;
 
 #[cfg(test)]
 mod cuts_test;
+#[cfg(test)]
+mod doubt_test;
 #[cfg(test)]
 mod hard_pairs_test;
 #[cfg(test)]

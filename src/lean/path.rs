@@ -62,7 +62,8 @@ impl<'a> Path<'a> {
     /// * `speed`, `manifold`: where the log has them; else the speed and pressure that [`crate::chain::Chain`] assumes
     pub(super) fn new(time_s: &'a [f64], speed: Option<Witness<'_>>, manifold: Option<Witness<'_>>) -> Self {
         let held = |witness: Option<Witness<'_>>, otherwise: f64, least: f64| -> Vec<f64> {
-            let samples = witness.as_ref().map(|w| w.samples(f64::NEG_INFINITY, f64::INFINITY));
+            // A value in doubt is still nearer to what the engine did than an assumed one.
+            let samples = witness.as_ref().map(Witness::possible);
             let mut samples = samples.into_iter().flatten().peekable();
             let mut last: Option<(f64, f64)> = None;
             time_s

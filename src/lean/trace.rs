@@ -8,11 +8,10 @@ use super::cell::{Cell, Cells};
 use super::constants as k;
 use super::limit;
 use super::path::{Learner, Path};
+pub(super) use super::witness::{Slope, Witness, line};
 use crate::chain::Chain;
 use crate::detect::{Detection, View};
-use crate::flag::Flag;
 use crate::log::{Channel, Role};
-use crate::signal::search;
 use crate::state::bit;
 
 /// One fresh value of the mixture channel.
@@ -30,15 +29,6 @@ pub(super) struct Frame {
     pub phi: f64,
     /// At the lean end stop: a bound.
     pub clipped: bool,
-}
-
-/// Another channel that may testify.
-#[derive(Clone, Copy)]
-pub(super) struct Witness<'a> {
-    pub channel: &'a Channel,
-    flags: &'a [Flag],
-    time_s: &'a [f64],
-    offset: f64,
 }
 
 /// Half a second of settled running.
@@ -65,115 +55,6 @@ pub(super) struct Pull {
     pub pressure_pa: Option<f64>,
     /// Of engine speed, 1/min per s, and its standard error.
     pub climb: (f64, f64),
-}
-
-/// A straight line through a witness.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Slope {
-    /// Unit per second.
-    pub per_s: f64,
-    /// Its standard error.
-    pub error: f64,
-    /// Standard deviation about the line.
-    pub residual: f64,
-    /// Samples.
-    pub count: usize,
-}
-
-impl Witness<'_> {
-    fn usable(&self, row: usize) -> bool {
-        !matches!(self.flags.get(row), Some(Flag::Suspect | Flag::Bad | Flag::Missing))
-    }
-
-    /// Believable samples between two times, as (time, value).
-    pub(super) fn samples(&self, start_s: f64, end_s: f64) -> impl Iterator<Item = (f64, f64)> + '_ {
-        let start = search::below(self.time_s, start_s);
-        let end = search::up_to(self.time_s, end_s).max(start);
-        (start..end).filter_map(move |row| {
-            let value = *self.channel.values().get(row)?;
-            (!value.is_nan() && self.usable(row)).then(|| (self.time_s[row], value + self.offset))
-        })
-    }
-
-    /// Why it may not testify between two times, if so.
-    pub(super) fn refused(&self, start_s: f64, end_s: f64) -> Option<String> {
-        let rows = search::below(self.time_s, start_s)..search::up_to(self.time_s, end_s).max(1);
-        let (mut all, mut flagged) = (0_usize, 0_usize);
-        for row in rows {
-            if self.channel.values().get(row).is_some_and(|v| !v.is_nan()) {
-                all += 1;
-                flagged += usize::from(!self.usable(row));
-            }
-        }
-        if all == 0 {
-            Some(format!("{} has no value there", self.channel.role.label()))
-        } else if flagged * 5 > all {
-            Some(format!("{} is flagged itself there", self.channel.role.label()))
-        } else {
-            None
-        }
-    }
-
-    /// Median between two times.
-    pub(super) fn median(&self, start_s: f64, end_s: f64) -> Option<f64> {
-        median(self.samples(start_s, end_s).map(|(_, v)| v).collect())
-    }
-
-    /// Smallest and largest value between two times.
-    pub(super) fn range(&self, start_s: f64, end_s: f64) -> Option<(f64, f64)> {
-        self.samples(start_s, end_s).map(|(_, v)| v).fold(None, |range, v| match range {
-            None => Some((v, v)),
-            Some((low, high)) => Some((low.min(v), high.max(v))),
-        })
-    }
-
-    /// Whether it changes by more than half its resolution anywhere in the log; null without a value.
-    pub(super) fn moves(&self) -> Option<bool> {
-        let mut samples = self.samples(f64::NEG_INFINITY, f64::INFINITY).map(|(_, value)| value);
-        let first = samples.next()?;
-        let (mut low, mut high) = (first, first);
-        Some(samples.any(|value| {
-            (low, high) = (low.min(value), high.max(value));
-            high - low > 0.5 * self.channel.resolution()
-        }))
-    }
-
-    /// Last believable value at or before a time, not older than `age_s`.
-    pub(super) fn at(&self, time_s: f64, age_s: f64) -> Option<f64> {
-        let mut row = search::up_to(self.time_s, time_s);
-        while row > 0 {
-            row -= 1;
-            if time_s - self.time_s[row] > age_s {
-                return None;
-            }
-            let value = *self.channel.values().get(row)?;
-            if !value.is_nan() && self.usable(row) {
-                return Some(value + self.offset);
-            }
-        }
-        None
-    }
-
-    /// Least-squares line between two times; null with fewer than four samples.
-    pub(super) fn slope(&self, start_s: f64, end_s: f64) -> Option<Slope> {
-        line(&self.samples(start_s, end_s).collect::<Vec<_>>())
-    }
-
-    /// Largest believable time between its sample and the reading's of the same moment, s.
-    pub(super) fn skew_s(&self) -> f64 {
-        k::SKEW_S.value.max(self.period_s().min(1.0))
-    }
-
-    /// Time between its fresh values, s.
-    pub(super) fn period_s(&self) -> f64 {
-        self.channel.fresh_period_s().unwrap_or_else(|| {
-            let count = self.channel.count().max(2);
-            let duration =
-                self.time_s.last().copied().unwrap_or(0.0) - self.time_s.first().copied().unwrap_or(0.0);
-            let intervals = (count - 1) as f64;
-            duration / intervals
-        })
-    }
 }
 
 /// Everything an episode is judged against.
@@ -338,12 +219,8 @@ impl<'a> Scene<'a> {
     }
 
     pub(super) fn witness_of(&self, index: usize, offset: f64) -> Witness<'a> {
-        Witness {
-            channel: &self.view.log.channels[index],
-            flags: self.detection.flags.get(index).map_or(&[], Vec::as_slice),
-            time_s: self.time_s,
-            offset,
-        }
+        let flags = self.detection.flags.get(index).map_or(&[][..], Vec::as_slice);
+        Witness { channel: &self.view.log.channels[index], flags, time_s: self.time_s, offset }
     }
 
     /// Absolute manifold pressure: its own channel, else boost over ambient.
@@ -552,28 +429,6 @@ pub(super) fn median(mut values: Vec<f64>) -> Option<f64> {
         return Some(0.5 * (below + value));
     }
     Some(value)
-}
-
-/// Least-squares line through (x, y) points.
-pub(super) fn line(points: &[(f64, f64)]) -> Option<Slope> {
-    if points.len() < 4 {
-        return None;
-    }
-    let n = points.len() as f64;
-    let mean_x = points.iter().map(|p| p.0).sum::<f64>() / n;
-    let mean_y = points.iter().map(|p| p.1).sum::<f64>() / n;
-    let (mut xx, mut xy) = (0.0, 0.0);
-    for (x, y) in points {
-        xx += (x - mean_x) * (x - mean_x);
-        xy += (x - mean_x) * (y - mean_y);
-    }
-    if xx <= 0.0 {
-        return None;
-    }
-    let per_s = xy / xx;
-    let squares: f64 =
-        points.iter().map(|(x, y)| (y - mean_y - per_s * (x - mean_x)).powi(2)).sum::<f64>() / (n - 2.0);
-    Some(Slope { per_s, error: (squares / xx).sqrt(), residual: squares.sqrt(), count: points.len() })
 }
 
 impl Scene<'_> {

@@ -133,10 +133,10 @@ fn old_cut(case: &Case<'_, '_>, throttle: Option<f64>) -> Option<Reading> {
     let (from, start, end) = (case.gas_start_s - latest_s(case), case.gas_start_s, case.gas_end_s);
     let position = limit::throttle(scene)?;
     let closed_s = position
-        .samples(from, end)
+        .readings(from, end)
         .filter(|(_, value)| *value >= k::CLOSED_THROTTLE.value)
         .last()
-        .map_or(from, |(time, _)| time);
+        .map_or(from, |(row, _)| scene.time_s[row]);
     if closed_s >= start - position.period_s().min(0.2) {
         return None;
     }

@@ -1,0 +1,158 @@
+//! A doubt about what tells the load never removes a danger: it may only make the verdict less certain.
+
+use super::suite::line;
+use super::*;
+use crate::chain;
+use crate::detect;
+use crate::flag::Flag;
+use crate::log::{Log, Role};
+use crate::read::{self, ReadOptions};
+use crate::rig::{self, Rig};
+use crate::simulate::{self, ALL_CHANNELS, Fault, FaultKind, Machine, Phase, Scenario};
+use crate::state::{self, States};
+
+/// What tells the load, alone and together.
+const DOUBTED: [&[Role]; 7] = [
+    &[Role::Throttle],
+    &[Role::ManifoldPressure],
+    &[Role::EngineSpeed],
+    &[Role::Throttle, Role::ManifoldPressure],
+    &[Role::Throttle, Role::EngineSpeed],
+    &[Role::ManifoldPressure, Role::EngineSpeed],
+    &[Role::Throttle, Role::ManifoldPressure, Role::EngineSpeed],
+];
+
+/// A log with a danger in it, and everything that its flags do not change.
+struct Danger {
+    title: String,
+    /// From when to when it goes lean, s.
+    span_s: (f64, f64),
+    log: Log,
+    rig: Rig,
+    state: States,
+    chain: chain::Chain,
+    detection: Detection,
+}
+
+impl Danger {
+    fn of(title: String, span_s: (f64, f64), table: read::Table, rig: Rig) -> Self {
+        let log = rig::assemble(table, &rig).expect("a log with roles");
+        let state = state::judge(&log, &rig);
+        let chain = chain::measure(&log, &state, &rig).expect("a mixture channel");
+        let detection = detect::run_all(&log, &state, &rig, Some(&chain));
+        Self { title, span_s, log, rig, state, chain, detection }
+    }
+
+    /// The demonstration log.
+    fn demo() -> Self {
+        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/datasets/hill_climb_demo.csv");
+        let table = read::open(path.as_ref(), &ReadOptions::default()).expect("a readable log");
+        Self::of("demo".to_owned(), (52.2, 54.4), table, Rig::default())
+    }
+
+    /// A simulated run that goes lean two seconds into its first pull.
+    fn simulated(machine: Machine, seed: u64, rate_hz: f64, channels: &[Role], kind: FaultKind) -> Self {
+        let mut scenario = Scenario::random(seed, machine, rate_hz.recip(), channels, &[]);
+        let before = scenario.program.iter().take_while(|phase| !matches!(phase, Phase::Pull { .. }));
+        let at_s = before.map(|phase| phase.seconds()).sum::<f64>() + 2.0;
+        scenario.faults.push(Fault::new(kind, at_s).size(0.8).lasting(1.0));
+        let text = simulate::run(&scenario).text();
+        let table = read::from_bytes("run.csv", &text, &ReadOptions::default()).expect("a readable log");
+        let mut rig = Rig { full_load_lambda_max: scenario.lean_limit, ..Rig::default() };
+        rig.cylinders = Some(scenario.engine.cylinders);
+        let title = format!("{machine:?} {seed} at {rate_hz} Hz, {kind:?}");
+        Self::of(title, (at_s, at_s + 1.5), table, rig)
+    }
+
+    fn hazards(&self, detection: &Detection) -> Vec<Event> {
+        let view = View {
+            log: &self.log,
+            state: &self.state,
+            rig: &self.rig,
+            chain: Some(&self.chain),
+            findings: &[],
+            rest: &[],
+        };
+        let mut events = judge(&view, detection).expect("a mixture channel");
+        events.retain(|event| event.record.treat_as == TreatAs::Hazard);
+        events
+    }
+
+    /// What is read of it while nothing is in doubt.
+    fn dangers(&self) -> Vec<Event> {
+        let mut dangers = self.hazards(&self.detection);
+        let (from_s, to_s) = self.span_s;
+        dangers.retain(|event| event.record.start_s <= to_s && event.record.end_s >= from_s);
+        dangers
+    }
+
+    fn has_one(&self) -> bool {
+        !self.dangers().is_empty()
+    }
+
+    /// What is read of it and no longer is a danger when some channels are in doubt, over some rows.
+    fn lost(&self, roles: &[Role], flag: Flag, rows: impl Fn(&Event) -> Range<usize>) -> Vec<String> {
+        let dangers = self.dangers();
+        let mut detection = self.detection.clone();
+        for (channel, flags) in self.log.channels.iter().zip(&mut detection.flags) {
+            if !roles.contains(&channel.role) {
+                continue;
+            }
+            for danger in &dangers {
+                for row in rows(danger).filter(|row| !channel.missing(*row)) {
+                    flags[row] = flags[row].worst(flag);
+                }
+            }
+        }
+        let left = self.hazards(&detection);
+        let meets = |danger: &Event| {
+            left.iter().any(|e| e.rows.start < danger.rows.end && danger.rows.start < e.rows.end)
+        };
+        let gone = dangers.into_iter().filter(|danger| !meets(danger));
+        gone.map(|danger| format!("{}, {roles:?} {flag:?}: {}", self.title, line(&danger.record))).collect()
+    }
+}
+
+#[test]
+fn a_doubt_about_any_load_channel_never_removes_a_danger() {
+    let full: &[Role] = &[Role::EngineSpeed, Role::Throttle, Role::ManifoldPressure, Role::Lambda];
+    let throttle: &[Role] = &[Role::EngineSpeed, Role::Throttle, Role::Lambda];
+    let manifold: &[Role] = &[Role::EngineSpeed, Role::ManifoldPressure, Role::Lambda];
+    let mut logs = vec![Danger::demo()];
+    for (index, (machine, kind)) in [
+        (Machine::Car, FaultKind::FuelPressure),
+        (Machine::Kart, FaultKind::Starvation),
+        (Machine::Jet, FaultKind::FuelPressure),
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let seed = 7_100 + index as u64;
+        for (channels, rate_hz) in
+            [(ALL_CHANNELS, 50.0), (full, 20.0), (throttle, 50.0), (throttle, 10.0), (manifold, 20.0)]
+        {
+            logs.push(Danger::simulated(machine, seed, rate_hz, channels, kind));
+        }
+    }
+    logs.retain(Danger::has_one);
+    assert!(logs.len() >= 10, "{} logs with a danger", logs.len());
+    let mut lost = Vec::new();
+    for log in &logs {
+        let rows = log.log.rows();
+        let time_s = &log.log.clock.time_s;
+        let around = |event: &Event, reach_s: f64| {
+            let (start_s, end_s) = (time_s[event.rows.start], time_s[event.rows.end - 1]);
+            time_s.partition_point(|t| *t < start_s - reach_s)
+                ..time_s.partition_point(|t| *t <= end_s + reach_s)
+        };
+        for roles in DOUBTED {
+            for flag in [Flag::Suspect, Flag::Bad] {
+                lost.extend(log.lost(roles, flag, |_| 0..rows));
+                for reach_s in [0.0, 1.0, 5.0] {
+                    lost.extend(log.lost(roles, flag, |event| around(event, reach_s)));
+                }
+            }
+        }
+    }
+    assert!(lost.is_empty(), "{}", lost.join("\n"));
+}

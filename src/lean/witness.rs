@@ -1,0 +1,185 @@
+//! What other channels say beside the mixture reading, as far as their samples may be believed.
+
+use super::constants as k;
+use super::trace::median;
+use crate::flag::Flag;
+use crate::log::Channel;
+use crate::signal::search;
+
+/// Another channel that may testify.
+#[derive(Clone, Copy)]
+pub(super) struct Witness<'a> {
+    pub channel: &'a Channel,
+    pub flags: &'a [Flag],
+    pub time_s: &'a [f64],
+    /// Added to every value.
+    pub offset: f64,
+}
+
+/// A straight line through a witness.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Slope {
+    /// Unit per second.
+    pub per_s: f64,
+    /// Its standard error.
+    pub error: f64,
+    /// Standard deviation about the line.
+    pub residual: f64,
+    /// Samples.
+    pub count: usize,
+}
+
+impl Witness<'_> {
+    fn usable(&self, row: usize) -> bool {
+        !matches!(self.flags.get(row), Some(Flag::Suspect | Flag::Bad | Flag::Missing))
+    }
+
+    /// Believable samples between two times, as (time, value).
+    pub(super) fn samples(&self, start_s: f64, end_s: f64) -> impl Iterator<Item = (f64, f64)> + '_ {
+        self.readings(start_s, end_s)
+            .filter(|(row, _)| self.usable(*row))
+            .map(|(row, value)| (self.time_s[row], value))
+    }
+
+    /// All samples against which nothing critical speaks, as (time, value).
+    pub(super) fn possible(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
+        let critical = |row: usize| matches!(self.flags.get(row), Some(Flag::Bad | Flag::Missing));
+        let all = self.readings(f64::NEG_INFINITY, f64::INFINITY);
+        all.filter(move |(row, _)| !critical(*row)).map(|(row, value)| (self.time_s[row], value))
+    }
+
+    /// Samples between two times, believable or not, as (row, value).
+    pub(super) fn readings(&self, start_s: f64, end_s: f64) -> impl Iterator<Item = (usize, f64)> + '_ {
+        let start = search::below(self.time_s, start_s);
+        let end = search::up_to(self.time_s, end_s).max(start);
+        (start..end).filter_map(move |row| {
+            let value = *self.channel.values().get(row)?;
+            (!value.is_nan()).then_some((row, value + self.offset))
+        })
+    }
+
+    /// Why it may not testify between two times, if so.
+    pub(super) fn refused(&self, start_s: f64, end_s: f64) -> Option<String> {
+        let rows = search::below(self.time_s, start_s)..search::up_to(self.time_s, end_s).max(1);
+        let (mut all, mut flagged) = (0_usize, 0_usize);
+        for row in rows {
+            if self.channel.values().get(row).is_some_and(|v| !v.is_nan()) {
+                all += 1;
+                flagged += usize::from(!self.usable(row));
+            }
+        }
+        if all == 0 {
+            Some(format!("{} has no value there", self.channel.role.label()))
+        } else if flagged * 5 > all {
+            Some(format!("{} is flagged itself there", self.channel.role.label()))
+        } else {
+            None
+        }
+    }
+
+    /// Median between two times.
+    pub(super) fn median(&self, start_s: f64, end_s: f64) -> Option<f64> {
+        median(self.samples(start_s, end_s).map(|(_, v)| v).collect())
+    }
+
+    /// Smallest and largest value between two times.
+    pub(super) fn range(&self, start_s: f64, end_s: f64) -> Option<(f64, f64)> {
+        self.samples(start_s, end_s).map(|(_, v)| v).fold(None, |range, v| match range {
+            None => Some((v, v)),
+            Some((low, high)) => Some((low.min(v), high.max(v))),
+        })
+    }
+
+    /// Whether it changes by more than half its resolution anywhere in the log; null without a value.
+    pub(super) fn moves(&self) -> Option<bool> {
+        let mut samples = self.samples(f64::NEG_INFINITY, f64::INFINITY).map(|(_, value)| value);
+        let first = samples.next()?;
+        let (mut low, mut high) = (first, first);
+        Some(samples.any(|value| {
+            (low, high) = (low.min(value), high.max(value));
+            high - low > 0.5 * self.channel.resolution()
+        }))
+    }
+
+    /// Last believable value at or before a time, not older than `age_s`. Newer readings that are in doubt end what an older
+    /// one says, unless they are no more than a spike.
+    pub(super) fn at(&self, time_s: f64, age_s: f64) -> Option<f64> {
+        let mut age_s = age_s;
+        for (row, value) in self.latest(time_s, age_s) {
+            if time_s - self.time_s[row] > age_s {
+                return None;
+            }
+            if self.usable(row) {
+                return Some(value);
+            }
+            age_s = age_s.min(k::DOUBT_BRIDGED_S.value);
+        }
+        None
+    }
+
+    /// Last value at or before a time with its flag, where it is in doubt and no believable one speaks in its place.
+    pub(super) fn doubted(&self, time_s: f64, age_s: f64) -> Option<(f64, Flag)> {
+        let (row, value) = self.latest(time_s, age_s).next()?;
+        let flag = self.flags.get(row).copied().unwrap_or(Flag::NotEvaluated);
+        self.at(time_s, age_s).is_none().then_some((value, flag))
+    }
+
+    /// What it reads, believable or not, for conclusions that a doubt must not prevent.
+    pub(super) fn reads(&self, time_s: f64, age_s: f64) -> Option<f64> {
+        self.at(time_s, age_s).or_else(|| Some(self.doubted(time_s, age_s)?.0))
+    }
+
+    /// Values at or before a time and not older than `age_s`, believable or not, the last one first.
+    fn latest(&self, time_s: f64, age_s: f64) -> impl Iterator<Item = (usize, f64)> + '_ {
+        let values = self.channel.values();
+        let rows = search::up_to(self.time_s, time_s).min(values.len());
+        (0..rows)
+            .rev()
+            .take_while(move |row| time_s - self.time_s[*row] <= age_s)
+            .map(|row| (row, values[row] + self.offset))
+            .filter(|(_, value)| !value.is_nan())
+    }
+
+    /// Least-squares line between two times; null with fewer than four samples.
+    pub(super) fn slope(&self, start_s: f64, end_s: f64) -> Option<Slope> {
+        line(&self.samples(start_s, end_s).collect::<Vec<_>>())
+    }
+
+    /// Largest believable time between its sample and the reading's of the same moment, s.
+    pub(super) fn skew_s(&self) -> f64 {
+        k::SKEW_S.value.max(self.period_s().min(1.0))
+    }
+
+    /// Time between its fresh values, s.
+    pub(super) fn period_s(&self) -> f64 {
+        self.channel.fresh_period_s().unwrap_or_else(|| {
+            let count = self.channel.count().max(2);
+            let duration =
+                self.time_s.last().copied().unwrap_or(0.0) - self.time_s.first().copied().unwrap_or(0.0);
+            let intervals = (count - 1) as f64;
+            duration / intervals
+        })
+    }
+}
+
+/// Least-squares line through (x, y) points.
+pub(super) fn line(points: &[(f64, f64)]) -> Option<Slope> {
+    if points.len() < 4 {
+        return None;
+    }
+    let n = points.len() as f64;
+    let mean_x = points.iter().map(|p| p.0).sum::<f64>() / n;
+    let mean_y = points.iter().map(|p| p.1).sum::<f64>() / n;
+    let (mut xx, mut xy) = (0.0, 0.0);
+    for (x, y) in points {
+        xx += (x - mean_x) * (x - mean_x);
+        xy += (x - mean_x) * (y - mean_y);
+    }
+    if xx <= 0.0 {
+        return None;
+    }
+    let per_s = xy / xx;
+    let squares: f64 =
+        points.iter().map(|(x, y)| (y - mean_y - per_s * (x - mean_x)).powi(2)).sum::<f64>() / (n - 2.0);
+    Some(Slope { per_s, error: (squares / xx).sqrt(), residual: squares.sqrt(), count: points.len() })
+}
