@@ -4,6 +4,7 @@ mod lost;
 mod policy;
 #[cfg(test)]
 mod tests;
+mod unexplained;
 mod unread;
 
 pub use policy::{Policy, PolicyError, READY, Ready};
@@ -49,18 +50,6 @@ pub struct Evidence<'a> {
 }
 
 impl<'a> Evidence<'a> {
-    /// What the leanest reading at full load is beyond, lambda, where that lies above the limit and no lean event says
-    /// what it was; else null. An interval that is wider than the reading's tolerance, as of a column of few steps,
-    /// excuses no more than that.
-    pub fn unexplained_lambda(&self) -> Option<f64> {
-        let claim = self.claims.iter().find(|claim| claim.id == "full_load_lambda_max")?;
-        let lambda = |value: f64| if claim.unit.is_empty() { value } else { value / self.stoich_afr };
-        let low = lambda(claim.low?);
-        let low = claim.value.map_or(low, |value| low.max(lambda(value) - TOLERANCE));
-        let explained = self.lean_events.iter().any(|event| event.peak_lambda >= low);
-        (low > self.lean_limit && !explained).then_some(low)
-    }
-
     /// The evidence of a document, with the date of its log and the check that the rig file states.
     pub fn of(audit: &'a Audit) -> Self {
         Self {
@@ -291,23 +280,6 @@ impl Case {
                     "log lambda or air/fuel ratio with engine speed and throttle beside it",
                 );
             }
-        }
-    }
-
-    /// A figure of the log itself that lies beyond the limit, where no lean event says what it was.
-    fn unexplained(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
-        let Some(low) = evidence.unexplained_lambda() else { return };
-        let reason = format!(
-            "the leanest reading at full load is beyond lambda {:.2}, the limit is {:.2}, and no lean event says why",
-            low, evidence.lean_limit
-        );
-        if policy.allowed.contains(&Verdict::Undetermined) {
-            self.reserve(&reason);
-        } else {
-            self.withhold(
-                &reason,
-                "a log whose mixture channel shows finer steps; until then take it for real",
-            );
         }
     }
 

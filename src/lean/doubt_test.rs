@@ -156,3 +156,32 @@ fn a_doubt_about_any_load_channel_never_removes_a_danger() {
     }
     assert!(lost.is_empty(), "{}", lost.join("\n"));
 }
+
+/// A pull of a turbocharged car at 5 Hz in steps of 0.2 lambda, with one lean row in it.
+fn coarse(lean: bool) -> read::Table {
+    use std::fmt::Write as _;
+    let mut text = "Time,RPM,Throttle,Lambda,MAP\n".to_owned();
+    for row in 0..200_u32 {
+        let time_s = f64::from(row) * 0.2;
+        let pull_s = (time_s - 4.0).rem_euclid(9.0);
+        let on = time_s >= 4.0 && pull_s < 5.0;
+        let rpm = if on { 2_000.0 + 800.0 * pull_s } else { 900.0 } + f64::from(row * 7 % 11);
+        let (throttle, map) = if on { (100.0, 180.0) } else { (15.0, 50.0) };
+        let map = map + 0.1 * f64::from(row * 5 % 13);
+        let lambda = if on && !(lean && row == 89) { 0.8 } else { 1.0 };
+        let _ = writeln!(text, "{time_s:.1},{rpm:.0},{throttle},{lambda:.2},{map:.1}");
+    }
+    read::from_bytes("coarse.csv", text.as_bytes(), &ReadOptions::default()).expect("a readable log")
+}
+
+#[test]
+fn a_single_row_that_is_lean_wherever_in_its_step_the_mixture_was_is_an_event() {
+    let hazards = |lean: bool| {
+        let audited = crate::audit::audit(
+            &rig::assemble(coarse(lean), &Rig::default()).expect("a log with roles"),
+            &Rig::default(),
+        );
+        audited.document.lean_events.iter().filter(|e| e.treat_as == TreatAs::Hazard).count()
+    };
+    assert_eq!((hazards(false), hazards(true)), (0, 1));
+}

@@ -4,7 +4,7 @@ use std::ops::Range;
 
 use super::constants as k;
 use super::limit::{Limit, Regime};
-use super::trace::{Frame, Scene};
+use super::trace::{self, Frame, Scene};
 use crate::state::bit;
 
 /// One stretch of lean readings.
@@ -216,15 +216,24 @@ fn together(scene: &Scene<'_>, first: &Episode, second: &Episode) -> bool {
 /// An excursion within the noise is a reading at the limit: gas that small would not move the mean of the
 /// frames either. An end-stop reading always counts.
 ///
-/// Rounding to steps of q deviates by q / sqrt(12) (the variance of an even spread, textbook).
+/// Rounding to steps of q deviates by q / sqrt(12) (the variance of an even spread, textbook), and by q / 2 at most: where
+/// steps are wider than the noise, a reading that is beyond the limit wherever in its step the mixture was has only the
+/// noise against it.
 pub(super) fn significant(scene: &Scene<'_>, episode: &Episode) -> bool {
-    let (mut count, mut excess, mut clipped) = (0_usize, 0.0, false);
+    let half_step = 0.5 * scene.channel.resolution();
+    let limit_phi = episode.limit.recip();
+    let (mut count, mut excess, mut least, mut clipped) = (0_usize, 0.0, 0.0, false);
     for (_, frame) in episode.lean(scene) {
         count += 1;
-        excess += episode.limit.recip() - frame.phi;
+        excess += limit_phi - frame.phi;
+        least += limit_phi - (frame.lambda - half_step).max(0.1).recip();
         clipped |= frame.clipped;
     }
     let n = count.max(1) as f64;
-    let noise_phi = scene.noise_phi_raw.max(scene.step_phi / 12.0_f64.sqrt()).max(1e-4);
-    clipped || excess / n * n.sqrt() >= k::SIGNIFICANCE.value * noise_phi
+    let beyond =
+        |excess: f64, noise_phi: f64| excess / n * n.sqrt() >= k::SIGNIFICANCE.value * noise_phi.max(1e-4);
+    let rounding_phi = scene.step_phi / 12.0_f64.sqrt();
+    let coarse = scene.noise_phi_raw <= scene.step_phi && least > 0.0;
+    let own_phi = || *scene.bend_phi.get_or_init(|| trace::bend_phi(&scene.frames));
+    clipped || beyond(excess, scene.noise_phi_raw.max(rounding_phi)) || coarse && beyond(least, own_phi())
 }

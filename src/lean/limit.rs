@@ -201,6 +201,20 @@ impl<'a> Witnesses<'a> {
         range.is_some_and(|(_, high)| high < k::CLOSED_THROTTLE.value)
     }
 
+    /// Whether the throttle has been wide open for so long that the manifold must have filled: one that still reads empty is
+    /// broken, or holds something else.
+    fn stays_open(&self, time_s: f64) -> bool {
+        const LOOKS: u32 = 5;
+        let (Some(throttle), Some(full)) = (self.throttle, self.throttle_full) else { return false };
+        let wide = |back_s: f64| {
+            throttle
+                .reads(time_s - back_s, 0.5)
+                .is_some_and(|value| value >= k::LOAD_THROTTLE_SHARE.value * full)
+        };
+        throttle.channel.role == Role::Throttle
+            && (0..=LOOKS).all(|look| wide(k::EMPTIES_S.value * f64::from(look) / f64::from(LOOKS)))
+    }
+
     /// Load at a time. A reading in doubt takes no load away: what it may be is believed when it says full load, and where
     /// no other channel tells, it is not known that there was none.
     fn load(&self, scene: &Scene<'_>, time_s: f64) -> Load {
@@ -240,13 +254,9 @@ impl<'a> Witnesses<'a> {
         match (dense, wide) {
             (None, None) if !state => Load::Unknown,
             // Where the manifold is known it tells the load: an open throttle is none until the manifold has filled.
-            (Some(dense), _) => {
-                if dense {
-                    Load::Full
-                } else {
-                    Load::Part
-                }
-            }
+            (Some(true), _) => Load::Full,
+            (Some(false), Some(true)) if self.stays_open(time_s) => Load::Full,
+            (Some(false), _) => Load::Part,
             _ if state || wide == Some(true) => Load::Full,
             _ => Load::Part,
         }

@@ -97,6 +97,8 @@ pub(super) struct Scene<'a> {
     pub openings: Mutex<HashMap<usize, bool>>,
     /// Whether the fuel pressure ever moves, for the first event that asks.
     pub rail_moves: OnceLock<Option<bool>>,
+    /// Noise in phi as the bends of the reading show it, for the first event that asks.
+    pub bend_phi: OnceLock<f64>,
     /// Dropouts of the mixture channel, for the first event that asks.
     dropouts: OnceLock<Vec<Range<usize>>>,
     /// Way of the gas from the cylinders to the sensor.
@@ -160,6 +162,7 @@ impl<'a> Scene<'a> {
             rich_pulls: OnceLock::new(),
             openings: Mutex::default(),
             rail_moves: OnceLock::new(),
+            bend_phi: OnceLock::new(),
             dropouts: OnceLock::new(),
         };
         scene.ambient_pa = scene.ambient();
@@ -390,19 +393,22 @@ fn renewed_share(channel: &Channel) -> f64 {
 fn noise_phi(chain: &Chain, channel: &Channel, frames: &[Frame]) -> (f64, f64) {
     let typical = median(frames.iter().map(|f| f.lambda).collect()).unwrap_or(1.0).max(0.3);
     let step = channel.resolution() / (typical * typical);
-    let own = chain.noise_phi.unwrap_or_else(|| {
-        let bends: Vec<f64> = frames
-            .windows(3)
-            .filter_map(|f| match f {
-                [a, b, c] if !a.clipped && !b.clipped && !c.clipped => {
-                    Some((a.phi - 2.0 * b.phi + c.phi).abs() / 6.0_f64.sqrt())
-                }
-                _ => None,
-            })
-            .collect();
-        1.4826 * median(bends).unwrap_or(0.0)
-    });
+    let own = chain.noise_phi.unwrap_or_else(|| bend_phi(frames));
     (own, step)
+}
+
+/// Noise in phi from second differences of frames, without what rounding adds where they stand.
+pub(super) fn bend_phi(frames: &[Frame]) -> f64 {
+    let bends: Vec<f64> = frames
+        .windows(3)
+        .filter_map(|f| match f {
+            [a, b, c] if !a.clipped && !b.clipped && !c.clipped => {
+                Some((a.phi - 2.0 * b.phi + c.phi).abs() / 6.0_f64.sqrt())
+            }
+            _ => None,
+        })
+        .collect();
+    1.4826 * median(bends).unwrap_or(0.0)
 }
 
 /// Mean number of equal frames in a row.

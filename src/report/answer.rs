@@ -96,6 +96,9 @@ pub(crate) fn danger(audit: &Audit) -> (String, bool) {
             _ => "NONE SEEN in what this log can show.".to_owned(),
         }
     };
+    if let Some(doubtful) = evidence.doubtful() {
+        words.push_str(&format!(" But {doubtful}."));
+    }
     if benign > 0 {
         words.push_str(&format!(" {} explained by fuel being cut.", count(benign, "lean reading")));
     }
@@ -330,9 +333,25 @@ mod tests {
         let table = read::open(path.as_ref(), &ReadOptions::default()).expect("a log");
         let mut audit = crate::audit::audit(&rig::assemble(table, &rig).expect("a log"), &rig).document;
         assert!(danger(&audit).0.starts_with("YES."));
+        let mut cut = audit.lean_events.first().expect("an event").clone();
         audit.lean_events.clear();
         let (words, alarm) = danger(&audit);
         assert!(alarm && words.starts_with("CANNOT TELL. The leanest reading at full load"), "{words}");
+        // What an over-run read says nothing of full load.
+        (cut.peak_lambda, cut.treat_as, cut.context) = (4.0, TreatAs::Benign, "over_run".into());
+        audit.lean_events = vec![cut];
+        assert!(danger(&audit).0.starts_with("CANNOT TELL"));
+        // Beyond the limit by less than the reading may be wrong: said all the same.
+        let limit = audit.rig.full_load_lambda_max;
+        let claim =
+            audit.claims.iter_mut().find(|claim| claim.id == "full_load_lambda_max").expect("a claim");
+        (claim.value, claim.low) = (Some(limit + 0.01), Some(limit - 0.01));
+        let (words, alarm) = danger(&audit);
+        assert!(
+            !alarm && words.starts_with("NONE SEEN") && words.contains("beyond it by less than"),
+            "{words}"
+        );
+        audit.lean_events.clear();
         audit.claims.clear();
         assert!(danger(&audit).0.starts_with("NONE SEEN"));
         // Rows that repeat the last ones say nothing either.
