@@ -3,8 +3,9 @@
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-use super::matching::Tolerance;
+use super::matching::{Fate, Tolerance, fate};
 use super::suite::{Load, Plan, plan};
+use super::verdicts::is_danger;
 use crate::audit::{Audited, audit};
 use crate::detect::{self, Detection, Stage, View, place};
 use crate::document::{About, Audit, Decision, LeanEvent, TreatAs, Verdict};
@@ -14,7 +15,7 @@ use crate::log::{Channel, Estimate, Log, Role};
 use crate::read::{self, ReadOptions};
 use crate::rig::{self, Rig};
 use crate::signal::response::apparent;
-use crate::simulate::{self, FaultKind, LinkKind, Machine, Place, Run, Span, TruthEvent};
+use crate::simulate::{self, FaultKind, LinkKind, Machine, Place, Run, Sight, Span, TruthEvent};
 use crate::trust;
 
 /// One piece of evidence of a judged event.
@@ -185,6 +186,8 @@ pub struct Outcome {
     pub taus: Vec<TauFact>,
     /// Whether the gate opened, by the ready policy `next_step`.
     pub open: bool,
+    /// Dangers that no event meets though the log knows the load: cause, and what the log shows of them.
+    pub missed: Vec<(String, Sight)>,
     /// Why the log could not be audited; null when it could.
     pub failed: Option<String>,
 }
@@ -236,9 +239,16 @@ pub fn judge_plan(seed: u64, plan: Plan) -> Outcome {
             outcome.taus = taus(&audited.document, &run);
             outcome.open = audited.document.gate.decision == Decision::Open;
             outcome.failed = audited.document.lean_not_evaluated;
+            outcome.missed = missed(&outcome, &run);
         }
     }
     outcome
+}
+
+fn missed(outcome: &Outcome, run: &Run) -> Vec<(String, Sight)> {
+    let dangers = outcome.truth.iter().filter(|truth| outcome.knows_load && is_danger(truth));
+    let missed = dangers.filter(|truth| fate(outcome, truth) == Fate::Missed);
+    missed.map(|truth| (truth.cause.clone(), simulate::sight(run, truth))).collect()
 }
 
 fn empty(seed: u64, plan: &Plan, run: &Run) -> Outcome {
@@ -284,6 +294,7 @@ fn empty(seed: u64, plan: &Plan, run: &Run) -> Outcome {
         trust: Vec::new(),
         taus: Vec::new(),
         open: false,
+        missed: Vec::new(),
         failed: None,
     }
 }

@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use super::Evaluation;
 use super::detection::{DetectorRow, meant_for};
 use super::reliance::TrustTable;
-use super::verdicts::{Case, Danger, Extra, Share, Verdicts};
+use super::verdicts::{Case, Danger, Extra, SIGHT_LAMBDA, SIGHT_SIGMA, Share, Verdicts};
 
 /// The whole page.
 pub fn render(evaluation: &Evaluation) -> String {
@@ -33,6 +33,7 @@ pub fn render(evaluation: &Evaluation) -> String {
         e.verdicts.events,
     );
     dangers(&mut out, &e.verdicts);
+    missed(&mut out, &e.verdicts);
     recalls(&mut out, &e.verdicts);
     causes(&mut out, &e.verdicts);
     out.push_str("\nExtra lean events (nothing happened there)\n");
@@ -95,6 +96,32 @@ fn dangers(out: &mut String, v: &Verdicts) {
         "  {} more dangers are hidden by a fault of the chain: nothing in the log reads lean\n",
         v.hidden_dangers
     );
+}
+
+fn missed(out: &mut String, v: &Verdicts) {
+    let _ = writeln!(
+        out,
+        "Dangers met by no event, load known, and what the log shows of them beside a twin in which they never became one\n  \
+         {:16} {:>6} {:>16} {:>22} {:>24}",
+        "", "missed", "only they read", "apart by less than", "one like it within"
+    );
+    let _ = writeln!(
+        out,
+        "  {:16} {:>6} {:>16} {:>22} {:>24}",
+        "",
+        "",
+        "beyond the limit",
+        format!("{SIGHT_SIGMA} deviations"),
+        format!("{SIGHT_LAMBDA} lambda"),
+    );
+    for (name, row) in &v.missed_by_cause {
+        let _ = writeln!(
+            out,
+            "  {name:16} {:>6} {:>16} {:>22} {:>24}",
+            row.count, row.reads, row.unseen, row.alike
+        );
+    }
+    out.push('\n');
 }
 
 fn recalls(out: &mut String, v: &Verdicts) {

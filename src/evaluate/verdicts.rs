@@ -94,6 +94,27 @@ pub struct Extra {
     pub per_hour_knowing_load: f64,
 }
 
+/// Dangers of one cause that no event meets though the log knows the load, and how far the log shows them.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct MissedRow {
+    /// How many.
+    pub count: usize,
+    /// Of these, with a reading beyond the limit that the same log without the danger does not have.
+    pub reads: usize,
+    /// Of these, whose rows differ from those without the danger by less than [`SIGHT_SIGMA`]: nobody can tell them.
+    pub unseen: usize,
+    /// Of these, no reading of which is further than [`SIGHT_LAMBDA`] from those of a harmless log, where the moment of the
+    /// gas is known to a row only, and the sensor's response to the spread of healthy ones.
+    pub alike: usize,
+}
+
+/// Deviations between the rows with a danger and without it from which on one of them could be told from the other: by
+/// noise alone one in 160 openings would pass for a danger.
+pub const SIGHT_SIGMA: f64 = 2.5;
+
+/// Readings that differ by no more are the same for trust, lambda (its tolerance).
+pub const SIGHT_LAMBDA: f64 = 0.02;
+
 /// A case that a person must look at.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Case {
@@ -130,6 +151,9 @@ pub struct Verdicts {
     pub by_chain: BTreeMap<String, Danger>,
     /// By number of faults.
     pub by_load: BTreeMap<String, Danger>,
+    /// Dangers met by no event in logs that know the load, by true cause.
+    #[serde(default)]
+    pub missed_by_cause: BTreeMap<String, MissedRow>,
     /// By true cause.
     pub causes: BTreeMap<String, CauseRow>,
     /// Decidable artefacts called artefact.
@@ -189,6 +213,7 @@ pub fn tabulate(outcomes: &[Outcome]) -> Verdicts {
             }
             .to_owned()
         }),
+        missed_by_cause: missed_by_cause(outcomes),
         causes: causes(outcomes),
         extra: extra(outcomes.iter()),
         extra_fault_free: extra(outcomes.iter().filter(|outcome| outcome.load == Load::FaultFree)),
@@ -220,7 +245,7 @@ pub fn tabulate(outcomes: &[Outcome]) -> Verdicts {
 }
 
 /// True dangers that the log shows: a cylinder lean under load for three cycles, or misfire under load.
-fn is_danger(truth: &TruthEvent) -> bool {
+pub(super) fn is_danger(truth: &TruthEvent) -> bool {
     is_lesser(truth) && (truth.hazard || (truth.cause == "misfire" && truth.loaded))
 }
 
@@ -264,6 +289,18 @@ fn grouped(outcomes: &[Outcome], key: impl Fn(&Outcome) -> String) -> BTreeMap<S
         groups.entry(key(outcome)).or_default().push(outcome);
     }
     groups.into_iter().map(|(name, group)| (name, danger(group.into_iter(), is_danger))).collect()
+}
+
+fn missed_by_cause(outcomes: &[Outcome]) -> BTreeMap<String, MissedRow> {
+    let mut rows: BTreeMap<String, MissedRow> = BTreeMap::new();
+    for (cause, sight) in outcomes.iter().flat_map(|outcome| &outcome.missed) {
+        let row = rows.entry(cause.clone()).or_default();
+        row.count += 1;
+        row.reads += usize::from(sight.reads);
+        row.unseen += usize::from(sight.known_sigma < SIGHT_SIGMA);
+        row.alike += usize::from(sight.doubt_lambda <= SIGHT_LAMBDA);
+    }
+    rows
 }
 
 /// Whether a verdict names the true cause.

@@ -226,9 +226,13 @@ impl Follower {
     }
 
     /// Whether the gas that arrived since the new one must be there is lean by the best estimate: the reading then falls
-    /// more slowly than the old gas alone lets it, and the new gas is no longer excused by the old.
+    /// more slowly than the old gas alone lets it, and the new gas is no longer excused by the old. Where readings are
+    /// further apart than the sensor's response, the estimate hangs on neither its speed nor the noise, and the first two
+    /// that show the new gas suffice.
     fn lean_by_itself(&self, scene: &Scene<'_>, time_s: f64, lambda: f64, rich: f64) -> bool {
-        let looks_s = k::SMOOTH_TAU.value * scene.chain.rich_to_lean.tau_s + scene.period_s.min(0.2);
+        let tau_s = scene.chain.rich_to_lean.tau_s;
+        let once_more_s = if scene.period_s > tau_s { 0.0 } else { scene.period_s };
+        let looks_s = k::SMOOTH_TAU.value * tau_s + once_more_s;
         lambda > rich
             && time_s - self.new_gas_since_s >= looks_s
             && deconvolve::likeliest_gas(scene, self.index).is_some_and(|phi| phi < rich.recip())

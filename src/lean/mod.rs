@@ -31,6 +31,8 @@ mod doubt_test;
 #[cfg(test)]
 mod hard_pairs_test;
 #[cfg(test)]
+mod limiter_test;
+#[cfg(test)]
 mod start_test;
 #[cfg(test)]
 mod suite;

@@ -29,6 +29,7 @@ mod scenario;
 mod tests;
 mod trace;
 mod truth;
+mod twin;
 mod write;
 
 use std::ops::Range;
@@ -47,6 +48,7 @@ pub use scenario::{
 };
 pub use trace::Trace;
 pub use truth::{HAZARD_CYCLES, SCHEMA, Span, Truth, TruthChannel, TruthEvent};
+pub use twin::{Sight, sight};
 
 /// One simulated run.
 #[derive(Clone, Debug)]

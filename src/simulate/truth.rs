@@ -181,14 +181,14 @@ fn hazards(trace: &Trace) -> Vec<Span> {
 }
 
 /// Whether the engine is under load at a millisecond.
-fn loaded(scenario: &Scenario, trace: &Trace, at: usize) -> bool {
+pub(super) fn loaded(scenario: &Scenario, trace: &Trace, at: usize) -> bool {
     let manifold = trace.manifold_kpa.get(at).map_or(0.0, |v| f64::from(*v));
     let bar = scenario.engine.barometric_kpa;
     manifold > if scenario.engine.boost_kpa > 10.0 { 100.0 } else { 0.9 * bar }
 }
 
 /// Above this lambda the gas is lean for its operating state.
-fn limit(scenario: &Scenario, trace: &Trace, at: usize) -> f64 {
+pub(super) fn limit(scenario: &Scenario, trace: &Trace, at: usize) -> f64 {
     // At part load the target is 1, with a swing of a few hundredths.
     if loaded(scenario, trace, at) { scenario.lean_limit } else { 1.07 }
 }
@@ -199,17 +199,21 @@ struct Stretch {
     cause: GasCause,
 }
 
+/// The millisecond at which the gas that is at the sensor was in the cylinder.
+pub(super) fn gas_left_at(scenario: &Scenario, trace: &Trace, at: usize) -> usize {
+    let rpm = trace.engine_rpm.get(at).map_or(1e3, |v| f64::from(*v)).max(200.0);
+    let late_s =
+        trace.delay_s.get(at).map_or(0.0, |v| f64::from(*v)) + 90.0 / rpm + 2.0 * scenario.exhaust.mixing_s;
+    at.saturating_sub((late_s / STEP_S) as usize)
+}
+
 /// Stretches of lean gas at the sensor with one cause each.
 fn stretches(parts: &Parts<'_>) -> Vec<Stretch> {
     let (scenario, trace) = (parts.scenario, parts.trace);
     let mut found: Vec<Stretch> = Vec::new();
     for (at, (phi, cause)) in trace.gas_phi.iter().zip(&trace.cause).enumerate() {
         // Judged by the load when this gas was in the cylinder.
-        let rpm = trace.engine_rpm.get(at).map_or(1e3, |v| f64::from(*v)).max(200.0);
-        let late_s = trace.delay_s.get(at).map_or(0.0, |v| f64::from(*v))
-            + 90.0 / rpm
-            + 2.0 * scenario.exhaust.mixing_s;
-        let then = at.saturating_sub((late_s / STEP_S) as usize);
+        let then = gas_left_at(scenario, trace, at);
         if *cause == GasCause::None || f64::from(*phi) * limit(scenario, trace, then) >= 1.0 {
             continue;
         }

@@ -11,9 +11,9 @@ use crate::lean::trace::{Scene, median};
 use crate::log::Role;
 
 /// Whether the mixture came back between the cuts of a limiter: what burns there burns at full load. At the end of a
-/// climb in which the film had time to refill, the gas must be within the rig's limit by the best estimate, noise allowed
-/// for. Nor may one climb be leaner than the others: the strokes of a limiter are alike. Where readings or engine speed
-/// come too slowly to show a climb, the rest of the log must speak for the engine.
+/// climb that lasts long enough to harm, the gas must be within the rig's limit by the best estimate, noise allowed for,
+/// whether or not a film had the time to refill. Nor may one climb be leaner than the others: the strokes of a limiter are
+/// alike. Where readings or engine speed come too slowly to show a climb, the rest of the log must speak for the engine.
 pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
     let scene = case.scene;
     let Some(before_phi) = case.before_phi else { return true };
@@ -22,8 +22,9 @@ pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
         return !scene.lean_elsewhere && comes_back(case) && pressure_holds(case) && climbs_on_fuel(case);
     }
     let limit_phi = scene.view.rig.full_load_lambda_max.recip();
-    let refill_s = k::RE_ENTRY_S.value;
-    let resolved_s = (2.0 * scene.period_s).max(refill_s.min(1.5 * scene.chain.lean_to_rich.tau_s));
+    let harms_s = k::HARMFUL_CYCLES.value * scene.cycle_s(case.gas_start_s);
+    let resolved_s =
+        (2.0 * scene.period_s).max(k::RE_ENTRY_S.value.min(1.5 * scene.chain.lean_to_rich.tau_s));
     let climbs: Vec<(f64, f64)> = strokes(case)
         .iter()
         .map(|stroke| (stroke.turns_s - stroke.climbs_s, stroke))
@@ -33,16 +34,19 @@ pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
     let Some(usual) = median(climbs.iter().map(|climb| climb.1).collect()) else { return true };
     climbs.iter().all(|(lasts_s, phi)| {
         let least = k::BETWEEN_SPREAD.value * usual;
-        *phi >= if *lasts_s >= refill_s { least.max(limit_phi) } else { least }
+        *phi >= if *lasts_s >= harms_s { least.max(limit_phi) } else { least }
     })
 }
 
-/// Richest gas of a climb at the ceiling, phi. An estimate clearly richer than before the cuts refutes the time constant
-/// that it stands on; what the fastest healthy sensor would have needed is then the least that the gas must have been.
+/// Richest gas in the second half of a climb at the ceiling, phi: while the air of the cut leaves the sensor the estimate
+/// is steep, and richer than the gas wherever the sensor is faster than believed. One clearly richer than before the cuts
+/// refutes the time constant that it stands on; what the fastest healthy sensor would have needed is then the least that
+/// the gas must have been.
 fn gas_of_climb(case: &Case<'_, '_>, stroke: &Stroke, before_phi: f64) -> Option<f64> {
     let scene = case.scene;
     let late_s = scene.delay_s(stroke.turns_s);
-    let first = scene.frames.partition_point(|f| f.time_s < stroke.climbs_s + late_s);
+    let second_half_s = stroke.climbs_s.midpoint(stroke.turns_s);
+    let first = scene.frames.partition_point(|f| f.time_s < second_half_s + late_s);
     let last = scene.frames.partition_point(|f| f.time_s <= stroke.turns_s + late_s + scene.period_s);
     let richest = |gas: fn(&Scene<'_>, usize) -> Option<f64>| {
         (first..last).filter_map(|index| gas(scene, index)).reduce(f64::max)

@@ -262,7 +262,8 @@ fn ahead_s(scene: &Scene<'_>) -> f64 {
     scene.period_s.min(0.1) + k::SKEW_S.value
 }
 
-/// Frames of the event whose gas left while `cut` held, give or take the sensor's way back.
+/// Frames of the event whose gas left while `cut` held, give or take the sensor's way back, up to the first lean reading
+/// that has no cut of its own: what comes after it is judged anew.
 pub(super) fn covered(case: &Case<'_, '_>, cut: impl Fn(f64) -> bool) -> std::ops::Range<usize> {
     let scene = case.scene;
     let back_s = 3.0 * scene.chain.lean_to_rich.tau_s + scene.period_s.min(0.2);
@@ -277,6 +278,8 @@ pub(super) fn covered(case: &Case<'_, '_>, cut: impl Fn(f64) -> bool) -> std::op
         }
         if frame.time_s - last_cut_s <= back_s {
             range = Some(range.map_or(index..index + 1, |r| r.start..index + 1));
+        } else if range.is_some() && frame.lambda > case.episode.limit {
+            break;
         }
     }
     range.unwrap_or(case.episode.frames.start..case.episode.frames.start)

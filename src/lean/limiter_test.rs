@@ -1,0 +1,144 @@
+//! Cuts of a limiter, and what burns between them, on small logs built in code.
+
+use super::cuts_test::{Drive, brief, treated, weight};
+use super::*;
+
+/// A saw-tooth against 7000 rpm: 0.3 s without fuel, 0.3 s with it, from 6 s to 7.5 s and from 12 s to 13.5 s.
+fn limited(rate_hz: f64, between: f64) -> Drive {
+    climbing(rate_hz, 0.3, move |_| between)
+}
+
+/// The same with climbs of another length and a mixture that follows the share of the climb that has passed.
+fn climbing(rate_hz: f64, climb_s: f64, between: impl Fn(f64) -> f64 + 'static) -> Drive {
+    let visit = move |t: f64| {
+        let from = [6.0, 12.0].into_iter().find(|from| (*from..*from + 1.5).contains(&t));
+        from.map(|from| (t - from) % (0.3 + climb_s))
+    };
+    let mut drive = Drive::new(rate_hz);
+    drive.seconds = 18.0;
+    let full = |t: f64| (3.0..7.5).contains(&t) || (9.0..13.5).contains(&t);
+    drive.throttle = Box::new(move |t| if full(t) { 1.0 } else { 0.15 });
+    drive.manifold_pa = Box::new(move |t| if full(t) { 100e3 } else { 45e3 });
+    drive.rpm = Box::new(move |t| match (t, visit(t)) {
+        (_, Some(phase)) if phase < 0.3 => 7_000.0 - 500.0 * phase,
+        (_, Some(phase)) => 6_850.0 + 150.0 * (phase - 0.3) / climb_s,
+        (t, None) if (3.0..6.0).contains(&t) => 7_000.0 - 1_000.0 * (6.0 - t),
+        (t, None) if (9.0..12.0).contains(&t) => 7_000.0 - 1_000.0 * (12.0 - t),
+        _ => 2_500.0,
+    });
+    drive.gas = Box::new(move |t| match visit(t) {
+        Some(phase) if phase < 0.3 => 1e3,
+        Some(phase) => between((phase - 0.3) / climb_s),
+        None if full(t) => 0.80,
+        None => 1.0,
+    });
+    drive
+}
+
+#[test]
+fn a_limiter_that_recurs_is_a_cut_without_a_fuel_channel() {
+    for rate_hz in [20.0, 50.0, 100.0] {
+        let events = limited(rate_hz, 0.80).events();
+        for (from, to) in [(5.9, 7.6), (11.9, 13.6)] {
+            let named: Vec<_> =
+                events.iter().filter(|e| e.start_s < to && e.end_s > from).map(|e| &*e.cause).collect();
+            assert!(
+                !named.is_empty() && named.iter().all(|n| *n == "rev_limit"),
+                "{rate_hz}\n{}",
+                brief(&events)
+            );
+        }
+        assert_eq!(weight(&events, 5.9, 6.3, "speed_ceiling"), k::LR_SAW_TOOTH.value);
+        assert_eq!(weight(&events, 5.9, 6.3, "cut_depth"), k::LR_TOO_DEEP.value);
+    }
+}
+
+#[test]
+fn a_mixture_that_stays_lean_between_the_cuts_of_a_limiter_is_not_covered_by_them() {
+    for rate_hz in [50.0, 100.0] {
+        let events = limited(rate_hz, 1.05).events();
+        assert!(treated(&events, 5.9, 7.6).contains(&TreatAs::Hazard), "{rate_hz}\n{}", brief(&events));
+        // Nor is one that comes back most of the way: 0.3 s between two cuts at lambda 0.95.
+        let events = limited(rate_hz, 0.95).events();
+        assert!(treated(&events, 5.9, 7.6).contains(&TreatAs::Hazard), "{rate_hz}\n{}", brief(&events));
+    }
+}
+
+#[test]
+fn a_climb_between_two_cuts_must_end_rich_however_short_and_however_rich_it_began() {
+    let hazard = |drive: Drive| treated(&drive.events(), 5.9, 7.6).contains(&TreatAs::Hazard);
+    // Nine cycles at 7000 rpm; a film would need longer to refill.
+    assert!(hazard(climbing(100.0, 0.15, |_| 0.95)));
+    assert!(!hazard(climbing(100.0, 0.15, |_| 0.80)));
+    // Rich for 0.18 s, then lean for 0.32 s.
+    assert!(hazard(climbing(100.0, 0.5, |share| if share < 0.35 { 0.78 } else { 0.96 })));
+}
+
+#[test]
+fn a_limiter_that_is_not_resolved_is_harmless_only_where_all_that_is_shown_speaks_for_the_engine() {
+    // Readings every 0.125 s; the engine climbs at 600 1/min per s into its ceiling, at `climbs` between the cuts.
+    let unresolved = |between: f64, climbs: f64| {
+        let visit = |t: f64| {
+            let from = [6.0, 12.0].into_iter().find(|from| (*from..from + 1.5).contains(&t))?;
+            Some((t - from) % 0.6)
+        };
+        let mut drive = limited(8.0, between);
+        drive.rpm = Box::new(move |t| match (t, visit(t)) {
+            (_, Some(phase)) if phase < 0.3 => 7_000.0 - 500.0 * phase,
+            (_, Some(phase)) => 6_850.0 + climbs * (phase - 0.3),
+            (t, None) if (3.0..6.0).contains(&t) => 7_000.0 - 600.0 * (6.0 - t),
+            (t, None) if (9.0..12.0).contains(&t) => 7_000.0 - 600.0 * (12.0 - t),
+            _ => 2_500.0,
+        });
+        drive.duty =
+            Some(Box::new(move |t| if visit(t).is_some_and(|phase| phase < 0.3) { 0.0 } else { 0.6 }));
+        drive
+    };
+    let all = |drive: &Drive, as_one: TreatAs| {
+        let events = drive.events();
+        // The last cut of a visit ends with the load: nothing comes back after it.
+        for (from, to) in [(5.9, 7.4), (11.9, 13.4)] {
+            let found = treated(&events, from, to);
+            assert!(!found.is_empty() && found.iter().all(|one| *one == as_one), "{}", brief(&events));
+        }
+    };
+    all(&unresolved(0.80, 600.0), TreatAs::Benign);
+    // No reading comes back.
+    all(&unresolved(1.05, 600.0), TreatAs::Hazard);
+    // It comes back, but the engine lost torque.
+    all(&unresolved(0.80, 300.0), TreatAs::Hazard);
+    // The second pull is lean far below the ceiling: what makes it so may act at the ceiling too.
+    let mut drive = unresolved(0.80, 600.0);
+    let gas = std::mem::replace(&mut drive.gas, Box::new(|_| 1.0));
+    drive.gas = Box::new(move |t| if (10.0..11.0).contains(&t) { 0.95 } else { gas(t) });
+    all(&drive, TreatAs::Hazard);
+}
+
+#[test]
+fn a_pull_that_starves_on_its_way_to_the_ceiling_is_not_covered_by_the_limiter() {
+    // Lean from 5.3 s on at 90 % of the ceiling, which the limiter meets at 6 s: one lean stretch in the log.
+    for rate_hz in [20.0, 50.0, 100.0] {
+        let mut drive = limited(rate_hz, 0.80);
+        let gas = std::mem::replace(&mut drive.gas, Box::new(|_| 1.0));
+        drive.gas = Box::new(move |t| if (5.3..6.0).contains(&t) { 0.95 } else { gas(t) });
+        let events = drive.events();
+        assert!(treated(&events, 5.3, 5.9).contains(&TreatAs::Hazard), "{rate_hz}\n{}", brief(&events));
+        // The limiter of the other visit is one still.
+        let other = treated(&events, 11.9, 13.6);
+        assert!(!other.contains(&TreatAs::Hazard), "{rate_hz}\n{}", brief(&events));
+    }
+}
+
+#[test]
+fn starvation_at_the_ceiling_is_no_limiter_when_other_visits_read_no_lean() {
+    // The engine turns back at its ceiling by spark, mixture kept; once it goes lean there.
+    let mut drive = limited(50.0, 0.80);
+    drive.gas = Box::new(|t| match t {
+        t if (12.3..12.9).contains(&t) => 1.10,
+        t if (3.0..7.5).contains(&t) || (9.0..13.5).contains(&t) => 0.80,
+        _ => 1.0,
+    });
+    let events = drive.events();
+    assert_eq!(treated(&events, 12.2, 13.2), [TreatAs::Hazard], "{}", brief(&events));
+    assert_eq!(weight(&events, 12.2, 12.6, "speed_ceiling"), k::LR_CLEAN_CEILING.value);
+}
