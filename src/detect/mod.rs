@@ -297,6 +297,17 @@ pub struct View<'a> {
     pub rest: &'a [Rest],
 }
 
+impl<'a> View<'a> {
+    /// The chain, where it is this channel's.
+    fn chain_of(&self, channel: &Channel) -> Option<&'a Chain> {
+        let own = |chain: &&Chain| {
+            let first = self.log.channels.get(chain.channel);
+            first.is_some_and(|first| (first.column, &first.name) == (channel.column, &channel.name))
+        };
+        self.chain.filter(own)
+    }
+}
+
 /// Limits of one run: defaults, with the rig file's values over them.
 #[derive(Clone, Copy)]
 pub struct Limits<'a> {
@@ -438,16 +449,16 @@ fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
     let view = View { findings: &known, rest: &rest, ..view };
     let detectors = || ALL.iter().enumerate().filter(|(_, detector)| detector.meta().phase == phase);
     let described = described_most(log);
-    let judge = |place: usize, channel: Option<usize>| {
+    let judge = |place: usize, channel: Option<&Channel>, index: Option<usize>| {
         let mut outcome = judge(ALL[place], channel, &view);
         let rest = outcome.take_rest(described);
-        Judged { place, channel, meta: ALL[place].meta(), outcome, rest }
+        Judged { place, channel: index, meta: ALL[place].meta(), outcome, rest }
     };
     let of_log: Vec<usize> = detectors()
         .filter(|(_, one)| !log.channels.iter().any(|on| applies(one.meta(), on)))
         .map(|(place, _)| place)
         .collect();
-    let mut judged: Vec<Judged> = of_log.into_par_iter().map(|place| judge(place, None)).collect();
+    let mut judged: Vec<Judged> = of_log.into_par_iter().map(|place| judge(place, None, None)).collect();
     if detection.flags.is_empty() {
         detection.flags = log.channels.par_iter().map(initial_flags).collect();
     }
@@ -457,10 +468,12 @@ fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
         .par_iter_mut()
         .enumerate()
         .map(|(index, flags)| {
-            let channel = &log.channels[index];
+            // What it lays out goes with it.
+            let channel = &*log.channels[index].apart();
             let on: Vec<usize> =
                 detectors().filter(|(_, one)| applies(one.meta(), channel)).map(|(place, _)| place).collect();
-            let mut own: Vec<Judged> = on.into_par_iter().map(|place| judge(place, Some(index))).collect();
+            let mut own: Vec<Judged> =
+                on.into_par_iter().map(|place| judge(place, Some(channel), Some(index))).collect();
             fold(flags, channel, own.iter().chain(&judged));
             own.iter_mut().for_each(Judged::forget_rows);
             own
@@ -496,7 +509,7 @@ fn fold<'a>(flags: &mut [Flag], channel: &Channel, judged: impl Iterator<Item = 
     }
 }
 
-fn judge(detector: &dyn Detector, channel: Option<usize>, view: &View<'_>) -> Outcome {
+fn judge(detector: &dyn Detector, channel: Option<&Channel>, view: &View<'_>) -> Outcome {
     let meta = detector.meta();
     if meta.scope == Scope::Channel && channel.is_none() {
         return Outcome::not_run(match meta.applies_to {
@@ -509,7 +522,7 @@ fn judge(detector: &dyn Detector, channel: Option<usize>, view: &View<'_>) -> Ou
     }
     let limits = Limits::of(meta.name, view.rig);
     let mut outcome = match channel {
-        Some(index) => detector.run(&view.log.channels[index], view, &limits),
+        Some(channel) => detector.run(channel, view, &limits),
         None => detector.run_log(view, &limits),
     };
     if let Outcome::Ran { findings, .. } = &mut outcome {

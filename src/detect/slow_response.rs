@@ -93,9 +93,7 @@ impl Detector for SlowResponse {
     }
 
     fn run(&self, channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Outcome {
-        let chain =
-            view.chain.filter(|chain| std::ptr::eq(&raw const view.log.channels[chain.channel], channel));
-        let Some(chain) = chain else {
+        let Some(chain) = view.chain_of(channel) else {
             return Outcome::not_run("another channel carries the mixture reading that is judged");
         };
         let healthy_s = match view.rig.sensor.tau_s {

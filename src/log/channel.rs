@@ -1,9 +1,10 @@
 //! One measured quantity of a log.
 
+use std::borrow::Cow;
 use std::ops::Range;
+use std::sync::OnceLock;
 
-use arrow_array::{Array, Float64Array};
-use arrow_buffer::BooleanBuffer;
+use arrow_buffer::{BooleanBuffer, ScalarBuffer};
 
 use super::role::Role;
 use super::unit::Unit;
@@ -67,11 +68,41 @@ pub struct RoleBasis {
     pub from_rig: bool,
 }
 
+/// One in how many rows must hold a value, so that the empty ones are kept too.
+const FEW: usize = 4;
+
+/// Whether so few rows hold a value that only those are kept, with a bit for each row.
+pub fn are_few(values: usize, rows: usize) -> bool {
+    values.saturating_mul(FEW) < rows
+}
+
+/// The numbers of every row, NaN where there is none.
+///
+/// * `kept`: of every row, or of the rows of `held` alone
+pub(crate) fn by_row<'a>(kept: &'a [f64], held: Option<&BooleanBuffer>) -> Cow<'a, [f64]> {
+    let rows = held.map_or(kept.len(), BooleanBuffer::len);
+    part_by_row(kept, held, 0..rows)
+}
+
+/// The same of some rows.
+fn part_by_row<'a>(kept: &'a [f64], held: Option<&BooleanBuffer>, rows: Range<usize>) -> Cow<'a, [f64]> {
+    let Some(held) = held.filter(|held| held.len() != kept.len()) else { return Cow::Borrowed(&kept[rows]) };
+    let first = held.slice(0, rows.start).count_set_bits();
+    let mut part = vec![f64::NAN; rows.len()];
+    let places = held.slice(rows.start, rows.len());
+    for (row, value) in places.set_indices().zip(&kept[first..]) {
+        part[row] = *value;
+    }
+    Cow::Owned(part)
+}
+
 /// One measured quantity: values in the inside unit, one slot per row of the log.
 ///
-/// Invariant: a null slot holds NaN in the value buffer, and only a null slot does, so that kernels can run
-/// over [`Channel::values`] without a second lookup. NaN leaves the library nowhere: documents and files
-/// carry null.
+/// Invariant: a null slot holds NaN in [`Channel::values`], and only a null slot does, so that kernels can run over them
+/// without a second lookup. NaN leaves the library nowhere: documents and files carry null.
+///
+/// Where few rows hold a value, only those are kept. The rows are laid out when they are asked for, and stay so as long as
+/// the channel lives: who looks at many channels one after the other takes each [`Channel::apart`].
 #[derive(Clone, Debug)]
 pub struct Channel {
     /// Column name in the log.
@@ -90,7 +121,13 @@ pub struct Channel {
     pub codes: Vec<Code>,
     /// What the log tells about the instrument.
     pub measured: Measured,
-    array: Float64Array,
+    /// One per row, NaN where null; or the values alone.
+    kept: ScalarBuffer<f64>,
+    /// Rows that hold a value, unless all do.
+    held: Option<BooleanBuffer>,
+    count: usize,
+    /// One per row, where `kept` has the values alone and somebody asked.
+    laid_out: OnceLock<Vec<f64>>,
     not_sampled: Option<BooleanBuffer>,
 }
 
@@ -105,13 +142,36 @@ impl Channel {
         values: Vec<f64>,
         not_sampled: Option<BooleanBuffer>,
     ) -> Self {
-        let nulls = if values.iter().any(|v| v.is_nan()) {
-            Some(arrow_buffer::NullBuffer::from(BooleanBuffer::collect_bool(values.len(), |i| {
-                !values[i].is_nan()
-            })))
-        } else {
-            None
+        Self::placed(name, role, unit, values, None, not_sampled)
+    }
+
+    /// A channel over values of which most rows may hold none.
+    ///
+    /// * `values`: of every row, or of the rows of `held` alone; NaN marks null
+    pub(crate) fn placed(
+        name: String,
+        role: Role,
+        unit: &'static Unit,
+        mut values: Vec<f64>,
+        held: Option<BooleanBuffer>,
+        not_sampled: Option<BooleanBuffer>,
+    ) -> Self {
+        let nulls = values.iter().filter(|value| value.is_nan()).count();
+        let rows = held.as_ref().map_or(values.len(), BooleanBuffer::len);
+        let held = match held {
+            Some(held) if nulls == 0 => Some(held),
+            Some(held) => {
+                let mut valid = values.iter().map(|value| !value.is_nan());
+                let held = (0..rows).map(|row| held.value(row) && valid.next() == Some(true)).collect();
+                Some(held)
+            }
+            None => (nulls > 0).then(|| BooleanBuffer::collect_bool(rows, |row| !values[row].is_nan())),
         };
+        let count = values.len() - nulls;
+        if values.len() < rows || are_few(count, rows) {
+            values.retain(|value| !value.is_nan());
+            values.shrink_to_fit();
+        }
         Self {
             name,
             role,
@@ -121,29 +181,51 @@ impl Channel {
             column: 0,
             codes: Vec::new(),
             measured: Measured::default(),
-            array: Float64Array::new(values.into(), nulls),
+            kept: values.into(),
+            held,
+            count,
+            laid_out: OnceLock::new(),
             not_sampled,
         }
     }
 
     /// Values in the inside unit, NaN where null, one per row of the log.
     pub fn values(&self) -> &[f64] {
-        self.array.values()
+        if self.kept.len() == self.rows() {
+            return &self.kept;
+        }
+        self.laid_out.get_or_init(|| by_row(&self.kept, self.held.as_ref()).into_owned())
     }
 
-    /// The values as an Arrow column with a null mask.
-    pub fn array(&self) -> &Float64Array {
-        &self.array
+    /// The values of some rows.
+    ///
+    /// # Panics
+    /// Beyond the last row, as slices do.
+    pub fn part(&self, rows: Range<usize>) -> Cow<'_, [f64]> {
+        part_by_row(&self.kept, self.held.as_ref(), rows)
+    }
+
+    /// The same channel: where few rows hold a value, one that takes with it what it lays out when it goes.
+    pub fn apart(&self) -> Cow<'_, Self> {
+        if self.kept.len() == self.rows() || self.laid_out.get().is_some() {
+            return Cow::Borrowed(self);
+        }
+        Cow::Owned(self.clone())
     }
 
     /// Number of rows.
     pub fn rows(&self) -> usize {
-        self.array.len()
+        self.held.as_ref().map_or(self.kept.len(), BooleanBuffer::len)
     }
 
     /// Number of values.
     pub fn count(&self) -> usize {
-        self.array.len() - self.array.null_count()
+        self.count
+    }
+
+    /// Whether a row holds a value.
+    pub fn holds(&self, row: usize) -> bool {
+        self.held.as_ref().map_or(row < self.kept.len(), |held| held.value(row))
     }
 
     /// The rows from the first value on in which a mixture reading does not change, if it does later: a sensor that
@@ -163,7 +245,7 @@ impl Channel {
 
     /// Whether the row should hold a value and does not.
     pub fn missing(&self, row: usize) -> bool {
-        self.array.is_null(row) && !self.not_sampled(row)
+        !self.holds(row) && !self.not_sampled(row)
     }
 
     /// An inside value in the log's own unit.

@@ -6,7 +6,8 @@ mod role;
 pub mod ticks;
 mod unit;
 
-pub use channel::{Channel, Code, Estimate, Measured, RoleBasis};
+pub(crate) use channel::by_row;
+pub use channel::{Channel, Code, Estimate, Measured, RoleBasis, are_few};
 pub use clock::{Clock, ClockBasis, ClockEvent};
 pub use role::Role;
 pub use unit::{Dimension, UNITS, UNKNOWN, Unit};

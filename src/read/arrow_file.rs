@@ -301,7 +301,7 @@ pub(super) fn finish(
             unit: heading.unit.or(simple.unit.map(str::to_owned)),
             name: heading.name,
             source_name: heading.source_name,
-            values: simple.values,
+            values: simple.values.into(),
             unreadable: Vec::new(),
         });
     }

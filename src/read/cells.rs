@@ -3,10 +3,11 @@
 use std::sync::{Arc, OnceLock};
 
 use arrow_array::{Array, ArrayRef, BooleanArray, Float64Array, Int64Array, StringArray};
-use arrow_buffer::{BooleanBuffer, NullBuffer, OffsetBuffer, ScalarBuffer};
+use arrow_buffer::{BooleanBuffer, BooleanBufferBuilder, NullBuffer, OffsetBuffer, ScalarBuffer};
 use arrow_schema::DataType;
 
-use super::number;
+use super::{Values, number};
+use crate::log::{are_few, by_row};
 
 /// Cells that could not be read are kept for people up to this many; all are counted.
 pub const UNREADABLE_KEPT: usize = 20;
@@ -38,6 +39,8 @@ pub(super) struct Cells {
     pub(super) kind: Kind,
     /// NaN where empty; nothing before the first value, of which many columns of a wide log have none.
     numbers: Vec<f64>,
+    /// Rows that hold a number, where few do and `numbers` has those alone. Only in what chunks were put together to.
+    held: Option<BooleanBufferBuilder>,
     /// Empty cells before the first value of `numbers`, while that has not come.
     blank: usize,
     /// Rows to reserve when it comes.
@@ -69,6 +72,7 @@ impl Cells {
         Self {
             kind,
             numbers: Vec::new(),
+            held: None,
             blank: 0,
             expected: rows,
             wide: Vec::new(),
@@ -204,11 +208,7 @@ impl Cells {
         if more.numbers.is_empty() && self.numbers.is_empty() {
             self.blank += more.blank;
         } else {
-            if self.numbers.is_empty() {
-                self.begin();
-            }
-            self.numbers.resize(self.numbers.len() + more.blank, f64::NAN);
-            self.numbers.extend_from_slice(&more.numbers);
+            self.absorb_numbers(more);
         }
         self.wide.extend_from_slice(&more.wide);
         let base = self.bytes.len();
@@ -230,15 +230,58 @@ impl Cells {
         }
     }
 
+    /// Keeps every slot, or the numbers alone where few rows hold one. A column goes over to the other form only once it
+    /// has changed by much.
+    fn absorb_numbers(&mut self, more: &Self) {
+        let slots = self.held.as_ref().map_or(self.numbers.len(), BooleanBufferBuilder::len) + self.blank;
+        let count = self.count + more.count;
+        let rows = slots + more.blank + more.numbers.len();
+        match self.held.take() {
+            None if are_few(count, rows) => {
+                let mut held = BooleanBufferBuilder::new(self.expected.max(rows));
+                held.append_n(std::mem::take(&mut self.blank), false);
+                self.numbers.iter().for_each(|number| held.append(!number.is_nan()));
+                self.numbers.retain(|number| !number.is_nan());
+                self.numbers.shrink_to_fit();
+                self.held = Some(held);
+            }
+            Some(mut held) if count > rows / 2 => {
+                let numbers = by_row(&self.numbers, Some(&held.finish())).into_owned();
+                self.numbers = numbers;
+                self.numbers.reserve(self.expected.max(rows) - slots);
+            }
+            None if self.numbers.is_empty() => self.begin(),
+            held => self.held = held,
+        }
+        let Some(held) = &mut self.held else {
+            self.numbers.resize(self.numbers.len() + more.blank, f64::NAN);
+            self.numbers.extend_from_slice(&more.numbers);
+            return;
+        };
+        held.append_n(more.blank, false);
+        for number in &more.numbers {
+            held.append(!number.is_nan());
+            if !number.is_nan() {
+                self.numbers.push(*number);
+            }
+        }
+    }
+
     /// Takes the last row back, if there is one.
     pub(super) fn pop(&mut self) {
         match self.kind {
             Kind::Number if self.numbers.is_empty() => self.blank = self.blank.saturating_sub(1),
             Kind::Number => {
-                if self.numbers.pop().is_some_and(|value| !value.is_nan()) {
+                let slots = self.held.as_ref().map_or(self.numbers.len(), BooleanBufferBuilder::len);
+                let rows = slots.saturating_sub(1);
+                let held = self.held.as_mut().is_none_or(|held| {
+                    let last = rows < slots && held.get_bit(rows);
+                    held.truncate(rows);
+                    last
+                });
+                if held && self.numbers.pop().is_some_and(|value| !value.is_nan()) {
                     self.count -= 1;
                 }
-                let rows = self.numbers.len();
                 self.rounded.take_if(|rounded| rounded.first.row == rows);
             }
             Kind::Wide => {
@@ -263,7 +306,7 @@ fn odd(token: &[u8], row: usize, line: u64) -> Odd {
 /// A finished column.
 #[derive(Debug)]
 pub(super) struct Finished {
-    pub(super) values: ArrayRef,
+    pub(super) values: Values,
     pub(super) odd: Vec<Odd>,
     pub(super) odd_count: usize,
     pub(super) null_words: usize,
@@ -289,7 +332,7 @@ pub(super) enum Joined {
 /// again digit by digit; when one does not fit, the column is text.
 ///
 /// * `blank`: what columns without a value share, once there is one
-pub(super) fn finish(cells: Cells, blank: &OnceLock<ArrayRef>) -> Joined {
+pub(super) fn finish(cells: Cells, blank: &OnceLock<Values>) -> Joined {
     let Cells { kind, count, others, null_words, fractional, any_wide, .. } = cells;
     let numeric = count > 0 && count >= others;
     match kind {
@@ -301,31 +344,38 @@ pub(super) fn finish(cells: Cells, blank: &OnceLock<ArrayRef>) -> Joined {
         _ => {}
     }
     let mut truth_words = None;
-    let values: ArrayRef = match kind {
-        Kind::Number if cells.numbers.is_empty() => {
-            Arc::clone(blank.get_or_init(|| without_values(cells.blank)))
-        }
+    let whole = !(fractional || count == 0 || any_wide);
+    let values: Values = match kind {
+        Kind::Number if cells.numbers.is_empty() => blank.get_or_init(|| without_values(cells.blank)).clone(),
         Kind::Number => {
-            let numbers = &cells.numbers;
+            let mut numbers = cells.numbers;
+            let held = cells.held.map(|mut held| held.finish());
+            if held.is_some() {
+                numbers.shrink_to_fit();
+            }
             let valid = |row: usize| !numbers[row].is_nan();
             let nulls = if count == numbers.len() { None } else { nulls_of(numbers.len(), valid) };
-            if fractional || count == 0 || any_wide {
-                Arc::new(Float64Array::new(ScalarBuffer::from(cells.numbers), nulls))
-            } else {
+            let kept: ArrayRef = if whole {
                 // At most fifteen digits: exact in both directions. NaN becomes 0 under a null.
-                let integers: Vec<i64> = cells.numbers.into_iter().map(|value| value as i64).collect();
+                let integers: Vec<i64> = numbers.into_iter().map(|value| value as i64).collect();
                 Arc::new(Int64Array::new(ScalarBuffer::from(integers), nulls))
+            } else {
+                Arc::new(Float64Array::new(ScalarBuffer::from(numbers), nulls))
+            };
+            match held {
+                Some(held) => Values::placed(kept, held),
+                None => Values::new(kept),
             }
         }
-        Kind::Wide => Arc::new(Int64Array::from(cells.wide)),
+        Kind::Wide => Values::new(Arc::new(Int64Array::from(cells.wide))),
         _ => {
             let Some(texts) = texts(cells.ends, cells.bytes) else { return Joined::TooLarge };
             match booleans(&texts) {
                 Some((values, words)) => {
                     truth_words = words;
-                    Arc::new(values)
+                    Values::new(Arc::new(values))
                 }
-                None => Arc::new(texts),
+                None => Values::new(Arc::new(texts)),
             }
         }
     };
@@ -337,8 +387,8 @@ pub(super) fn finish(cells: Cells, blank: &OnceLock<ArrayRef>) -> Joined {
 }
 
 /// Numbers of which none is there.
-fn without_values(rows: usize) -> ArrayRef {
-    Arc::new(Float64Array::new(vec![f64::NAN; rows].into(), Some(NullBuffer::new_null(rows))))
+fn without_values(rows: usize) -> Values {
+    Values::placed(Arc::new(Float64Array::from(Vec::<f64>::new())), BooleanBuffer::new_unset(rows))
 }
 
 /// A null mask, or none when every row is valid.

@@ -7,7 +7,7 @@ mod tests;
 use std::collections::HashSet;
 use std::sync::Arc;
 
-use arrow_array::{Array, ArrayRef, Float64Array, Int64Array, StringArray};
+use arrow_array::{ArrayRef, Float64Array, Int64Array, StringArray};
 use arrow_buffer::NullBuffer;
 use falcon_mdf::blocks::channel::{ChannelType, DataType};
 use falcon_mdf::{Channel, ChannelGroup, Conversion, Mf4Error, Mf4File, OpenOptions, SignalValues};
@@ -298,7 +298,7 @@ fn columns(file: &Mf4File, group: &ChannelGroup, left_out: &mut Vec<Unread>) -> 
                 source_name: channel.name.clone(),
                 unit: Some(channel.unit.trim().to_owned()).filter(|unit| !unit.is_empty()),
                 role: None,
-                values,
+                values: values.into(),
                 unreadable: Vec::new(),
             }),
             Err(why) => left_out.push(unread(&channel.name, &why)),

@@ -2,9 +2,10 @@
 
 use std::sync::Arc;
 
-use arrow_array::{Array, ArrayRef, UInt64Array};
+use arrow_array::{Array, UInt64Array, new_null_array};
+use arrow_buffer::{BooleanBuffer, BooleanBufferBuilder};
 
-use super::Column;
+use super::{Column, Values};
 
 /// Columns that were sampled together.
 pub(super) struct Group {
@@ -67,9 +68,9 @@ pub(super) fn merge(groups: Vec<Group>, most: impl FnOnce(u64) -> u64) -> Result
     let mut left_out = 0;
     let mut columns = Vec::new();
     for group in groups {
-        let (takes, lost) = rows_on(&group.time_s, &axis, reach_s);
+        let (taken, lost) = rows_on(&group.time_s, &axis, reach_s);
         left_out += lost;
-        columns.extend(group.columns.into_iter().map(|column| spread(column, &takes)));
+        columns.extend(group.columns.into_iter().map(|column| spread(column, &taken)));
     }
     Ok(Merged { time_s: axis, columns, left_out })
 }
@@ -123,35 +124,62 @@ fn nearest(axis_s: &[f64], time_s: f64) -> (usize, f64) {
     }
 }
 
-/// For every row of the axis the row of the group that is read there, and how many rows of the group had no place.
-fn rows_on(time_s: &[f64], axis_s: &[f64], reach_s: f64) -> (UInt64Array, usize) {
-    let mut takes: Vec<Option<u64>> = vec![None; axis_s.len()];
-    let mut left_out = 0;
+/// Rows of a group on the axis.
+struct Taken {
+    /// Rows of the axis that one of the group is read in.
+    at: BooleanBuffer,
+    /// Those of the group, in the same order.
+    rows: Vec<u64>,
+}
+
+/// Which rows of the group are read where, and how many had no place.
+fn rows_on(time_s: &[f64], axis_s: &[f64], reach_s: f64) -> (Taken, usize) {
+    let mut at = unset(axis_s.len());
+    let mut rows = Vec::with_capacity(time_s.len());
     // Times never fall, so that what is taken stands in one piece before the first free row.
     let mut free = 0;
     for (row, time) in time_s.iter().enumerate() {
         let (nearest, _) = nearest(axis_s, *time);
         // Equal stamps may repeat on the base itself: the next free row of that stamp.
-        let at = nearest.max(free);
-        let reach_s = if at == nearest { reach_s.max(1e-6) } else { reach_s };
-        match takes.get_mut(at) {
-            Some(slot) if (axis_s[at] - time).abs() <= reach_s => {
-                *slot = Some(row as u64);
-                free = at + 1;
-            }
-            _ => left_out += 1,
+        let place = nearest.max(free);
+        let reach_s = if place == nearest { reach_s.max(1e-6) } else { reach_s };
+        if axis_s.get(place).is_some_and(|axis| (axis - time).abs() <= reach_s) {
+            at.set_bit(place, true);
+            rows.push(row as u64);
+            free = place + 1;
         }
     }
-    (UInt64Array::from(takes), left_out)
+    let left_out = time_s.len() - rows.len();
+    (Taken { at: at.finish(), rows }, left_out)
 }
 
-fn spread(column: Column, takes: &UInt64Array) -> Column {
-    let values: ArrayRef = match arrow_select::take::take(column.values.as_ref(), takes, None) {
-        Ok(values) => values,
-        // Every index stands inside the column, which leaves no reason for a refusal.
-        Err(_) => arrow_array::new_null_array(column.values.data_type(), takes.len()),
+/// A column of a group on the axis.
+fn spread(column: Column, taken: &Taken) -> Column {
+    let slots = column.values.whole();
+    let valid = slots.nulls().filter(|nulls| nulls.null_count() > 0);
+    let holds = |row: u64| valid.is_none_or(|valid| valid.is_valid(row as usize));
+    // Columns that hold a value in every row of their group share the places.
+    let at = if valid.is_none() {
+        taken.at.clone()
+    } else {
+        let mut at = unset(taken.at.len());
+        let places = taken.at.set_indices().zip(&taken.rows).filter(|(_, row)| holds(**row));
+        places.for_each(|(place, _)| at.set_bit(place, true));
+        at.finish()
+    };
+    let rows = UInt64Array::from_iter_values(taken.rows.iter().copied().filter(|row| holds(*row)));
+    let values = match arrow_select::take::take(slots.as_ref(), &rows, None) {
+        Ok(kept) => Values::placed(kept, at).settled(),
+        // Every row stands inside the column, which leaves no reason for a refusal.
+        Err(_) => Values::new(new_null_array(slots.data_type(), at.len())),
     };
     Column { values, ..column }
+}
+
+fn unset(bits: usize) -> BooleanBufferBuilder {
+    let mut unset = BooleanBufferBuilder::new(bits);
+    unset.append_n(bits, false);
+    unset
 }
 
 /// A column of times in seconds, to lead a table.
@@ -161,7 +189,7 @@ pub(super) fn time_column(time_s: Vec<f64>) -> Column {
         source_name: "time".to_owned(),
         unit: Some("s".to_owned()),
         role: Some("time".to_owned()),
-        values: Arc::new(arrow_array::Float64Array::from(time_s)),
+        values: Arc::new(arrow_array::Float64Array::from(time_s)).into(),
         unreadable: Vec::new(),
     }
 }
@@ -180,7 +208,7 @@ mod tests {
             source_name: name.to_owned(),
             unit: None,
             role: None,
-            values: Arc::new(Float64Array::from(values)),
+            values: Arc::new(Float64Array::from(values)).into(),
             unreadable: Vec::new(),
         };
         Group { time_s: time_s.to_vec(), columns: vec![column] }
@@ -191,7 +219,7 @@ mod tests {
     }
 
     fn values(merged: &Merged, column: usize) -> Vec<Option<f64>> {
-        merged.columns[column].values.as_primitive::<Float64Type>().iter().collect()
+        merged.columns[column].values.whole().as_primitive::<Float64Type>().iter().collect()
     }
 
     #[test]

@@ -26,6 +26,7 @@ mod table;
 mod text;
 mod time;
 mod time_name;
+mod values;
 mod write;
 
 pub(crate) use access::{refusal, whole};
@@ -38,6 +39,7 @@ pub(crate) use parquet_claim::footer;
 pub use table::{Column, Table};
 pub use text::ROUNDED;
 pub use time::{TimeAxis, find_time};
+pub use values::Values;
 pub use write::{FieldMeta, FileFormat, WriteError, write_table};
 pub(crate) use write::{marks, write_parquet};
 

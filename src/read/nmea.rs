@@ -197,7 +197,7 @@ fn columns(fixes: &[Fix]) -> Vec<Column> {
         source_name: name.to_owned(),
         unit: unit.map(str::to_owned),
         role: role.map(str::to_owned),
-        values,
+        values: values.into(),
         unreadable: Vec::new(),
     };
     let time_unit = if first_day.is_none() { Some("s") } else { None };
@@ -233,7 +233,6 @@ fn days_counted(fixes: &[Fix]) -> impl Iterator<Item = f64> + '_ {
 
 #[cfg(test)]
 mod tests {
-    use arrow_array::Array;
     use arrow_array::cast::AsArray;
     use arrow_array::types::{Float64Type, TimestampNanosecondType};
 
@@ -251,7 +250,7 @@ mod tests {
 
     fn values(table: &Table, name: &str) -> Vec<Option<f64>> {
         let column = table.columns.iter().find(|column| column.name == name).expect(name);
-        column.values.as_primitive::<Float64Type>().iter().collect()
+        column.values.whole().as_primitive::<Float64Type>().iter().collect()
     }
 
     #[test]
@@ -261,7 +260,8 @@ mod tests {
         assert_eq!((table.rows, table.source.format.as_str()), (1, "nmea0183"));
         assert_eq!(values(&table, "RMC speed"), [Some(22.4)]);
         assert!((values(&table, "latitude")[0].expect("there") - 48.1173).abs() < 1e-9);
-        let stamps = table.columns[0].values.as_primitive::<TimestampNanosecondType>();
+        let stamps = table.columns[0].values.whole();
+        let stamps = stamps.as_primitive::<TimestampNanosecondType>();
         // 1994-03-23 12:35:19 in Unix time.
         assert_eq!(stamps.value(0), 764_426_119_000_000_000);
     }

@@ -1,7 +1,6 @@
 //! A file's columns as they stand in it, before anyone asks what they mean.
 
-use arrow_array::ArrayRef;
-
+use super::Values;
 use crate::log::{Note, Source};
 
 /// One column as logged, losslessly.
@@ -16,7 +15,7 @@ pub struct Column {
     /// Role in the file's field metadata (files written by `convert`), a name of [`crate::log::Role`].
     pub role: Option<String>,
     /// `Float64`, `Int64`, `Utf8`, `Boolean` or `Timestamp`; null where the cell was blank or ragged.
-    pub values: ArrayRef,
+    pub values: Values,
     /// Numeric cells that were not numbers: (row, what was found), the first few; the rows are null.
     pub unreadable: Vec<(usize, String)>,
 }

@@ -310,8 +310,7 @@ fn table(
     for (heading, finished) in head.headings.into_iter().zip(finished) {
         // The passes always end with a finished column: text takes everything.
         let Some(finished) = finished else { continue };
-        let empty =
-            arrow_array::Array::null_count(&finished.values) == arrow_array::Array::len(&finished.values);
+        let empty = finished.values.null_count() == finished.values.len();
         if heading.unnamed && empty {
             continue;
         }

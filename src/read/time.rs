@@ -3,7 +3,6 @@
 mod numbers;
 mod stamps;
 
-use arrow_array::Array;
 use arrow_array::cast::AsArray;
 
 use super::time_name::{self, Fit};
@@ -208,7 +207,7 @@ fn names(table: &Table) -> String {
 }
 
 fn first_text(column: &Column) -> String {
-    let text = column.values.as_string_opt::<i32>().and_then(|texts| texts.iter().flatten().next());
+    let text = column.values.kept().as_string_opt::<i32>().and_then(|texts| texts.iter().flatten().next());
     text.map_or_else(|| column.values.data_type().to_string(), |text| format!("\"{text}\""))
 }
 

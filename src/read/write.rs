@@ -20,10 +20,12 @@ use parquet::errors::ParquetError;
 use parquet::file::properties::{WriterProperties, WriterPropertiesBuilder};
 use parquet::schema::types::ColumnPath;
 
-use super::{Source, Table, arrow_file};
+use super::{Column, Source, Table, Values, arrow_file};
 
 /// Rows per batch of an Arrow IPC file.
 const BATCH_ROWS: usize = 64 * 1024;
+/// Cells of a batch of a wide table: a batch stands in memory whole, twice while it is packed.
+const BATCH_CELLS: usize = 4 * 1024 * 1024;
 
 /// Below this many rows a column is written without a dictionary: there is little to gain.
 const DICTIONARY_ROWS: usize = 4096;
@@ -77,30 +79,31 @@ pub fn write_table(
     path: &Path,
     format: FileFormat,
 ) -> Result<(), WriteError> {
-    let batch = batch(table, fields)?;
-    crate::atomic::write(path, |writer| write_batch(&batch, writer, format))
+    let schema = Arc::new(schema(table, fields));
+    crate::atomic::write(path, |writer| write_rows(table, &schema, writer, format))
 }
 
-fn batch(table: &Table, fields: &[FieldMeta]) -> Result<RecordBatch, ArrowError> {
+/// Rows per batch of an Arrow IPC file with so many columns.
+fn batch_rows(columns: usize) -> usize {
+    (BATCH_CELLS / columns.max(1)).clamp(256, BATCH_ROWS)
+}
+
+fn schema(table: &Table, fields: &[FieldMeta]) -> Schema {
     let none = FieldMeta::default();
-    let mut columns: Vec<(Field, ArrayRef)> = Vec::with_capacity(table.columns.len());
+    let mut written: Vec<Field> = Vec::with_capacity(table.columns.len());
     for (index, column) in table.columns.iter().enumerate() {
         let stated = fields.get(index).unwrap_or(&none);
         let field = Field::new(&column.name, column.values.data_type().clone(), true);
-        let field = arrow_file::field_metadata(
+        written.push(arrow_file::field_metadata(
             field,
             stated.role.as_deref().or(column.role.as_deref()),
             stated.unit.as_deref().or(column.unit.as_deref()),
             Some(stated.source_name.as_deref().unwrap_or(&column.source_name)),
-        );
-        columns.push((field, Arc::clone(&column.values)));
+        ));
     }
-    let (fields, arrays): (Vec<Field>, Vec<ArrayRef>) = columns.into_iter().unzip();
     let mut metadata = joined(&table.metadata);
     metadata.extend(marks(&table.source));
-    let schema = Schema::new_with_metadata(fields, metadata);
-    let options = RecordBatchOptions::new().with_row_count(Some(table.rows));
-    RecordBatch::try_new_with_options(Arc::new(schema), arrays, &options)
+    Schema::new_with_metadata(written, metadata)
 }
 
 /// What a file made of a log says of one that breaks off or of which columns are missing, as keys and values of its
@@ -149,28 +152,28 @@ fn without_nan(values: &ArrayRef) -> ArrayRef {
 /// A channel of few different readings (a converter of ten bits, two printed decimals) packs best as a dictionary.
 /// Where readings hardly repeat, as in a time column, the bytes of equal weight are laid side by side: signs, exponents
 /// and leading digits then stand in long equal runs. Integers that hardly repeat are written as differences.
-fn encodings(batch: &RecordBatch, mut properties: WriterPropertiesBuilder) -> WriterPropertiesBuilder {
-    if batch.num_rows() < DICTIONARY_ROWS {
+fn encodings(table: &Table, mut properties: WriterPropertiesBuilder) -> WriterPropertiesBuilder {
+    if table.rows < DICTIONARY_ROWS {
         properties = properties.set_dictionary_enabled(false);
     }
-    for (field, values) in batch.schema().fields().iter().zip(batch.columns()) {
-        let path = ColumnPath::from(vec![field.name().clone()]);
-        let encoding = match field.data_type() {
+    for column in &table.columns {
+        let path = ColumnPath::from(vec![column.name.clone()]);
+        let encoding = match column.values.data_type() {
             DataType::Float64 => Encoding::BYTE_STREAM_SPLIT,
             DataType::Int64 | DataType::Timestamp(..) => Encoding::DELTA_BINARY_PACKED,
             _ => continue,
         };
         properties = properties
-            .set_column_dictionary_enabled(path.clone(), repeats(values))
+            .set_column_dictionary_enabled(path.clone(), repeats(&column.values))
             .set_column_encoding(path, encoding);
     }
     properties
 }
 
 /// Whether a dictionary of the first batch's readings is at most a quarter of the readings.
-fn repeats(values: &ArrayRef) -> bool {
+fn repeats(values: &Values) -> bool {
     let rows = values.len().min(BATCH_ROWS);
-    let first = without_nan(&values.slice(0, rows));
+    let first = without_nan(&values.part(0..rows));
     let distinct: HashSet<u64> = match first.data_type() {
         DataType::Float64 => {
             first.as_primitive::<Float64Type>().values().iter().map(|v| v.to_bits()).collect()
@@ -257,13 +260,10 @@ fn write_part(column: &mut ColumnWriter<'_>, field: &Field, values: &ArrayRef) -
     written.map(|_| ())
 }
 
-fn slices(batch: &RecordBatch, rows: usize) -> impl Iterator<Item = RecordBatch> {
-    let all = batch.num_rows();
-    (0..all).step_by(rows).map(move |from| batch.slice(from, rows.min(all - from)))
-}
-
-fn write_batch(
-    batch: &RecordBatch,
+/// Writes the rows a part at a time: no second copy of the columns stands in memory.
+fn write_rows(
+    table: &Table,
+    schema: &Arc<Schema>,
     writer: &mut (impl Write + Send),
     format: FileFormat,
 ) -> Result<(), WriteError> {
@@ -272,17 +272,20 @@ fn write_batch(
             let properties = WriterProperties::builder()
                 .set_compression(Compression::ZSTD(ZstdLevel::try_new(3)?))
                 .set_created_by(concat!("sondeproof ", env!("CARGO_PKG_VERSION")).to_owned());
-            let part = |index: usize, rows: Range<usize>| batch.column(index).slice(rows.start, rows.len());
-            let properties = encodings(batch, properties).build();
-            write_parquet(&batch.schema(), batch.num_rows(), part, &mut *writer, properties)?;
+            let part = |index: usize, rows: Range<usize>| table.columns[index].values.part(rows);
+            let properties = encodings(table, properties).build();
+            write_parquet(schema, table.rows, part, &mut *writer, properties)?;
         }
         FileFormat::ArrowIpc => {
             let options = IpcWriteOptions::default().try_with_compression(Some(CompressionType::ZSTD))?;
-            let mut ipc = FileWriter::try_new_with_options(&mut *writer, &batch.schema(), options)?;
-            for slice in slices(batch, BATCH_ROWS) {
-                let columns = slice.columns().iter().map(without_nan).collect();
-                let rows = RecordBatchOptions::new().with_row_count(Some(slice.num_rows()));
-                ipc.write(&RecordBatch::try_new_with_options(slice.schema(), columns, &rows)?)?;
+            let mut ipc = FileWriter::try_new_with_options(&mut *writer, schema, options)?;
+            let batch = batch_rows(table.columns.len());
+            for from in (0..table.rows).step_by(batch) {
+                let rows = from..table.rows.min(from + batch);
+                let part = |column: &Column| without_nan(&column.values.part(rows.clone()));
+                let columns = table.columns.iter().map(part).collect();
+                let count = RecordBatchOptions::new().with_row_count(Some(rows.len()));
+                ipc.write(&RecordBatch::try_new_with_options(Arc::clone(schema), columns, &count)?)?;
             }
             ipc.finish()?;
         }

@@ -5,7 +5,7 @@ use std::io::Write;
 use std::ops::Range;
 use std::sync::Arc;
 
-use arrow_array::{Array, ArrayRef, Float64Array, RecordBatch, UInt8Array};
+use arrow_array::{ArrayRef, Float64Array, RecordBatch, UInt8Array};
 use arrow_buffer::NullBuffer;
 use arrow_schema::{ArrowError, DataType, Field, Schema};
 use parquet::basic::{Compression, ZstdLevel};
@@ -108,11 +108,10 @@ pub fn write<W: Write + Send>(sink: W, log: &Log, detection: &Detection) -> Resu
 
 /// Values in the log's own unit; null where the log holds none.
 fn logged(channel: &Channel, rows: Range<usize>) -> Float64Array {
-    let nulls = channel.array().nulls().map(|nulls| nulls.slice(rows.start, rows.len()));
-    let values: Vec<f64> = channel.values()[rows].iter().map(|value| channel.logged(*value)).collect();
+    let values: Vec<f64> = channel.part(rows).iter().map(|value| channel.logged(*value)).collect();
     // A conversion must not leave NaN behind: what is not finite is null.
     let finite = values.iter().map(|value| value.is_finite()).collect::<NullBuffer>();
-    Float64Array::new(values.into(), NullBuffer::union(nulls.as_ref(), Some(&finite)))
+    Float64Array::new(values.into(), Some(finite))
 }
 
 /// A column name nobody else has: two channels may be called `a` and `a.flag`.

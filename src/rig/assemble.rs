@@ -1,19 +1,17 @@
 //! A table and a rig make a log: time axis, roles, units, inside values.
 
-use std::sync::OnceLock;
-
+use arrow_array::Array;
 use arrow_array::cast::AsArray;
 use arrow_array::types::{Float64Type, Int64Type};
-use arrow_array::{Array, ArrayRef};
 use arrow_buffer::{BooleanBuffer, NullBuffer};
 use arrow_schema::DataType;
 use rayon::prelude::*;
 
 use super::{Rig, codes, guess, measure, name, place};
 use crate::clip::clip;
-use crate::log::{Channel, Code, Dimension, Log, Note, Role, UNKNOWN, Unit, Unread};
+use crate::log::{Channel, Code, Dimension, Log, Note, Role, UNKNOWN, Unit, Unread, by_row};
 use crate::read::place::{name_tells_place, shown};
-use crate::read::{ReadError, Table, find_time};
+use crate::read::{ReadError, Table, Values, find_time};
 
 /// Columns named in a message, and characters of each name.
 const NAMES_SHOWN: usize = 8;
@@ -90,8 +88,9 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
         let (name, source_name) = (column.name, column.source_name);
         if let Some(values) = numbers(column.values) {
             note_unreadable(&name, &column.unreadable, &mut notes);
+            let (values, held) = values;
             let (not_due, codes) = (None, Vec::new());
-            numeric.push(Numeric { index, name, source_name, unit, role, values, not_due, codes });
+            numeric.push(Numeric { index, name, source_name, unit, role, values, held, not_due, codes });
         } else {
             source.unread.push(Unread { name: name.clone(), why: "its cells are no numbers".to_owned() });
             text_columns.push(name);
@@ -103,10 +102,10 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
     }
     numeric.par_iter_mut().for_each(|column| {
         // Blanks are told before codes are taken out: a code is a value that was due.
-        column.not_due = codes::not_due(&column.values);
+        column.not_due = codes::not_due(&by_row(&column.values, column.held.as_ref()));
         column.codes = codes::take_codes(&mut column.values, Role::Other, &UNKNOWN);
     });
-    let channels = make_channels(numeric, clock.rows(), rig, &mut notes);
+    let channels = make_channels(numeric, rig, &mut notes);
     // What the rig file calls something else is none of the readings that its name may speak of.
     source.unread.retain(|one| rig.column(&one.name).and_then(|column| column.role) != Some(Role::Other));
     let mut log = Log { source, clock, channels, text_columns, notes };
@@ -196,7 +195,7 @@ fn state_unit(table: &mut Table, name: &str, unit: Option<&String>) {
     }
 }
 
-/// A numeric column on its way to a channel, NaN where null; nothing at all where it holds no value.
+/// A numeric column on its way to a channel.
 struct Numeric {
     index: usize,
     name: String,
@@ -204,12 +203,14 @@ struct Numeric {
     unit: Option<String>,
     /// Role in the file's own metadata.
     role: Option<Role>,
+    /// Of every row, NaN where null; or of the rows of `held` alone.
     values: Vec<f64>,
+    held: Option<BooleanBuffer>,
     not_due: Option<BooleanBuffer>,
     codes: Vec<Code>,
 }
 
-fn make_channels(numeric: Vec<Numeric>, rows: usize, rig: &Rig, notes: &mut Vec<Note>) -> Vec<Channel> {
+fn make_channels(numeric: Vec<Numeric>, rig: &Rig, notes: &mut Vec<Note>) -> Vec<Channel> {
     let candidates: Vec<guess::Candidate<'_>> = numeric
         .iter()
         .map(|column| {
@@ -219,6 +220,7 @@ fn make_channels(numeric: Vec<Numeric>, rows: usize, rig: &Rig, notes: &mut Vec<
                 unit: stated.and_then(|stated| stated.unit.as_deref()).or(column.unit.as_deref()),
                 role: stated.and_then(|stated| stated.role).or(column.role),
                 values: &column.values,
+                held: column.held.as_ref(),
             }
         })
         .collect();
@@ -230,14 +232,13 @@ fn make_channels(numeric: Vec<Numeric>, rows: usize, rig: &Rig, notes: &mut Vec<
             stated.is_some_and(|stated| stated.role.is_some())
         })
         .collect();
-    let blank = Blank::new(rows);
     let made: Vec<(Channel, Vec<Note>)> = numeric
         .into_par_iter()
         .zip(guesses)
         .zip(from_rig)
         .map(|((column, guess), from_rig)| {
             let mut notes = Vec::new();
-            (make_channel(column, guess, from_rig, &blank, rig, &mut notes), notes)
+            (make_channel(column, guess, from_rig, rig, &mut notes), notes)
         })
         .collect();
     made.into_iter()
@@ -252,7 +253,6 @@ fn make_channel(
     column: Numeric,
     guess: guess::Guess,
     from_rig: bool,
-    blank: &Blank,
     rig: &Rig,
     notes: &mut Vec<Note>,
 ) -> Channel {
@@ -276,37 +276,13 @@ fn make_channel(
         ));
     }
     to_inside(&mut values, guess.unit, scale);
-    let mut channel = if values.is_empty() {
-        blank.channel(column.name, guess.role, guess.unit)
-    } else {
-        Channel::new(column.name, guess.role, guess.unit, values, column.not_due)
-    };
+    let mut channel =
+        Channel::placed(column.name, guess.role, guess.unit, values, column.held, column.not_due);
     channel.codes = codes;
     channel.scale = scale;
     channel.column = column.index;
     channel.basis = crate::log::RoleBasis { confidence: guess.confidence, reason, from_rig };
     channel
-}
-
-/// What the channels without a value share: a wide log may hold thousands.
-struct Blank {
-    rows: usize,
-    first: OnceLock<Channel>,
-}
-
-impl Blank {
-    fn new(rows: usize) -> Self {
-        Self { rows, first: OnceLock::new() }
-    }
-
-    fn channel(&self, name: String, role: Role, unit: &'static Unit) -> Channel {
-        let first = self.first.get_or_init(|| {
-            Channel::new(String::new(), Role::Other, &UNKNOWN, vec![f64::NAN; self.rows], None)
-        });
-        let mut channel = first.clone();
-        (channel.name, channel.role, channel.unit) = (name, role, unit);
-        channel
-    }
 }
 
 fn note(channel: &str, text: String) -> Note {
@@ -334,14 +310,11 @@ fn to_inside(values: &mut [f64], unit: &Unit, scale: f64) {
     }
 }
 
-/// The numbers of a column, NaN where null, nothing where there is none; null for text. The buffer is taken over where
-/// nobody else holds it.
-fn numbers(values: ArrayRef) -> Option<Vec<f64>> {
-    let held = matches!(values.data_type(), DataType::Float64 | DataType::Int64 | DataType::Boolean);
-    if held && values.null_count() == values.len() {
-        return Some(Vec::new());
-    }
-    match values.data_type() {
+/// The numbers of a column, NaN where null, or the values alone with the rows that hold them; null for text. The buffer is
+/// taken over where nobody else holds it.
+fn numbers(values: Values) -> Option<(Vec<f64>, Option<BooleanBuffer>)> {
+    let (values, held) = values.into_parts();
+    let mut numbers: Vec<f64> = match values.data_type() {
         DataType::Float64 => {
             let array = values.as_primitive::<Float64Type>().clone();
             drop(values);
@@ -349,13 +322,7 @@ fn numbers(values: ArrayRef) -> Option<Vec<f64>> {
             let mut numbers =
                 buffer.into_inner().into_vec::<f64>().unwrap_or_else(|shared| shared.typed_data().to_vec());
             take_nulls(&mut numbers, nulls.as_ref());
-            // An infinity is no reading of any instrument.
-            for number in &mut numbers {
-                if number.is_infinite() {
-                    *number = f64::NAN;
-                }
-            }
-            Some(numbers)
+            numbers
         }
         DataType::Int64 => {
             let array = values.as_primitive::<Int64Type>().clone();
@@ -366,13 +333,20 @@ fn numbers(values: ArrayRef) -> Option<Vec<f64>> {
             // In the memory of the integers.
             let mut numbers: Vec<f64> = integers.into_iter().map(|integer| integer as f64).collect();
             take_nulls(&mut numbers, nulls.as_ref());
-            Some(numbers)
+            numbers
         }
         DataType::Boolean => {
-            Some(values.as_boolean().iter().map(|v| v.map_or(f64::NAN, |v| f64::from(u8::from(v)))).collect())
+            values.as_boolean().iter().map(|v| v.map_or(f64::NAN, |v| f64::from(u8::from(v)))).collect()
         }
-        _ => None,
+        _ => return None,
+    };
+    // An infinity is no reading of any instrument.
+    for number in &mut numbers {
+        if number.is_infinite() {
+            *number = f64::NAN;
+        }
     }
+    Some((numbers, held))
 }
 
 fn take_nulls(numbers: &mut [f64], nulls: Option<&NullBuffer>) {

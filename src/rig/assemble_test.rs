@@ -15,7 +15,7 @@ fn column(name: &str, unit: Option<&str>, values: impl IntoIterator<Item = Optio
         source_name: name.to_owned(),
         unit: unit.map(str::to_owned),
         role: None,
-        values: Arc::new(values.into_iter().collect::<Float64Array>()),
+        values: Arc::new(values.into_iter().collect::<Float64Array>()).into(),
         unreadable: Vec::new(),
     }
 }
@@ -196,8 +196,8 @@ fn codes_blanks_and_booleans_are_told() {
         column("switch", None, []),
         column("note", None, []),
     ];
-    columns[3].values = Arc::new(flags);
-    columns[4].values = Arc::new(words);
+    columns[3].values = Arc::new(flags).into();
+    columns[4].values = Arc::new(words).into();
     let log = assemble(table(rows as usize, columns), &Rig::default()).expect("a log");
     assert_eq!(log.text_columns, ["note"]);
     let lambda = &log.channels[0];
@@ -233,7 +233,10 @@ fn tables_that_are_no_log_say_why() {
     let none = assemble(table(0, vec![]), &Rig::default()).expect_err("no rows");
     assert!(none.to_string().contains("no rows"));
     let mut text = vec![column("time", Some("s"), (0..3).map(|row| Some(f64::from(row))))];
-    text.push(Column { values: Arc::new(StringArray::from(vec!["a", "b", "c"])), ..column("a", None, []) });
+    text.push(Column {
+        values: Arc::new(StringArray::from(vec!["a", "b", "c"])).into(),
+        ..column("a", None, [])
+    });
     let text = assemble(table(3, text), &Rig::default()).expect_err("text only");
     assert!(text.to_string().contains("no column holds numbers"), "{text}");
     let timeless =

@@ -4,13 +4,16 @@
 //! frequency. Nothing becomes the mixture reading on weak evidence: an ambiguous column stays `other`, with
 //! the line for the rig file in its reason.
 
+use std::borrow::Cow;
+
+use arrow_buffer::BooleanBuffer;
 use rayon::prelude::*;
 
 use super::infer::{infer_unit, possible};
 use super::name::{NameHint, is_commanded, read_name};
 use super::relation;
 use super::summary::Summary;
-use crate::log::{Dimension, Role, UNKNOWN, Unit};
+use crate::log::{Dimension, Role, UNKNOWN, Unit, by_row};
 
 /// One column as the guesser sees it, values as logged (NaN where null).
 #[derive(Clone, Copy, Debug)]
@@ -21,8 +24,17 @@ pub struct Candidate<'a> {
     pub unit: Option<&'a str>,
     /// Role that the rig states; nothing is guessed over it.
     pub role: Option<Role>,
-    /// Values.
+    /// Of every row, or of the rows of `held` alone.
     pub values: &'a [f64],
+    /// Rows that hold a value, where few do.
+    pub held: Option<&'a BooleanBuffer>,
+}
+
+impl<'a> Candidate<'a> {
+    /// The values of every row.
+    pub(super) fn rows(&self) -> Cow<'a, [f64]> {
+        by_row(self.values, self.held)
+    }
 }
 
 /// What a column was taken for.

@@ -15,9 +15,10 @@ pub fn measure(log: &mut Log, rig: &Rig) {
     let time_s = &log.clock.time_s;
     let rows_s = row_period(time_s);
     log.channels.par_iter_mut().for_each(|channel| {
-        let sample_s =
-            if channel.count() == time_s.len() { rows_s } else { sample_period(time_s, channel.values()) };
-        channel.measured = one(time_s, channel.values(), sample_s, channel.role, rig);
+        let apart = channel.apart();
+        let (values, whole) = (apart.values(), apart.count() == time_s.len());
+        let sample_s = if whole { rows_s } else { sample_period(time_s, values) };
+        channel.measured = one(time_s, values, sample_s, channel.role, rig);
     });
     let notes: Vec<Note> =
         log.channels.iter().flat_map(|channel| contradicted(channel, &log.clock.time_s, rig)).collect();
@@ -95,6 +96,7 @@ fn contradicted(channel: &Channel, time_s: &[f64], rig: &Rig) -> Vec<Note> {
     if !channel.role.is_mixture() {
         return Vec::new();
     }
+    let channel = channel.apart();
     let mut texts = Vec::new();
     if let Some(clip) = rig.sensor.clip_lean
         && let Some(count) = beyond(channel.values(), clip)
@@ -146,7 +148,7 @@ fn share_frame(log: &mut Log) {
         if known || channel.role.is_mixture() || sampled_s > period_s / 1.4 {
             continue;
         }
-        if renewed_at_most_every(time_s, channel.values(), period_s - sampled_s) {
+        if renewed_at_most_every(time_s, channel.apart().values(), period_s - sampled_s) {
             let half = 0.5 * (ONE_FRAME - 1.0) * period_s;
             channel.measured.frame_period_s =
                 Some(Estimate { value: period_s, low: period_s - half, high: period_s + half });

@@ -26,7 +26,7 @@ fn standing(candidates: &[Candidate<'_>], guesses: &[Guess]) -> Vec<usize> {
     let speed = guesses.iter().position(|guess| guess.role == Role::EngineSpeed);
     speed.map_or_else(Vec::new, |index| {
         candidates[index]
-            .values
+            .rows()
             .iter()
             .enumerate()
             .filter(|(_, rpm)| **rpm == 0.0)
@@ -53,7 +53,7 @@ fn gauge_or_absolute(candidates: &[Candidate<'_>], summaries: &[Option<Summary>]
             continue;
         }
         let low_pa = guess.unit.to_si(summary.p05);
-        let rest_pa = median_at(candidate.values, &standing).map(|value| guess.unit.to_si(value));
+        let rest_pa = median_at(&candidate.rows(), &standing).map(|value| guess.unit.to_si(value));
         let at_rest = rest_pa.map(|pa| format!("{:.1} kPa with the engine standing", pa / 1000.0));
         let told = if low_pa < -3_000.0 {
             Some((
@@ -90,9 +90,9 @@ fn mixture_pair(candidates: &[Candidate<'_>], guesses: &mut [Guess], stoich_afr:
         return;
     }
     let mut ratios: Vec<f64> = candidates[lambda]
-        .values
+        .rows()
         .iter()
-        .zip(candidates[afr].values)
+        .zip(candidates[afr].rows().iter())
         .map(|(lambda, afr)| afr / lambda)
         .filter(|ratio| ratio.is_finite())
         .collect();
@@ -129,9 +129,9 @@ fn speed_units(candidates: &[Candidate<'_>], guesses: &mut [Guess]) {
     let Some(&known) = speeds.iter().find(|index| stated(index)) else { return };
     for &open in speeds.iter().filter(|index| !stated(index)) {
         let mut ratios: Vec<f64> = candidates[open]
-            .values
+            .rows()
             .iter()
-            .zip(candidates[known].values)
+            .zip(candidates[known].rows().iter())
             .filter(|(_, known)| **known > 1.0)
             .map(|(open, known)| open / known)
             .filter(|ratio| ratio.is_finite())

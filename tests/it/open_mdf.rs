@@ -3,7 +3,6 @@
 //! What stands in them is known from the conversions that the files carry and from their origin note (numbers of
 //! records, ranges, constant channels); every value follows from its record's number.
 
-use arrow_array::Array;
 use arrow_array::cast::AsArray;
 use arrow_array::types::{Float64Type, Int64Type};
 use arrow_schema::DataType;
@@ -22,14 +21,16 @@ fn numbers(table: &Table, name: &str) -> Vec<f64> {
     let values = &column.unwrap_or_else(|| panic!("no column {name}")).values;
     assert_eq!(values.null_count(), 0, "{name}");
     match values.data_type() {
-        DataType::Int64 => values.as_primitive::<Int64Type>().values().iter().map(|v| *v as f64).collect(),
-        _ => values.as_primitive::<Float64Type>().values().to_vec(),
+        DataType::Int64 => {
+            values.whole().as_primitive::<Int64Type>().values().iter().map(|v| *v as f64).collect()
+        }
+        _ => values.whole().as_primitive::<Float64Type>().values().to_vec(),
     }
 }
 
 fn texts(table: &Table, name: &str) -> Vec<String> {
     let column = table.columns.iter().find(|column| column.name == name).expect(name);
-    column.values.as_string::<i32>().iter().map(|text| text.expect("a text").to_owned()).collect()
+    column.values.whole().as_string::<i32>().iter().map(|text| text.expect("a text").to_owned()).collect()
 }
 
 /// Every value of a column against what its record's number makes it, to twelve digits.

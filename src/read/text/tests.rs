@@ -41,8 +41,8 @@ fn numbers_integers_words_and_truths_become_typed_columns() {
     let table = table("t,n,w,ok\n0.5,1,idle,TRUE\n1.0,2,run,false\n1.5,3,run,true\n");
     let types: Vec<&DataType> = table.columns.iter().map(|column| column.values.data_type()).collect();
     assert_eq!(types, [&DataType::Float64, &DataType::Int64, &DataType::Utf8, &DataType::Boolean]);
-    assert_eq!(floats(&table.columns[0].values), [Some(0.5), Some(1.0), Some(1.5)]);
-    assert_eq!(texts(&table.columns[2].values), [Some("idle"), Some("run"), Some("run")]);
+    assert_eq!(floats(&table.columns[0].values.whole()), [Some(0.5), Some(1.0), Some(1.5)]);
+    assert_eq!(texts(&table.columns[2].values.whole()), [Some("idle"), Some("run"), Some("run")]);
     assert_eq!((table.rows, table.source.format.as_str()), (3, "text"));
     assert_eq!(table.source.sha256.len(), 64);
 }
@@ -50,14 +50,14 @@ fn numbers_integers_words_and_truths_become_typed_columns() {
 #[test]
 fn decimal_commas_are_read() {
     let table = table("t;a\n0,1;14,7\n0,2;14,8\n");
-    assert_eq!(floats(&table.columns[1].values), [Some(14.7), Some(14.8)]);
+    assert_eq!(floats(&table.columns[1].values.whole()), [Some(14.7), Some(14.8)]);
 }
 
 #[test]
 fn blank_cells_and_words_for_nothing_are_null() {
     let table = table("t,a,b\n0,,1\n1,NaN,\n2,N/A,3\n3,-inf,4\n4,5,5\n5,1e999,6\n");
-    assert_eq!(floats(&table.columns[1].values), [None, None, None, None, Some(5.0), None]);
-    assert_eq!(floats(&table.columns[2].values)[1], None);
+    assert_eq!(floats(&table.columns[1].values.whole()), [None, None, None, None, Some(5.0), None]);
+    assert_eq!(floats(&table.columns[2].values.whole())[1], None);
     assert!(noted(&table, "4 cells say that there is no value, the first `NaN`"));
     assert_eq!(table.notes.iter().find(|n| n.text.contains("no value")).and_then(|n| n.line), Some(3));
 }
@@ -65,7 +65,7 @@ fn blank_cells_and_words_for_nothing_are_null() {
 #[test]
 fn a_few_words_among_numbers_are_unreadable_cells() {
     let table = table("t,a\n0,1.5\n1,ERR\n2,1.6\n3,1.7\n");
-    assert_eq!(floats(&table.columns[1].values), [Some(1.5), None, Some(1.6), Some(1.7)]);
+    assert_eq!(floats(&table.columns[1].values.whole()), [Some(1.5), None, Some(1.6), Some(1.7)]);
     assert_eq!(table.columns[1].unreadable, [(1, "ERR".to_owned())]);
     let note = table.notes.iter().find(|note| note.text.contains("`ERR`")).expect("note");
     assert_eq!((note.line, note.channel.as_deref()), (Some(3), Some("a")));
@@ -87,10 +87,11 @@ fn the_majority_decides_wherever_it_stands() {
 #[test]
 fn long_integers_keep_every_digit() {
     let table = table("id,x\n1234567890123456789,1\n1234567890123456790,2\n");
-    let ids = table.columns[0].values.as_primitive::<Int64Type>();
+    let ids = table.columns[0].values.whole();
+    let ids = ids.as_primitive::<Int64Type>();
     assert_eq!(ids.values().as_ref(), [1_234_567_890_123_456_789, 1_234_567_890_123_456_790]);
     let beyond = super::tests::table("id,x\n123456789012345678901,1\n123456789012345678902,2\n");
-    assert_eq!(texts(&beyond.columns[0].values)[0], Some("123456789012345678901"));
+    assert_eq!(texts(&beyond.columns[0].values.whole())[0], Some("123456789012345678901"));
 }
 
 #[test]
@@ -108,7 +109,7 @@ fn thousands_of_repeated_headers_are_counted_and_the_first_told() {
 fn ragged_lines_are_noted_with_their_number() {
     let table = table("t,a,b\n0,1,2\n1,1\n2,1,2,9\n3,1,2,\n4,1,2\n");
     assert_eq!(table.rows, 5);
-    assert_eq!(floats(&table.columns[2].values)[1], None);
+    assert_eq!(floats(&table.columns[2].values.whole())[1], None);
     let lines: Vec<_> =
         table.notes.iter().filter(|n| n.text.contains("in place of 3")).map(|n| n.line).collect();
     assert_eq!(lines, [Some(3), Some(4)]);
@@ -119,7 +120,7 @@ fn a_header_repeated_in_mid_file_is_a_restart() {
     let head = "Logger: box\nt;a\ns;V\n";
     let table = table(&format!("{head}0;1\n1;2\n2;3\n{head}0;4\n1;5\n"));
     assert_eq!(table.restarts, [3]);
-    assert_eq!(floats(&table.columns[1].values).len(), 5);
+    assert_eq!(floats(&table.columns[1].values.whole()).len(), 5);
     assert!(noted(&table, "started again"));
 }
 
@@ -135,8 +136,8 @@ fn a_last_line_that_breaks_off_is_left_out() {
 #[test]
 fn quoted_cells_may_hold_delimiters_and_line_ends() {
     let table = table("a,b\n1,\"x, y\nz \"\"q\"\"\"\n2,w\n\n3,\"\"\n");
-    assert_eq!(texts(&table.columns[1].values), [Some("x, y\nz \"q\""), Some("w"), None]);
-    assert_eq!(floats(&table.columns[0].values), [Some(1.0), Some(2.0), Some(3.0)]);
+    assert_eq!(texts(&table.columns[1].values.whole()), [Some("x, y\nz \"q\""), Some("w"), None]);
+    assert_eq!(floats(&table.columns[0].values.whole()), [Some(1.0), Some(2.0), Some(3.0)]);
 }
 
 #[test]
@@ -147,7 +148,7 @@ fn a_quote_left_open_does_not_swallow_the_file() {
 #[test]
 fn quoted_decimal_commas_are_numbers() {
     let table = table("\"t\",\"a\"\n\"0,1\",\"14,7\"\n\"0,2\",\"14,8\"\n");
-    assert_eq!(floats(&table.columns[1].values), [Some(14.7), Some(14.8)]);
+    assert_eq!(floats(&table.columns[1].values.whole()), [Some(14.7), Some(14.8)]);
 }
 
 #[test]
@@ -158,8 +159,8 @@ fn runs_of_blanks_tabs_and_pipes_separate_cells() {
         "t|a\n0.1|1\n0.2|12\n0.3|13\n",
     ] {
         let table = table(text);
-        assert_eq!(floats(&table.columns[0].values), [Some(0.1), Some(0.2), Some(0.3)], "{text}");
-        assert_eq!(floats(&table.columns[1].values), [Some(1.0), Some(12.0), Some(13.0)], "{text}");
+        assert_eq!(floats(&table.columns[0].values.whole()), [Some(0.1), Some(0.2), Some(0.3)], "{text}");
+        assert_eq!(floats(&table.columns[1].values.whole()), [Some(1.0), Some(12.0), Some(13.0)], "{text}");
     }
 }
 
@@ -167,7 +168,7 @@ fn runs_of_blanks_tabs_and_pipes_separate_cells() {
 fn windows_line_ends_and_trailing_delimiters_change_nothing() {
     let table = table("t;a;\r\n0;1;\r\n1;2;\r\n\r\n2;3;\r\n");
     assert_eq!(table.columns.len(), 2);
-    assert_eq!(floats(&table.columns[1].values), [Some(1.0), Some(2.0), Some(3.0)]);
+    assert_eq!(floats(&table.columns[1].values.whole()), [Some(1.0), Some(2.0), Some(3.0)]);
     assert!(!noted(&table, "in place of"));
 }
 
@@ -181,7 +182,7 @@ fn comments_between_the_rows_are_kept_aside() {
 #[test]
 fn on_and_off_are_truths_and_said_to_be() {
     let table = table("t,fan\n0,on\n1,OFF\n2,\n");
-    let fan: Vec<_> = table.columns[1].values.as_boolean().iter().collect();
+    let fan: Vec<_> = table.columns[1].values.whole().as_boolean().iter().collect();
     assert_eq!(fan, [Some(true), Some(false), None]);
     assert!(noted(&table, "`on` and `off`"));
 }
@@ -228,9 +229,9 @@ fn chunks_give_what_one_piece_gives() {
     assert!(text.len() > CHUNK_BYTES * 2);
     let table = table(&text);
     assert_eq!(table.rows, 300_000);
-    assert_eq!(floats(&table.columns[0].values)[299_999], Some(2999.99));
-    assert_eq!(floats(&table.columns[1].values)[150_000], Some(f64::from(150_000 * 7 % 1013)));
-    assert_eq!(texts(&table.columns[2].values)[150_001], Some("yy"));
+    assert_eq!(floats(&table.columns[0].values.whole())[299_999], Some(2999.99));
+    assert_eq!(floats(&table.columns[1].values.whole())[150_000], Some(f64::from(150_000 * 7 % 1013)));
+    assert_eq!(texts(&table.columns[2].values.whole())[150_001], Some("yy"));
 }
 
 #[test]
@@ -247,7 +248,7 @@ fn empty_cells_before_the_first_value_are_counted_wherever_it_comes() {
     text.push_str("1,,,,,9");
     let table = table(&text);
     let filled = |column: usize| -> Vec<(usize, f64)> {
-        let values = floats(&table.columns[column].values);
+        let values = floats(&table.columns[column].values.whole());
         assert_eq!(values.len(), rows);
         values.into_iter().enumerate().filter_map(|(row, value)| Some((row, value?))).collect()
     };

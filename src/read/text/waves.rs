@@ -284,7 +284,7 @@ mod tests {
             assert_eq!(waves.columns.len(), whole.columns.len());
             for (a, b) in waves.columns.iter().zip(&whole.columns) {
                 assert_eq!((&a.name, &a.unit, &a.unreadable), (&b.name, &b.unit, &b.unreadable));
-                assert!(*a.values == *b.values, "{}", a.name);
+                assert!(a.values == b.values, "{}", a.name);
             }
         }
     }

@@ -22,13 +22,14 @@ const STEP_ROWS: usize = 4096;
 pub(super) fn numeric_values(column: &Column) -> Option<Vec<f64>> {
     let rows = column.values.len();
     let valid = |row: usize| column.values.is_valid(row);
-    let values: Vec<f64> = match column.values.data_type() {
+    let slots = column.values.whole();
+    let values: Vec<f64> = match slots.data_type() {
         DataType::Float64 => {
-            let values = column.values.as_primitive::<Float64Type>().values();
+            let values = slots.as_primitive::<Float64Type>().values();
             (0..rows).map(|row| if valid(row) { values[row] } else { f64::NAN }).collect()
         }
         DataType::Int64 => {
-            let values = column.values.as_primitive::<Int64Type>().values();
+            let values = slots.as_primitive::<Int64Type>().values();
             // Differences are taken as integers: a double holds no nanoseconds of today.
             let first = (0..rows).find(|row| valid(*row)).map(|row| values[row])?;
             let far = first.unsigned_abs() > 1 << 53;
@@ -43,10 +44,11 @@ pub(super) fn numeric_values(column: &Column) -> Option<Vec<f64>> {
 }
 
 pub(super) fn first_value(column: &Column) -> Option<f64> {
-    let row = (0..column.values.len()).find(|row| column.values.is_valid(*row))?;
-    match column.values.data_type() {
-        DataType::Float64 => Some(column.values.as_primitive::<Float64Type>().value(row)),
-        DataType::Int64 => Some(column.values.as_primitive::<Int64Type>().value(row) as f64),
+    let kept = column.values.kept();
+    let first = (0..kept.len()).find(|at| kept.is_valid(*at))?;
+    match kept.data_type() {
+        DataType::Float64 => Some(kept.as_primitive::<Float64Type>().value(first)),
+        DataType::Int64 => Some(kept.as_primitive::<Int64Type>().value(first) as f64),
         _ => None,
     }
 }

@@ -49,7 +49,7 @@ impl Reading {
     }
 
     fn of_text(column: &Column) -> Option<Self> {
-        let texts = column.values.as_string_opt::<i32>()?;
+        let texts = column.values.kept().as_string_opt::<i32>()?;
         let order = date_order(column);
         let (mut filled, mut both, mut times, mut dates) = (0_usize, 0_usize, 0_usize, 0_usize);
         for text in texts.iter().flatten() {
@@ -80,7 +80,7 @@ impl Reading {
 
 /// Day or month first, by the numbers beyond twelve; dots mean the day, slashes the month, where none is.
 fn date_order(column: &Column) -> Order {
-    let Some(texts) = column.values.as_string_opt::<i32>() else { return Order::DayFirst };
+    let Some(texts) = column.values.kept().as_string_opt::<i32>() else { return Order::DayFirst };
     let mut slashes = false;
     for text in texts.iter().flatten() {
         let Some((first, second)) = stamp::first_two(text) else { break };
@@ -96,7 +96,7 @@ fn date_order(column: &Column) -> Order {
 }
 
 fn order_is_guessed(column: &Column) -> bool {
-    let Some(texts) = column.values.as_string_opt::<i32>() else { return false };
+    let Some(texts) = column.values.kept().as_string_opt::<i32>() else { return false };
     let pairs: Vec<(u32, u32)> = texts.iter().flatten().map_while(stamp::first_two).collect();
     !pairs.is_empty() && pairs.iter().all(|(a, b)| *a <= 12 && *b <= 12 && a != b)
 }
@@ -119,16 +119,15 @@ pub(super) fn axis(table: &Table, index: usize, reading: Reading, because: Strin
 fn typed_axis(table: &Table, index: usize, because: String) -> Option<TimeAxis> {
     let column = &table.columns[index];
     let DataType::Timestamp(unit, zone) = column.values.data_type() else { return None };
+    let stamps = column.values.whole();
     let (per_second, ticks) = match unit {
-        TimeUnit::Second => (1, column.values.as_primitive::<TimestampSecondType>().values().clone()),
-        TimeUnit::Millisecond => {
-            (1_000, column.values.as_primitive::<TimestampMillisecondType>().values().clone())
-        }
+        TimeUnit::Second => (1, stamps.as_primitive::<TimestampSecondType>().values().clone()),
+        TimeUnit::Millisecond => (1_000, stamps.as_primitive::<TimestampMillisecondType>().values().clone()),
         TimeUnit::Microsecond => {
-            (1_000_000, column.values.as_primitive::<TimestampMicrosecondType>().values().clone())
+            (1_000_000, stamps.as_primitive::<TimestampMicrosecondType>().values().clone())
         }
         TimeUnit::Nanosecond => {
-            (1_000_000_000, column.values.as_primitive::<TimestampNanosecondType>().values().clone())
+            (1_000_000_000, stamps.as_primitive::<TimestampNanosecondType>().values().clone())
         }
     };
     let first = (0..column.values.len()).find(|row| column.values.is_valid(*row)).map(|row| ticks[row])?;
@@ -165,8 +164,10 @@ fn stamp_axis(
     mut because: String,
 ) -> Option<TimeAxis> {
     let column = &table.columns[index];
-    let texts = column.values.as_string_opt::<i32>()?;
-    let date_texts = dates.and_then(|(at, _)| table.columns.get(at)?.values.as_string_opt::<i32>());
+    let texts = column.values.whole();
+    let texts = texts.as_string_opt::<i32>()?;
+    let date_texts = dates.and_then(|(at, _)| Some(table.columns.get(at)?.values.whole()));
+    let date_texts = date_texts.as_ref().and_then(|texts| texts.as_string_opt::<i32>());
     let date_order = dates.map_or(order, |(_, order)| order);
     let mut seconds = Vec::with_capacity(texts.len());
     let mut first: Option<Stamp> = None;

@@ -99,7 +99,7 @@ fn arrow_timestamps_keep_their_nanoseconds() {
     let mut table = table(&log("time", &["0", "1", "2"]));
     let base = 1_536_181_200_000_000_000;
     let stamps = arrow_array::TimestampNanosecondArray::from(vec![Some(base), None, Some(base + 1500)]);
-    table.columns[0].values = std::sync::Arc::new(stamps);
+    table.columns[0].values = std::sync::Arc::new(stamps).into();
     let axis = find_time(&table, None, None).expect("time");
     assert!(axis.seconds[1].is_nan() && (axis.seconds[2] - 1.5e-6).abs() < 1e-15);
     assert_eq!(axis.start.as_deref(), Some("2018-09-05T21:00:00"));
