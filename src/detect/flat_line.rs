@@ -278,14 +278,15 @@ impl<'a> Stops<'a> {
 
 /// A channel that shows whether the machine moves.
 struct Witness<'a> {
-    values: &'a [f64],
+    channel: &'a Channel,
     scatter: f64,
 }
 
 impl Witness<'_> {
     /// Whether it moved by more than its own noise.
     fn moves(&self, rows: &Range<usize>) -> bool {
-        extent(self.values.get(rows.clone()).unwrap_or(&[])).is_some_and(|extent| extent > self.scatter)
+        let rows = rows.start..rows.end.min(self.channel.rows());
+        !rows.is_empty() && extent(self.channel.among(rows)).is_some_and(|extent| extent > self.scatter)
     }
 }
 
@@ -310,7 +311,7 @@ fn witnesses<'a>(channel: &Channel, view: &View<'a>) -> Vec<Witness<'a>> {
             .filter(|other| if engine { ENGINE.contains(&other.role) } else { other.role == Role::Other })
             .filter(|other| other.count() > 0)
             .take(MOST_WITNESSES)
-            .map(|other| Witness { values: other.values(), scatter: pace::scatter(other, view) })
+            .map(|other| Witness { channel: other, scatter: pace::scatter(other, view) })
             .collect::<Vec<_>>()
     };
     let engine = others(true);

@@ -3,6 +3,7 @@
 //! A detector is data ([`Meta`]) and one function. It reads raw values only; flags are folded by the runner,
 //! so neither order nor threads can change a result.
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::ops::Range;
 
@@ -469,11 +470,17 @@ fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
         .enumerate()
         .map(|(index, flags)| {
             // What it lays out goes with it.
-            let channel = &*log.channels[index].apart();
+            let apart = log.channels[index].apart();
+            let channel = &*apart;
             let on: Vec<usize> =
                 detectors().filter(|(_, one)| applies(one.meta(), channel)).map(|(place, _)| place).collect();
-            let mut own: Vec<Judged> =
-                on.into_par_iter().map(|place| judge(place, Some(channel), Some(index))).collect();
+            let judge = |place: usize| judge(place, Some(channel), Some(index));
+            // One after the other there: who waits for a part of the work takes up another channel meanwhile, and would lay
+            // out dozens of them.
+            let mut own: Vec<Judged> = match &apart {
+                Cow::Borrowed(_) => on.into_par_iter().map(judge).collect(),
+                Cow::Owned(_) => on.into_iter().map(judge).collect(),
+            };
             fold(flags, channel, own.iter().chain(&judged));
             own.iter_mut().for_each(Judged::forget_rows);
             own

@@ -181,7 +181,7 @@ impl<'a> Readings<'a> {
 /// What two readings of the same quantity may differ by, see [`Readings::scatter`].
 pub(super) fn scatter(channel: &Channel, view: &View<'_>) -> f64 {
     match channel.measured.noise {
-        None => Readings::of(channel, view).scatter,
+        None => Readings::of(&channel.apart(), view).scatter,
         noise => noise_and_scatter(channel, noise).1,
     }
 }

@@ -80,21 +80,20 @@ pub fn are_few(values: usize, rows: usize) -> bool {
 ///
 /// * `kept`: of every row, or of the rows of `held` alone
 pub(crate) fn by_row<'a>(kept: &'a [f64], held: Option<&BooleanBuffer>) -> Cow<'a, [f64]> {
-    let rows = held.map_or(kept.len(), BooleanBuffer::len);
-    part_by_row(kept, held, 0..rows)
+    let Some(held) = held.filter(|held| held.len() != kept.len()) else { return Cow::Borrowed(kept) };
+    Cow::Owned(laid_out(kept, held))
 }
 
-/// The same of some rows.
-fn part_by_row<'a>(kept: &'a [f64], held: Option<&BooleanBuffer>, rows: Range<usize>) -> Cow<'a, [f64]> {
-    let Some(held) = held.filter(|held| held.len() != kept.len()) else { return Cow::Borrowed(&kept[rows]) };
-    let first = held.slice(0, rows.start).count_set_bits();
-    let mut part = vec![f64::NAN; rows.len()];
-    let places = held.slice(rows.start, rows.len());
-    for (row, value) in places.set_indices().zip(&kept[first..]) {
-        part[row] = *value;
+fn laid_out(kept: &[f64], held: &BooleanBuffer) -> Vec<f64> {
+    let mut rows = vec![f64::NAN; held.len()];
+    for (row, value) in held.set_indices().zip(kept) {
+        rows[row] = *value;
     }
-    Cow::Owned(part)
+    rows
 }
+
+/// Rows between two places whose number of values is kept.
+const RANK_ROWS: usize = 512;
 
 /// One measured quantity: values in the inside unit, one slot per row of the log.
 ///
@@ -126,6 +125,8 @@ pub struct Channel {
     /// Rows that hold a value, unless all do.
     held: Option<BooleanBuffer>,
     count: usize,
+    /// Values before every [`RANK_ROWS`]th row, where `kept` has the values alone.
+    ranks: Vec<usize>,
     /// One per row, where `kept` has the values alone and somebody asked.
     laid_out: OnceLock<Vec<f64>>,
     not_sampled: Option<BooleanBuffer>,
@@ -172,6 +173,14 @@ impl Channel {
             values.retain(|value| !value.is_nan());
             values.shrink_to_fit();
         }
+        let mut ranks = Vec::new();
+        if let Some(held) = held.as_ref().filter(|_| values.len() < rows) {
+            let mut before = 0;
+            for from in (0..rows).step_by(RANK_ROWS) {
+                ranks.push(before);
+                before += held.slice(from, RANK_ROWS.min(rows - from)).count_set_bits();
+            }
+        }
         Self {
             name,
             role,
@@ -184,6 +193,7 @@ impl Channel {
             kept: values.into(),
             held,
             count,
+            ranks,
             laid_out: OnceLock::new(),
             not_sampled,
         }
@@ -197,12 +207,33 @@ impl Channel {
         self.laid_out.get_or_init(|| by_row(&self.kept, self.held.as_ref()).into_owned())
     }
 
-    /// The values of some rows.
+    /// What [`Self::values`] are in some rows, without more rows being laid out than these.
     ///
     /// # Panics
     /// Beyond the last row, as slices do.
     pub fn part(&self, rows: Range<usize>) -> Cow<'_, [f64]> {
-        part_by_row(&self.kept, self.held.as_ref(), rows)
+        match &self.held {
+            Some(held) if self.kept.len() < self.rows() => {
+                Cow::Owned(laid_out(self.among(rows.clone()), &held.slice(rows.start, rows.len())))
+            }
+            _ => Cow::Borrowed(&self.kept[rows]),
+        }
+    }
+
+    /// The values of some rows in order; between them NaN, where rows without a value are kept.
+    ///
+    /// # Panics
+    /// Beyond the last row, as slices do.
+    pub fn among(&self, rows: Range<usize>) -> &[f64] {
+        let rank = |row: usize| match &self.held {
+            Some(held) if self.kept.len() < self.rows() => {
+                let from = row / RANK_ROWS * RANK_ROWS;
+                let before = self.ranks.get(row / RANK_ROWS).copied().unwrap_or(self.count);
+                before + held.slice(from, row - from).count_set_bits()
+            }
+            _ => row,
+        };
+        &self.kept[rank(rows.start)..rank(rows.end)]
     }
 
     /// The same channel: where few rows hold a value, one that takes with it what it lays out when it goes.

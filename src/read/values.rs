@@ -85,12 +85,11 @@ impl Values {
     /// Beyond the last row, as slices do.
     pub fn part(&self, rows: Range<usize>) -> ArrayRef {
         let Some(held) = &self.held else { return self.kept.slice(rows.start, rows.len()) };
-        let mut at = held.slice(0, rows.start).count_set_bits() as u64;
+        let before = held.slice(0, rows.start).count_set_bits() as u64;
         let held = held.slice(rows.start, rows.len());
         let mut places = vec![0; rows.len()];
-        for row in held.set_indices() {
+        for (row, at) in held.set_indices().zip(before..) {
             places[row] = at;
-            at += 1;
         }
         let places = UInt64Array::new(places.into(), Some(NullBuffer::new(held)));
         // Every place stands inside the values, which leaves no reason for a refusal.
@@ -134,33 +133,41 @@ mod tests {
 
     use super::*;
 
-    fn check(slots: ArrayRef, kept: usize) {
-        let values = Values::new(Arc::clone(&slots));
+    fn check(slots: &ArrayRef, kept: usize) {
+        let values = Values::new(Arc::clone(slots));
         assert_eq!(values.kept.len(), kept);
         assert_eq!((values.len(), values.null_count()), (slots.len(), slots.null_count()));
         assert!((0..slots.len()).all(|row| values.is_valid(row) == slots.is_valid(row)));
         assert_eq!(values.data_type(), slots.data_type());
-        assert!(*values.whole() == *slots);
+        assert!(*values.whole() == **slots);
         for rows in [0..0, 3..3, 0..7, 5..40, 39..40] {
             assert!(*values.part(rows.clone()) == *slots.slice(rows.start, rows.len()), "{rows:?}");
         }
     }
 
+    /// A column of a value in each row for which there is one.
+    fn column<T>(value: impl Fn(u32) -> Option<T>) -> ArrayRef
+    where
+        T: Into<f64>,
+    {
+        Arc::new((0..40).map(|row| value(row).map(Into::into)).collect::<Float64Array>())
+    }
+
     #[test]
     fn few_values_are_kept_alone_and_say_the_same() {
-        let few = |row: usize| (row % 7 == 3).then_some(row);
-        check(Arc::new((0..40).map(|row| few(row).map(|row| row as f64 * 0.5)).collect::<Float64Array>()), 6);
-        check(Arc::new((0..40).map(|row| few(row).map(|row| row as i64)).collect::<Int64Array>()), 6);
-        check(Arc::new((0..40).map(|row| few(row).map(|row| format!("w{row}"))).collect::<StringArray>()), 6);
-        check(Arc::new((0..40).map(|_| None).collect::<Float64Array>()), 0);
+        let few = |row: u32| (row % 7 == 3).then_some(row);
+        check(&column(few), 6);
+        let integers: ArrayRef = Arc::new((0..40).map(|row| few(row).map(i64::from)).collect::<Int64Array>());
+        check(&integers, 6);
+        let texts = (0..40).map(|row| few(row).map(|row| format!("w{row}")));
+        let texts: ArrayRef = Arc::new(texts.collect::<StringArray>());
+        check(&texts, 6);
+        check(&column(|_| None::<f64>), 0);
     }
 
     #[test]
     fn many_values_stay_as_they_are() {
-        check(
-            Arc::new((0..40).map(|row| (row % 2 == 0).then_some(f64::from(row))).collect::<Float64Array>()),
-            40,
-        );
-        check(Arc::new(Float64Array::from(vec![1.0; 40])), 40);
+        check(&column(|row| (row % 2 == 0).then_some(row)), 40);
+        check(&column(Some), 40);
     }
 }
