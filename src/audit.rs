@@ -47,14 +47,16 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
     let windows = windows(&view, &detection, &events);
     let claims = claim::make(&view, &detection, &events, &trust, &windows);
     if let Some(flags) = chain.as_ref().and_then(|chain| detection.flags.get_mut(chain.channel)) {
-        withdraw(flags, &events);
+        let mut rows = flags.all().into_owned();
+        withdraw(&mut rows, &events);
+        *flags = rows.into();
     }
     let channels: Vec<document::Channel> = log
         .channels
         .par_iter()
         .zip(&detection.flags)
         .zip(trust)
-        .map(|((channel, flags), trust)| describe(channel, flags, trust))
+        .map(|((channel, flags), trust)| describe(channel, &flags.all(), trust))
         .collect();
     let mut lean_events: Vec<document::LeanEvent> = events.into_iter().map(|event| event.record).collect();
     add_other_banks(&view, &detection, &mut lean_events);

@@ -1,5 +1,8 @@
 //! Quality flags of the open oceanographic standard, and how several verdicts on one sample fold into one.
 
+use std::borrow::Cow;
+use std::ops::Range;
+
 use serde::{Deserialize, Serialize};
 
 /// Primary quality flag of one sample.
@@ -62,9 +65,100 @@ impl Flag {
     }
 }
 
+/// The flags of a channel's rows: one for each, or runs of equal ones where these take less.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Flags {
+    rows: usize,
+    held: Held,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+enum Held {
+    Each(Vec<Flag>),
+    /// First row and flag of every run, ascending.
+    Runs(Vec<(usize, Flag)>),
+}
+
+impl From<Vec<Flag>> for Flags {
+    fn from(flags: Vec<Flag>) -> Self {
+        let rows = flags.len();
+        let most = rows / size_of::<(usize, Flag)>();
+        let mut runs = Vec::new();
+        let mut first = 0;
+        for run in flags.chunk_by(|a, b| a == b) {
+            if runs.len() == most {
+                return Self { rows, held: Held::Each(flags) };
+            }
+            runs.push((first, run[0]));
+            first += run.len();
+        }
+        runs.shrink_to_fit();
+        Self { rows, held: Held::Runs(runs) }
+    }
+}
+
+impl Flags {
+    /// Number of rows.
+    pub fn len(&self) -> usize {
+        self.rows
+    }
+
+    /// Whether there is no row.
+    pub fn is_empty(&self) -> bool {
+        self.rows == 0
+    }
+
+    /// The flag of a row; null beyond the last.
+    pub fn get(&self, row: usize) -> Option<Flag> {
+        match &self.held {
+            Held::Each(flags) => flags.get(row).copied(),
+            Held::Runs(_) if row >= self.rows => None,
+            Held::Runs(runs) => {
+                let next = runs.partition_point(|(first, _)| *first <= row);
+                Some(runs.get(next.checked_sub(1)?)?.1)
+            }
+        }
+    }
+
+    /// The flags of every row.
+    pub fn all(&self) -> Cow<'_, [Flag]> {
+        self.part(0..self.rows)
+    }
+
+    /// The flags of some rows, as far as there are such.
+    pub fn part(&self, rows: Range<usize>) -> Cow<'_, [Flag]> {
+        let end = rows.end.min(self.rows);
+        let rows = rows.start.min(end)..end;
+        match &self.held {
+            Held::Each(flags) => Cow::Borrowed(&flags[rows]),
+            Held::Runs(runs) => {
+                let before = runs.partition_point(|(first, _)| *first <= rows.start).saturating_sub(1);
+                let mut part = Vec::with_capacity(rows.len());
+                for (at, (_, flag)) in runs.iter().enumerate().skip(before) {
+                    let next = runs.get(at + 1).map_or(rows.end, |(first, _)| rows.end.min(*first));
+                    part.resize(next.saturating_sub(rows.start).max(part.len()), *flag);
+                    if next == rows.end {
+                        break;
+                    }
+                }
+                Cow::Owned(part)
+            }
+        }
+    }
+
+    /// Gives some rows a flag.
+    #[cfg(test)]
+    pub(crate) fn fill(&mut self, rows: Range<usize>, flag: Flag) {
+        let mut flags = self.all().into_owned();
+        flags[rows].fill(flag);
+        *self = flags.into();
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::Flag::{self, Bad, Good, Missing, NotEvaluated, Suspect};
+    use super::Flags;
 
     const ALL: [Flag; 5] = [Good, NotEvaluated, Suspect, Bad, Missing];
 
@@ -94,5 +188,31 @@ mod tests {
         assert_eq!(Good.worst(Suspect), Suspect);
         assert_eq!(Suspect.worst(Bad), Bad);
         assert_eq!(Bad.worst(Missing), Missing);
+    }
+
+    #[test]
+    fn runs_and_single_flags_say_the_same() {
+        let lengths = [1, 100, 3, 200, 1, 1, 50];
+        let long: Vec<Flag> =
+            lengths.iter().zip(ALL.iter().cycle()).flat_map(|(length, flag)| vec![*flag; *length]).collect();
+        let mixed: Vec<Flag> = (0..300).map(|row| ALL[row * row % 5]).collect();
+        for (flags, as_runs) in
+            [(long, true), (mixed, false), (vec![Good; 40], true), (vec![Good], false), (vec![], true)]
+        {
+            let held = Flags::from(flags.clone());
+            assert_eq!(matches!(held.held, super::Held::Runs(_)), as_runs, "{} rows", flags.len());
+            assert_eq!((held.len(), &*held.all()), (flags.len(), &*flags));
+            let single: Vec<Option<Flag>> = (0..=flags.len()).map(|row| held.get(row)).collect();
+            assert_eq!(single, (0..=flags.len()).map(|row| flags.get(row).copied()).collect::<Vec<_>>());
+            for start in (0..flags.len()).step_by(7) {
+                for end in (start..flags.len() + 20).step_by(13) {
+                    assert_eq!(
+                        &*held.part(start..end),
+                        &flags[start..end.min(flags.len())],
+                        "{start} to {end}"
+                    );
+                }
+            }
+        }
     }
 }

@@ -150,7 +150,7 @@ fn usable_values(context: &Context<'_>, index: usize, counts: impl Fn(usize) -> 
     channel
         .values()
         .iter()
-        .zip(flags)
+        .zip(flags.all().iter())
         .enumerate()
         .filter(|(row, (value, flag))| flag.usable() && value.is_finite() && counts(*row))
         .map(|(_, (value, _))| *value)
@@ -280,7 +280,7 @@ fn peak(context: &Context<'_>, index: usize, end: End, counts: impl Fn(usize) ->
                 (best, row_of_best) = (signed, row);
             }
         }
-        if *flag != crate::flag::Flag::Bad && signed > best_any {
+        if flag != crate::flag::Flag::Bad && signed > best_any {
             best_any = signed;
         }
     }

@@ -38,7 +38,7 @@ fn case(channels: Vec<Channel>) -> Case {
         basis: ClockBasis::Column { name: "Time".to_owned() },
     };
     let source = Source::made_up("test");
-    let flags = channels.iter().map(|_| vec![Flag::Good; ROWS]).collect();
+    let flags = channels.iter().map(|_| vec![Flag::Good; ROWS].into()).collect();
     let log = Log { source, clock, channels, text_columns: Vec::new(), notes: Vec::new() };
     let windows = vec![crate::state::Window { bit: bit::FULL_LOAD, rows: 1_000..1_300 }];
     let bits = (0..ROWS)
@@ -121,7 +121,7 @@ fn full_load_without_readings_is_said() {
     assert_eq!(max(&most).status, ClaimStatus::NotSupported, "{}", max(&most).because);
     // Readings stand there, but a detector has found them wrong.
     let mut case = case_of_gap(0.80);
-    case.detection.flags[0][1_050..1_150].fill(Flag::Bad);
+    case.detection.flags[0].fill(1_050..1_150, Flag::Bad);
     assert!(max(&case).because.starts_with(unread), "{}", max(&case).because);
 }
 
@@ -187,7 +187,7 @@ fn the_leanest_reading_carries_what_the_gas_must_have_been() {
 #[test]
 fn bad_samples_never_reach_a_claim() {
     let mut case = case(vec![lambda(|row| if row == 1_150 { 1.20 } else { 0.80 })]);
-    case.detection.flags[0][1_150] = Flag::Bad;
+    case.detection.flags[0].fill(1_150..1_151, Flag::Bad);
     let claims = claims(&case, 0.97);
     assert!((find(&claims, "full_load_lambda_max").value.expect("value") - 0.80).abs() < 1e-9);
 }
@@ -205,7 +205,7 @@ fn trust_decides_the_status() {
 #[test]
 fn too_few_usable_samples_are_refused_with_what_would_help() {
     let mut case = case(vec![lambda(|_| 0.80)]);
-    case.detection.flags[0].fill(Flag::Suspect);
+    case.detection.flags[0].fill(0..ROWS, Flag::Suspect);
     let claims = claims(&case, 0.97);
     let mean = find(&claims, "full_load_lambda_mean");
     assert_eq!((mean.status, mean.value), (ClaimStatus::NotSupported, None));

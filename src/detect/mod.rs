@@ -12,7 +12,7 @@ use rayon::prelude::*;
 use self::place::{Rest, Run};
 use crate::chain::Chain;
 use crate::document::About;
-use crate::flag::Flag;
+use crate::flag::{Flag, Flags};
 use crate::log::{Channel, Log, Role};
 use crate::rig::Rig;
 use crate::state::States;
@@ -22,6 +22,7 @@ mod cross_check;
 mod dense;
 mod dropout;
 mod flat_line;
+mod fold;
 mod gross_range;
 mod ground_offset;
 mod lambda_step;
@@ -370,8 +371,8 @@ pub struct Detection {
     pub findings: Vec<Finding>,
     /// Those beyond them: their rows and flags count all the same.
     pub rest: Vec<Rest>,
-    /// One flag code per row and channel.
-    pub flags: Vec<Vec<Flag>>,
+    /// Those of each channel's rows.
+    pub flags: Vec<Flags>,
 }
 
 /// A limit in the rig file that no detector has, or out of its range.
@@ -461,7 +462,7 @@ fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
         .collect();
     let mut judged: Vec<Judged> = of_log.into_par_iter().map(|place| judge(place, None, None)).collect();
     if detection.flags.is_empty() {
-        detection.flags = log.channels.par_iter().map(initial_flags).collect();
+        detection.flags = log.channels.par_iter().map(fold::initial).collect();
     }
     // Channel by channel: which rows each detector judged is of no more use once they are flags.
     let of_channels: Vec<Vec<Judged>> = detection
@@ -481,7 +482,9 @@ fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
                 Cow::Borrowed(_) => on.into_par_iter().map(judge).collect(),
                 Cow::Owned(_) => on.into_iter().map(judge).collect(),
             };
-            fold(flags, channel, own.iter().chain(&judged));
+            let mut rows = flags.all().into_owned();
+            fold::fold(&mut rows, channel, own.iter().chain(&judged));
+            *flags = rows.into();
             own.iter_mut().for_each(Judged::forget_rows);
             own
         })
@@ -493,26 +496,6 @@ fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
     detection.findings.reserve_exact(judged.iter().map(|judged| judged.outcome.findings().len()).sum());
     for judged in judged {
         record(detection, judged);
-    }
-}
-
-/// Folds what was judged of one channel, and of the log as a whole, into the channel's flags.
-fn fold<'a>(flags: &mut [Flag], channel: &Channel, judged: impl Iterator<Item = &'a Judged>) {
-    let values = channel.values();
-    // What has passed one test on every row is not made better by the next.
-    let mut passed = false;
-    for Judged { channel: on, meta, outcome, rest, .. } in judged {
-        let own = on.is_some();
-        let Outcome::Ran { evaluated, findings } = outcome else { continue };
-        if meta.stage != Stage::Scored {
-            continue;
-        }
-        if own && !passed {
-            pass(flags, values, evaluated);
-            passed = *evaluated == Evaluated::All;
-        }
-        let told = findings.iter().map(|finding| (finding.rows.clone(), finding.flag, finding.about));
-        fail(flags, values, told.chain(rest.iter().map(|run| (run.rows(), run.flag, run.about))));
     }
 }
 
@@ -563,54 +546,6 @@ fn record(detection: &mut Detection, judged: Judged) {
         ran: because.is_none(),
         because,
     });
-}
-
-/// What was judged and holds a value is good until something says otherwise.
-fn pass(flags: &mut [Flag], values: &[f64], evaluated: &Evaluated) {
-    let mut good = |rows: Range<usize>| {
-        for (flag, value) in within(flags, values, rows) {
-            if *flag == Flag::NotEvaluated && !value.is_nan() {
-                *flag = Flag::Good;
-            }
-        }
-    };
-    match evaluated {
-        Evaluated::All => good(0..values.len()),
-        Evaluated::Rows(ranges) => ranges.iter().cloned().for_each(good),
-    }
-}
-
-/// A missing value stays missing, a row in which the channel was not due stays so, and a finding that something
-/// is missing says nothing against the values on either side of it. Nor does one about the thing measured.
-fn fail(flags: &mut [Flag], values: &[f64], found: impl Iterator<Item = (Range<usize>, Flag, About)>) {
-    for (rows, found, _) in
-        found.filter(|(_, flag, about)| *flag != Flag::Missing && *about != About::Condition)
-    {
-        for (flag, value) in within(flags, values, rows) {
-            if !value.is_nan() {
-                *flag = flag.worst(found);
-            }
-        }
-    }
-}
-
-fn within<'a>(
-    flags: &'a mut [Flag],
-    values: &'a [f64],
-    rows: Range<usize>,
-) -> impl Iterator<Item = (&'a mut Flag, &'a f64)> {
-    let end = rows.end.min(flags.len()).min(values.len());
-    let rows = rows.start.min(end)..end;
-    flags[rows.clone()].iter_mut().zip(&values[rows])
-}
-
-fn initial_flags(channel: &Channel) -> Vec<Flag> {
-    if channel.count() == channel.rows() {
-        return vec![Flag::NotEvaluated; channel.rows()];
-    }
-    (0..channel.rows())
-        .map(|row| if channel.missing(row) { Flag::Missing } else { Flag::NotEvaluated })
-        .collect()
 }
 
 /// Whether a detector judges a channel by itself.

@@ -107,7 +107,7 @@ mod tests {
         let bench = Bench::new(10.0, 100).channel(Role::Lambda, |_| 0.85).gap(40, 5.0);
         let detection = bench.run_all();
         assert!(detection.findings.iter().any(|f| f.detector == "time_gap" && f.channel.is_none()));
-        assert!(detection.flags[0].iter().all(|flag| *flag != Flag::Missing));
+        assert!(detection.flags[0].all().iter().all(|flag| *flag != Flag::Missing));
     }
 
     #[test]

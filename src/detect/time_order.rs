@@ -152,8 +152,8 @@ mod tests {
         assert!((evidence(&found[0], "back_s") - 0.15).abs() < 1e-12);
         let detection = bench.run_all();
         for flags in &detection.flags {
-            assert_eq!((flags[20], flags[21]), (Flag::Suspect, Flag::Suspect));
-            assert_ne!(flags[22], Flag::Suspect);
+            assert_eq!(*flags.part(20..22), [Flag::Suspect; 2]);
+            assert_ne!(flags.get(22), Some(Flag::Suspect));
         }
     }
 

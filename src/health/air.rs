@@ -140,7 +140,7 @@ fn lambda_one(subject: &Subject<'_>) -> HealthMetric {
         (view.state.has(row, bit::IDLE) || view.state.has(row, bit::CRUISE))
             && !view.state.has(row, bit::WARM_UP)
             && target.is_none_or(|t| t.get(row).is_some_and(|value| (value - 1.0).abs() <= 0.005))
-            && flags.and_then(|flags| flags.get(row)).is_none_or(|flag| flag.usable())
+            && flags.and_then(|flags| flags.get(row)).is_none_or(crate::flag::Flag::usable)
     };
     let readings: Vec<f64> = subject
         .channel

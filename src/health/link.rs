@@ -131,7 +131,7 @@ fn codes(subject: &Subject<'_>) -> HealthMetric {
         .detection
         .flags
         .get(subject.chain.channel)
-        .map_or(0, |flags| flags.iter().filter(|flag| **flag == Flag::Missing).count());
+        .map_or(0, |flags| flags.all().iter().filter(|flag| **flag == Flag::Missing).count());
     if due == 0 {
         return subject.not_measurable(&CODE_SHARE, None, "the channel was never due");
     }

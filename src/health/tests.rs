@@ -110,7 +110,7 @@ impl Bench {
         let chain = chain::measure(&log, &state, &rig);
         let view =
             View { log: &log, state: &state, rig: &rig, chain: chain.as_ref(), findings: &[], rest: &[] };
-        let flags = log.channels.iter().map(|_| vec![crate::flag::Flag::Good; ROWS]).collect();
+        let flags = log.channels.iter().map(|_| vec![crate::flag::Flag::Good; ROWS].into()).collect();
         measure(&view, &Detection { flags, ..Detection::default() })
     }
 }

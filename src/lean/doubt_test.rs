@@ -98,11 +98,13 @@ impl Danger {
             if !roles.contains(&channel.role) {
                 continue;
             }
+            let mut doubted = flags.all().into_owned();
             for danger in &dangers {
                 for row in rows(danger).filter(|row| !channel.missing(*row)) {
-                    flags[row] = flags[row].worst(flag);
+                    doubted[row] = doubted[row].worst(flag);
                 }
             }
+            *flags = doubted.into();
         }
         let left = self.hazards(&detection);
         let meets = |danger: &Event| {

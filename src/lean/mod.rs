@@ -338,7 +338,7 @@ pub fn usable_rows<'a>(
     detection: &'a Detection,
     events: &'a [Event],
 ) -> impl Fn(usize) -> bool + 'a {
-    let flags = view.chain.map(|chain| detection.flags.get(chain.channel).map_or(&[][..], Vec::as_slice));
+    let flags = view.chain.map(|chain| detection.flags.get(chain.channel));
     let mut invalid: Vec<&Range<usize>> =
         events.iter().filter(|e| e.record.treat_as == TreatAs::Invalid).map(|e| &e.rows).collect();
     invalid.sort_by_key(|rows| rows.start);
@@ -348,7 +348,7 @@ pub fn usable_rows<'a>(
             let next = invalid.partition_point(|rows| rows.start <= row);
             let inside =
                 next.checked_sub(1).and_then(|i| invalid.get(i)).is_some_and(|rows| rows.contains(&row));
-            flags.get(row).is_some_and(|flag| flag.usable()) && !inside
+            flags.and_then(|flags| flags.get(row)).is_some_and(crate::flag::Flag::usable) && !inside
         })
     }
 }

@@ -37,7 +37,7 @@ fn bench(rate_hz: f64, seconds: f64, gas: impl Fn(f64) -> f64, others: Vec<(Role
 }
 
 fn unflagged(bench: &Bench) -> Detection {
-    let good = |channel: &crate::log::Channel| vec![crate::flag::Flag::Good; channel.rows()];
+    let good = |channel: &crate::log::Channel| vec![crate::flag::Flag::Good; channel.rows()].into();
     Detection { flags: bench.log.channels.iter().map(good).collect(), ..Detection::default() }
 }
 

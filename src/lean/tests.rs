@@ -163,7 +163,12 @@ impl Pull {
         bench.state.throttle_full = bench.state.throttle_full.or(Some(1.0));
         bench = bench.chain();
         let detection = Detection {
-            flags: bench.log.channels.iter().map(|c| vec![crate::flag::Flag::Good; c.rows()]).collect(),
+            flags: bench
+                .log
+                .channels
+                .iter()
+                .map(|c| vec![crate::flag::Flag::Good; c.rows()].into())
+                .collect(),
             ..Detection::default()
         };
         let view = bench.view();

@@ -222,7 +222,7 @@ impl<'a> Scene<'a> {
     }
 
     pub(super) fn witness_of(&self, index: usize, offset: f64) -> Witness<'a> {
-        let flags = self.detection.flags.get(index).map_or(&[][..], Vec::as_slice);
+        let flags = self.detection.flags.get(index);
         Witness { channel: &self.view.log.channels[index], flags, time_s: self.time_s, offset }
     }
 

@@ -2,7 +2,7 @@
 
 use super::constants as k;
 use super::trace::median;
-use crate::flag::Flag;
+use crate::flag::{Flag, Flags};
 use crate::log::Channel;
 use crate::signal::search;
 
@@ -10,7 +10,7 @@ use crate::signal::search;
 #[derive(Clone, Copy)]
 pub(super) struct Witness<'a> {
     pub channel: &'a Channel,
-    pub flags: &'a [Flag],
+    pub flags: Option<&'a Flags>,
     pub time_s: &'a [f64],
     /// Added to every value.
     pub offset: f64,
@@ -30,8 +30,12 @@ pub(super) struct Slope {
 }
 
 impl Witness<'_> {
+    fn flag(&self, row: usize) -> Option<Flag> {
+        self.flags.and_then(|flags| flags.get(row))
+    }
+
     fn usable(&self, row: usize) -> bool {
-        !matches!(self.flags.get(row), Some(Flag::Suspect | Flag::Bad | Flag::Missing))
+        !matches!(self.flag(row), Some(Flag::Suspect | Flag::Bad | Flag::Missing))
     }
 
     /// Believable samples between two times, as (time, value).
@@ -43,7 +47,7 @@ impl Witness<'_> {
 
     /// All samples against which nothing critical speaks, as (time, value).
     pub(super) fn possible(&self) -> impl Iterator<Item = (f64, f64)> + '_ {
-        let critical = |row: usize| matches!(self.flags.get(row), Some(Flag::Bad | Flag::Missing));
+        let critical = |row: usize| matches!(self.flag(row), Some(Flag::Bad | Flag::Missing));
         let all = self.readings(f64::NEG_INFINITY, f64::INFINITY);
         all.filter(move |(row, _)| !critical(*row)).map(|(row, value)| (self.time_s[row], value))
     }
@@ -120,7 +124,7 @@ impl Witness<'_> {
     /// Last value at or before a time with its flag, where it is in doubt and no believable one speaks in its place.
     pub(super) fn doubted(&self, time_s: f64, age_s: f64) -> Option<(f64, Flag)> {
         let (row, value) = self.latest(time_s, age_s).next()?;
-        let flag = self.flags.get(row).copied().unwrap_or(Flag::NotEvaluated);
+        let flag = self.flag(row).unwrap_or(Flag::NotEvaluated);
         self.at(time_s, age_s).is_none().then_some((value, flag))
     }
 

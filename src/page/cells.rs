@@ -67,7 +67,7 @@ impl Cells {
             .ok_or("it has no manifold or boost pressure channel")?;
         let flag = |channel: usize, row: usize| {
             let flags = audited.detection.flags.get(channel).and_then(|flags| flags.get(row));
-            flags.copied().unwrap_or(Flag::NotEvaluated)
+            flags.unwrap_or(Flag::NotEvaluated)
         };
         let place = |channel: usize, row: usize, step: f64| {
             let value = *log.channels.get(channel)?.values().get(row)?;

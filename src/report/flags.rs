@@ -88,7 +88,8 @@ fn part(log: &Log, detection: &Detection, index: usize, rows: Range<usize>) -> A
     if at % 2 == 0 {
         Arc::new(logged(&log.channels[at / 2], rows))
     } else {
-        Arc::new(UInt8Array::from_iter_values(detection.flags[at / 2][rows].iter().map(|flag| flag.code())))
+        let flags = detection.flags[at / 2].part(rows);
+        Arc::new(UInt8Array::from_iter_values(flags.iter().map(|flag| flag.code())))
     }
 }
 

@@ -13,6 +13,7 @@
 pub mod calibration;
 pub mod fitted;
 
+use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::ops::Range;
 
@@ -183,7 +184,7 @@ type Points = BTreeMap<&'static str, f64>;
 /// All that is needed to judge one channel.
 struct Judge<'a> {
     channel: &'a Channel,
-    flags: &'a [Flag],
+    flags: Cow<'a, [Flag]>,
     doubts: Doubts,
     /// Residual probability of an unseen fault where detectors ran.
     tested: f64,
@@ -197,7 +198,7 @@ impl<'a> Judge<'a> {
     /// * returns null when no scored detector ran on the channel
     fn new(view: &View<'a>, detection: &'a Detection, events: &[Event], index: usize) -> Option<Self> {
         let channel = view.log.channels.get(index)?;
-        let flags: &[Flag] = detection.flags.get(index)?;
+        let flags = detection.flags.get(index)?.all();
         let scored = || detection.records.iter().filter(|record| record.ran && record.stage == Stage::Scored);
         // A test of the clock alone says nothing about the channel's values.
         if channel.role == Role::Time || !scored().any(|record| record.channel == Some(index)) {
@@ -210,7 +211,7 @@ impl<'a> Judge<'a> {
         let has = |name: &str| ran.contains(&name);
         let families = || FAMILIES.iter().filter(|family| concerns(family, channel.role));
         let blind: Vec<_> = families().filter(|family| residual(family, has) >= 1.0 - 1e-9).collect();
-        let (doubts, findings) = doubts(view, detection, events, index, flags);
+        let (doubts, findings) = doubts(view, detection, events, index, flags.len());
         Some(Self {
             channel,
             flags,
@@ -411,9 +412,9 @@ fn doubts(
     detection: &Detection,
     events: &[Event],
     index: usize,
-    flags: &[Flag],
+    rows: usize,
 ) -> (Doubts, BTreeMap<&'static str, usize>) {
-    let mut doubts = Doubts::none(flags.len());
+    let mut doubts = Doubts::none(rows);
     let mut counts = BTreeMap::new();
     let role = view.log.channels.get(index).map_or(Role::Other, |channel| channel.role);
     let scored = detection

@@ -40,7 +40,7 @@ fn case(ran: &[&'static str]) -> Case {
             because: None,
         })
         .collect();
-    let flags = vec![vec![Flag::Good; ROWS], vec![Flag::NotEvaluated; ROWS]];
+    let flags = [Flag::Good, Flag::NotEvaluated].map(|flag| vec![flag; ROWS].into()).to_vec();
     Case { log, state, detection: Detection { records, findings: Vec::new(), rest: Vec::new(), flags } }
 }
 
@@ -142,7 +142,7 @@ fn missing_values_take_points_as_dropout() {
     let mut values = vec![0.80; ROWS];
     values[600..700].fill(f64::NAN);
     case.log.channels[0] = Channel::new("Lambda".into(), Role::Lambda, &UNITS[0], values, None);
-    case.detection.flags[0][600..700].fill(Flag::Missing);
+    case.detection.flags[0].fill(600..700, Flag::Missing);
     let trust = &judge(&case)[0];
     let dropout = trust.deductions.iter().find(|d| d.detector == "dropout").expect("deduction");
     // A fifth of one of two windows, before calibration.

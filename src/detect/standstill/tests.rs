@@ -50,7 +50,7 @@ fn rows_that_repeat_in_all_channels_are_bad_from_the_second_on() {
     assert!(evidence(&found[0], "log10_p") < -50.0);
     assert!(evidence(&found[0], "longest_otherwise_s") < 0.3);
     let flags = frozen(bench(), &(400..480), |_| true).run_all().flags;
-    assert!(flags.iter().all(|channel| channel[400..480].iter().all(|flag| *flag == Flag::Bad)));
+    assert!(flags.iter().all(|channel| channel.part(400..480).iter().all(|flag| *flag == Flag::Bad)));
 }
 
 #[test]

@@ -4,7 +4,7 @@ use super::super::words::lambda;
 use super::chart::{tick_label, ticks};
 use crate::detect::Detection;
 use crate::document::{Audit, TreatAs};
-use crate::flag::Flag;
+use crate::flag::{Flag, Flags};
 use crate::log::{Log, Role};
 
 /// Fewer usable samples than this make no cell (the claims ask for as many).
@@ -130,8 +130,8 @@ fn invalid(audit: &Audit, time_s: f64) -> bool {
     event.is_some_and(|event| event.treat_as == TreatAs::Invalid && time_s <= event.end_s)
 }
 
-fn flag(flags: &[Vec<Flag>], channel: usize, row: usize) -> Flag {
-    flags.get(channel).and_then(|flags| flags.get(row)).copied().unwrap_or(Flag::NotEvaluated)
+fn flag(flags: &[Flags], channel: usize, row: usize) -> Flag {
+    flags.get(channel).and_then(|flags| flags.get(row)).unwrap_or(Flag::NotEvaluated)
 }
 
 /// Cells along one channel, by round numbers of the log's own unit.
@@ -165,7 +165,7 @@ impl Axis {
         self.count
     }
 
-    fn cell(&self, log: &Log, flags: &[Vec<Flag>], row: usize) -> Option<usize> {
+    fn cell(&self, log: &Log, flags: &[Flags], row: usize) -> Option<usize> {
         let channel = log.channels.get(self.channel)?;
         let value = channel.logged(*channel.values().get(row)?);
         if !value.is_finite() || !believable(flag(flags, self.channel, row)) {

@@ -13,6 +13,7 @@ mod trace;
 #[cfg(test)]
 mod tests;
 
+use std::borrow::Cow;
 use std::fmt;
 
 use askama::Template;
@@ -29,6 +30,7 @@ use super::answer::{origin, ranked};
 use super::words::{count, lambda};
 use crate::audit::Audited;
 use crate::document::TreatAs;
+use crate::flag::Flags;
 use crate::log::Log;
 
 pub(crate) const STYLE: &str = include_str!("page.css");
@@ -141,8 +143,8 @@ fn embed(page: &mut Page<'_>, log: &Log, audited: &Audited, room: usize) {
             .map(|panel| {
                 let channel = &log.channels[panel.channel];
                 let step = channel.measured.resolution.map(|step| channel.logged_difference(step).abs());
-                let flags = audited.detection.flags.get(panel.channel).map_or(&[][..], Vec::as_slice);
-                samples::pack(&trace::logged(log, panel.channel), step, flags)
+                let flags = audited.detection.flags.get(panel.channel).map_or(Cow::default(), Flags::all);
+                samples::pack(&trace::logged(log, panel.channel), step, &flags)
             })
             .collect()
     };

@@ -211,7 +211,7 @@ fn logs_without_anything_make_a_page() {
 fn unjudged(log: &Log) -> Audited {
     let bare = Log { channels: Vec::new(), ..log.clone() };
     let mut audited = audit(&bare, &Rig::default());
-    audited.detection.flags = vec![vec![Flag::Good; log.rows()]; log.channels.len()];
+    audited.detection.flags = vec![vec![Flag::Good; log.rows()].into(); log.channels.len()];
     audited
 }
 

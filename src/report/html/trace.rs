@@ -1,5 +1,6 @@
 //! Charts over the whole log: one small area per channel on a common time axis, and the flags of every channel.
 
+use std::borrow::Cow;
 use std::collections::BTreeSet;
 
 use super::chart::{
@@ -8,7 +9,7 @@ use super::chart::{
 };
 use crate::detect::Detection;
 use crate::document::{Audit, LeanEvent, TreatAs};
-use crate::flag::Flag;
+use crate::flag::{Flag, Flags};
 use crate::log::{Log, Role};
 
 /// Roles that a reader of an engine log asks for first, in the order of the page.
@@ -127,9 +128,9 @@ fn panel(log: &Log, detection: &Detection, audit: &Audit, breaks: &[usize], inde
         spans(&audit.lean_events, &frame),
         path(&runs)
     ));
-    let flags = detection.flags.get(index).map_or(&[][..], Vec::as_slice);
+    let flags = detection.flags.get(index).map_or(Cow::default(), Flags::all);
     for (class, [top, bottom], flag) in RUGS {
-        let runs = flag_runs(&log.clock.time_s, flags, &frame, |f| f == flag);
+        let runs = flag_runs(&log.clock.time_s, &flags, &frame, |f| f == flag);
         let rug = boxes(runs.into_iter().map(|[l, r]| [l, top, r, bottom]));
         area.add(format_args!("<path class=\"rug {class}\" d=\"{rug}\"/>"));
     }
@@ -238,7 +239,7 @@ pub(super) fn strips(log: &Log, detection: &Detection, audit: &Audit) -> Vec<Str
     let frame = Frame::around(0.0, log.clock.duration_s(), 0.0, 1.0);
     let time_s = &log.clock.time_s;
     let undrawn: BTreeSet<usize> = order(log).into_iter().skip(DRAWN_MOST).map(|(_, index)| index).collect();
-    let of = |(index, (channel, flags)): (usize, (&crate::document::Channel, &Vec<Flag>))| {
+    let of = |(index, (channel, flags)): (usize, (&crate::document::Channel, &Flags))| {
         let words = shares(&channel.flags);
         let mut chart = Markup::default();
         if undrawn.contains(&index) {
@@ -251,6 +252,7 @@ pub(super) fn strips(log: &Log, detection: &Detection, audit: &Audit) -> Vec<Str
             escape(&channel.name),
             escape(&words)
         ));
+        let flags = flags.all();
         // From low to full height: what is worse is taller.
         let layers = [
             ("good", [44.0, 56.0], Flag::Good),
@@ -259,7 +261,7 @@ pub(super) fn strips(log: &Log, detection: &Detection, audit: &Audit) -> Vec<Str
             ("bad", [0.0, 100.0], Flag::Bad),
         ];
         for (class, [top, bottom], flag) in layers {
-            let runs = flag_runs(time_s, flags, &frame, |f| f == flag);
+            let runs = flag_runs(time_s, &flags, &frame, |f| f == flag);
             let d = boxes(runs.into_iter().map(|[l, r]| [l, top, r, bottom]));
             if !d.is_empty() {
                 chart.add(format_args!("<path class=\"flag {class}\" d=\"{d}\"/>"));
