@@ -65,7 +65,7 @@ fn time(criterion: &mut Criterion) {
     group.bench_function("clock/1e5", |bencher| {
         bencher.iter(|| {
             let basis = ClockBasis::Column { name: "t".to_owned() };
-            Clock::from_seconds(black_box(&raw), 0.01, None, basis, &[])
+            Clock::from_seconds(black_box(raw.clone()), 0.01, None, basis, &[])
         });
     });
     group.finish();

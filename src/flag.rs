@@ -2,6 +2,7 @@
 
 use std::borrow::Cow;
 use std::ops::Range;
+use std::sync::OnceLock;
 
 use serde::{Deserialize, Serialize};
 
@@ -65,11 +66,19 @@ impl Flag {
     }
 }
 
-/// The flags of a channel's rows: one for each, or runs of equal ones where these take less.
-#[derive(Clone, Debug, PartialEq)]
+/// The flags of a channel's rows: one for each, or runs of equal ones where these take less. Where somebody asks of single
+/// rows, the runs are laid out: lean events ask the same rows over and over.
+#[derive(Clone, Debug)]
 pub struct Flags {
     rows: usize,
     held: Held,
+    laid_out: OnceLock<Vec<Flag>>,
+}
+
+impl PartialEq for Flags {
+    fn eq(&self, other: &Self) -> bool {
+        (self.rows, &self.held) == (other.rows, &other.held)
+    }
 }
 
 #[derive(Clone, Debug, PartialEq)]
@@ -87,13 +96,13 @@ impl From<Vec<Flag>> for Flags {
         let mut first = 0;
         for run in flags.chunk_by(|a, b| a == b) {
             if runs.len() == most {
-                return Self { rows, held: Held::Each(flags) };
+                return Self { rows, held: Held::Each(flags), laid_out: OnceLock::new() };
             }
             runs.push((first, run[0]));
             first += run.len();
         }
         runs.shrink_to_fit();
-        Self { rows, held: Held::Runs(runs) }
+        Self { rows, held: Held::Runs(runs), laid_out: OnceLock::new() }
     }
 }
 
@@ -109,15 +118,13 @@ impl Flags {
     }
 
     /// The flag of a row; null beyond the last.
+    #[inline]
     pub fn get(&self, row: usize) -> Option<Flag> {
-        match &self.held {
-            Held::Each(flags) => flags.get(row).copied(),
-            Held::Runs(_) if row >= self.rows => None,
-            Held::Runs(runs) => {
-                let next = runs.partition_point(|(first, _)| *first <= row);
-                Some(runs.get(next.checked_sub(1)?)?.1)
-            }
-        }
+        let flags = match &self.held {
+            Held::Each(flags) => flags,
+            Held::Runs(_) => self.laid_out.get_or_init(|| self.all().into_owned()),
+        };
+        flags.get(row).copied()
     }
 
     /// The flags of every row.

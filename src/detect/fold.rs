@@ -8,7 +8,14 @@ use crate::flag::{Flag, Flags};
 use crate::log::Channel;
 
 /// Folds what was judged of one channel, and of the log as a whole, into the channel's flags.
-pub(super) fn fold<'a>(flags: &mut [Flag], channel: &Channel, judged: impl Iterator<Item = &'a Judged>) {
+///
+/// * `known`: null where nothing was judged before
+pub(super) fn fold<'a>(
+    known: Option<&Flags>,
+    channel: &Channel,
+    judged: impl Iterator<Item = &'a Judged>,
+) -> Flags {
+    let mut flags = known.map_or_else(|| initial(channel), |known| known.all().into_owned());
     let values = channel.values();
     // What has passed one test on every row is not made better by the next.
     let mut passed = false;
@@ -19,12 +26,13 @@ pub(super) fn fold<'a>(flags: &mut [Flag], channel: &Channel, judged: impl Itera
             continue;
         }
         if own && !passed {
-            pass(flags, values, evaluated);
+            pass(&mut flags, values, evaluated);
             passed = *evaluated == Evaluated::All;
         }
         let told = findings.iter().map(|finding| (finding.rows.clone(), finding.flag, finding.about));
-        fail(flags, values, told.chain(rest.iter().map(|run| (run.rows(), run.flag, run.about))));
+        fail(&mut flags, values, told.chain(rest.iter().map(|run| (run.rows(), run.flag, run.about))));
     }
+    flags.into()
 }
 
 /// What was judged and holds a value is good until something says otherwise.
@@ -67,7 +75,11 @@ fn within<'a>(
 }
 
 /// The flags of a channel of which nothing was judged yet.
-pub(super) fn initial(channel: &Channel) -> Flags {
-    let of_row = |row| if channel.missing(row) { Flag::Missing } else { Flag::NotEvaluated };
-    (0..channel.rows()).map(of_row).collect::<Vec<Flag>>().into()
+fn initial(channel: &Channel) -> Vec<Flag> {
+    let mut flags = vec![Flag::NotEvaluated; channel.rows()];
+    if channel.count() < channel.rows() {
+        let missing = flags.iter_mut().enumerate().filter(|(row, _)| channel.missing(*row));
+        missing.for_each(|(_, flag)| *flag = Flag::Missing);
+    }
+    flags
 }

@@ -436,6 +436,10 @@ struct Judged {
 }
 
 impl Judged {
+    fn found_nothing(&self) -> bool {
+        self.outcome.findings().is_empty() && self.rest.is_empty()
+    }
+
     /// Lets go of the rows that were judged.
     fn forget_rows(&mut self) {
         if let Outcome::Ran { evaluated, .. } = &mut self.outcome {
@@ -461,17 +465,15 @@ fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
         .map(|(place, _)| place)
         .collect();
     let mut judged: Vec<Judged> = of_log.into_par_iter().map(|place| judge(place, None, None)).collect();
-    if detection.flags.is_empty() {
-        detection.flags = log.channels.par_iter().map(fold::initial).collect();
-    }
+    let known_flags = std::mem::take(&mut detection.flags);
     // Channel by channel: which rows each detector judged is of no more use once they are flags.
-    let of_channels: Vec<Vec<Judged>> = detection
-        .flags
-        .par_iter_mut()
+    let of_channels: Vec<(Flags, Vec<Judged>)> = log
+        .channels
+        .par_iter()
         .enumerate()
-        .map(|(index, flags)| {
+        .map(|(index, channel)| {
             // What it lays out goes with it.
-            let apart = log.channels[index].apart();
+            let apart = channel.apart();
             let channel = &*apart;
             let on: Vec<usize> =
                 detectors().filter(|(_, one)| applies(one.meta(), channel)).map(|(place, _)| place).collect();
@@ -482,14 +484,19 @@ fn run_phase(phase: Phase, view: View<'_>, detection: &mut Detection) {
                 Cow::Borrowed(_) => on.into_par_iter().map(judge).collect(),
                 Cow::Owned(_) => on.into_iter().map(judge).collect(),
             };
-            let mut rows = flags.all().into_owned();
-            fold::fold(&mut rows, channel, own.iter().chain(&judged));
-            *flags = rows.into();
+            let known = known_flags.get(index);
+            let flags = match known.filter(|_| own.is_empty() && judged.iter().all(Judged::found_nothing)) {
+                Some(known) => known.clone(),
+                None => fold::fold(known, channel, own.iter().chain(&judged)),
+            };
             own.iter_mut().for_each(Judged::forget_rows);
-            own
+            (flags, own)
         })
         .collect();
-    judged.extend(of_channels.into_iter().flatten());
+    for (flags, own) in of_channels {
+        detection.flags.push(flags);
+        judged.extend(own);
+    }
     // By detector, then channel, in which order they are told.
     judged.sort_by_key(|judged| judged.place);
     (detection.findings, detection.rest) = (known, rest);

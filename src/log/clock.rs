@@ -96,7 +96,7 @@ impl Clock {
     /// to tell the rows apart are spread evenly within their step; otherwise a repeated stamp is a duplicate. A
     /// gap is an interval beyond the half second, the periods around it and the rounding of the stamps.
     pub fn from_seconds(
-        raw: &[f64],
+        raw: Vec<f64>,
         resolution_s: f64,
         start: Option<String>,
         basis: ClockBasis,
@@ -122,7 +122,7 @@ impl Clock {
     pub fn from_rate(rows: usize, rate_hz: f64, restarts: &[usize]) -> Self {
         let period_s = if rate_hz.is_finite() && rate_hz > 0.0 { rate_hz.recip() } else { 0.0 };
         let raw: Vec<f64> = (0..rows).map(|row| row as f64 * period_s).collect();
-        Self::from_seconds(&raw, 0.0, None, ClockBasis::StatedRate { rate_hz }, restarts)
+        Self::from_seconds(raw, 0.0, None, ClockBasis::StatedRate { rate_hz }, restarts)
     }
 
     /// Number of rows.

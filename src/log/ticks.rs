@@ -44,7 +44,7 @@ pub(super) struct Ticks {
 }
 
 /// See [`super::Clock::from_seconds`].
-pub(super) fn straighten(raw: &[f64], resolution_s: f64, restarts: &[usize]) -> Ticks {
+pub(super) fn straighten(raw: Vec<f64>, resolution_s: f64, restarts: &[usize]) -> Ticks {
     let mut time_s = filled(raw, restarts);
     let mut events = Vec::new();
     let period_s = median_interval(&time_s);
@@ -76,16 +76,19 @@ pub(super) fn straighten(raw: &[f64], resolution_s: f64, restarts: &[usize]) -> 
 
 /// Missing stamps filled along the line between the stamps around them, within one run of the logger; before the
 /// first and after the last stamp the nearest one is repeated at the median interval.
-fn filled(raw: &[f64], restarts: &[usize]) -> Vec<f64> {
+fn filled(mut time_s: Vec<f64>, restarts: &[usize]) -> Vec<f64> {
     let usable = |t: f64| t.abs() < STAMP_MOST_S;
-    let mut time_s: Vec<f64> = raw.iter().map(|t| if usable(*t) { *t } else { f64::NAN }).collect();
-    if raw.iter().all(|t| usable(*t)) {
+    if time_s.iter().all(|t| usable(*t)) {
         return time_s;
     }
+    for t in time_s.iter_mut().filter(|t| !usable(**t)) {
+        *t = f64::NAN;
+    }
+    let rows = time_s.len();
     let step = median_interval(&time_s).unwrap_or(0.0);
-    let cuts = restarts.iter().copied().filter(|row| *row > 0 && *row < raw.len());
+    let cuts = restarts.iter().copied().filter(|row| *row > 0 && *row < rows);
     let mut from = 0;
-    for until in cuts.chain([raw.len()]) {
+    for until in cuts.chain([rows]) {
         if until > from {
             fill_run(&mut time_s[from..until], step);
             from = until;
@@ -320,6 +323,10 @@ fn cut(rows: usize, restarts: &[usize], events: &[ClockEvent]) -> Vec<Range<usiz
 mod tests {
     use super::*;
     use ClockEvent::{BackStep, Duplicate, Gap, Restart};
+
+    fn straighten(raw: &[f64], resolution_s: f64, restarts: &[usize]) -> Ticks {
+        super::straighten(raw.to_vec(), resolution_s, restarts)
+    }
 
     fn even(rows: usize, period_s: f64) -> Vec<f64> {
         (0..rows).map(|row| row as f64 * period_s).collect()

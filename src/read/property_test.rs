@@ -141,8 +141,9 @@ proptest! {
     ) {
         let basis = crate::log::ClockBasis::Column { name: "t".to_owned() };
         let restarts: Vec<usize> = restarts.into_iter().collect();
-        let clock = crate::log::Clock::from_seconds(&raw, resolution_s, None, basis, &restarts);
-        prop_assert_eq!(clock.rows(), raw.len());
+        let rows = raw.len();
+        let clock = crate::log::Clock::from_seconds(raw, resolution_s, None, basis, &restarts);
+        prop_assert_eq!(clock.rows(), rows);
         prop_assert!(clock.time_s.windows(2).all(|pair| pair[1] >= pair[0]), "{:?}", clock.time_s);
         prop_assert!(clock.events.windows(2).all(|pair| pair[0].row() <= pair[1].row()));
     }

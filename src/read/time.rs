@@ -41,7 +41,7 @@ impl TimeAxis {
         match self.basis {
             ClockBasis::StatedRate { rate_hz } => Clock::from_rate(self.seconds.len(), rate_hz, restarts),
             basis @ ClockBasis::Column { .. } => {
-                Clock::from_seconds(&self.seconds, self.resolution_s, self.start, basis, restarts)
+                Clock::from_seconds(self.seconds, self.resolution_s, self.start, basis, restarts)
             }
         }
     }
@@ -109,7 +109,7 @@ fn named(table: &Table, name: &str) -> Result<TimeAxis, ReadError> {
     let because = format!("column `{}` was named as the time", column.name);
     let axis = match Reading::of(column) {
         Some(reading) => axis(table, index, reading, because),
-        None => numeric_values(column).map(|values| numeric_axis(table, index, &values, because)),
+        None => numeric_values(column).map(|values| numeric_axis(table, index, values, because)),
     };
     axis.ok_or_else(|| {
         let place = Place { line: None, column: Some((index, column.name.clone())) };
@@ -135,7 +135,7 @@ fn best(table: &Table) -> Option<TimeAxis> {
         return axis(table, index, reading, because);
     }
     let because = format!("column `{}` is named as a time and does not fall", column.name);
-    numeric_values(column).map(|values| numeric_axis(table, index, &values, because))
+    numeric_values(column).map(|values| numeric_axis(table, index, values, because))
 }
 
 /// How surely a column is the time; 0 for not at all.

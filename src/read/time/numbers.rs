@@ -79,10 +79,15 @@ pub(super) fn even_fraction(values: &[f64]) -> bool {
     step > 0.0 && (step - step.round()).abs() > 1e-6 && even
 }
 
-pub(super) fn numeric_axis(table: &Table, index: usize, values: &[f64], mut because: String) -> TimeAxis {
+pub(super) fn numeric_axis(
+    table: &Table,
+    index: usize,
+    mut values: Vec<f64>,
+    mut because: String,
+) -> TimeAxis {
     let column = &table.columns[index];
     let first = first_value(column).unwrap_or(0.0);
-    let unit = unit_of(column, values, first);
+    let unit = unit_of(column, &values, first);
     because = format!("{because}; {}", unit.because);
     let scaled = first * unit.factor;
     let epoch = scaled >= EPOCH_S.0 && scaled < EPOCH_S.1;
@@ -90,15 +95,17 @@ pub(super) fn numeric_axis(table: &Table, index: usize, values: &[f64], mut beca
         let days = (scaled / DAY_S).floor();
         stamp::iso(Some(days as i64), scaled - days * DAY_S, Some(0))
     });
-    let seconds: Vec<f64> = values.iter().map(|value| value * unit.factor).collect();
+    for value in &mut values {
+        *value *= unit.factor;
+    }
     let mut notes = Vec::new();
     if unit.guessed {
         let text = format!("{}; set its unit in the rig file if that is wrong", unit.because);
         notes.push(Note { line: None, channel: Some(column.name.clone()), text });
     }
     TimeAxis {
-        resolution_s: step_of(values.iter().copied().map(|value| value * unit.factor)),
-        seconds,
+        resolution_s: step_of(values.iter().copied()),
+        seconds: values,
         start,
         basis: basis(column),
         columns: vec![index],
