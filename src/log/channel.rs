@@ -202,10 +202,16 @@ impl Channel {
     /// Values in the inside unit, NaN where null, one per row of the log.
     #[inline]
     pub fn values(&self) -> &[f64] {
-        if self.kept.len() == self.rows() {
+        if !self.keeps_few() {
             return &self.kept;
         }
         self.laid_out.get_or_init(|| by_row(&self.kept, self.held.as_ref()).into_owned())
+    }
+
+    /// Whether only the values are kept.
+    #[inline]
+    fn keeps_few(&self) -> bool {
+        !self.ranks.is_empty()
     }
 
     /// What [`Self::values`] are in some rows, without more rows being laid out than these.
@@ -214,7 +220,7 @@ impl Channel {
     /// Beyond the last row, as slices do.
     pub fn part(&self, rows: Range<usize>) -> Cow<'_, [f64]> {
         match &self.held {
-            Some(held) if self.kept.len() < self.rows() => {
+            Some(held) if self.keeps_few() => {
                 Cow::Owned(laid_out(self.among(rows.clone()), &held.slice(rows.start, rows.len())))
             }
             _ => Cow::Borrowed(&self.kept[rows]),
@@ -227,7 +233,7 @@ impl Channel {
     /// Beyond the last row, as slices do.
     pub fn among(&self, rows: Range<usize>) -> &[f64] {
         let rank = |row: usize| match &self.held {
-            Some(held) if self.kept.len() < self.rows() => {
+            Some(held) if self.keeps_few() => {
                 let from = row / RANK_ROWS * RANK_ROWS;
                 let before = self.ranks.get(row / RANK_ROWS).copied().unwrap_or(self.count);
                 before + held.slice(from, row - from).count_set_bits()
@@ -239,7 +245,7 @@ impl Channel {
 
     /// The same channel: where few rows hold a value, one that takes with it what it lays out when it goes.
     pub fn apart(&self) -> Cow<'_, Self> {
-        if self.kept.len() == self.rows() || self.laid_out.get().is_some() {
+        if !self.keeps_few() || self.laid_out.get().is_some() {
             return Cow::Borrowed(self);
         }
         Cow::Owned(self.clone())
