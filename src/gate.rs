@@ -9,6 +9,8 @@ mod unread;
 
 pub use policy::{Policy, PolicyError, READY, Ready};
 
+use std::collections::BTreeMap;
+
 use crate::claim;
 use crate::document::{
     Audit, Channel, Claim, ClaimStatus, CutShort, Decision, Finding, Gate, Grade, HealthMetric, HealthStatus,
@@ -23,6 +25,8 @@ pub struct Evidence<'a> {
     pub cut_short: Option<&'a CutShort>,
     /// Columns that speak of the mixture by name and could not be read as numbers.
     pub unread: &'a [Unread],
+    /// Limits of detectors that the rig file states, as `detector.limit`.
+    pub limits: &'a BTreeMap<String, f64>,
     /// What the detectors found.
     pub findings: &'a [Finding],
     /// Why a response that the rig file states is in doubt.
@@ -55,6 +59,7 @@ impl<'a> Evidence<'a> {
         Self {
             cut_short: audit.source.cut_short.as_ref(),
             unread: &audit.source.unread,
+            limits: &audit.rig.limits,
             findings: &audit.findings,
             unshown_response: audit.rig.unshown_response.as_deref(),
             channels: &audit.channels,
@@ -83,6 +88,7 @@ pub fn decide(evidence: &Evidence<'_>, policy: &Policy) -> Gate {
     case.completeness(evidence, policy);
     case.unrecorded(evidence);
     case.stood_still(evidence, policy);
+    case.may_stand_still(evidence);
     case.trust(evidence, policy);
     case.lean_events(evidence, policy);
     case.unexplained(evidence, policy);

@@ -11,6 +11,7 @@ use crate::flag::Flag;
 use crate::log::{Channel, Role};
 use crate::state::bit;
 
+mod ring;
 #[cfg(test)]
 mod tests;
 
@@ -59,6 +60,7 @@ static HELD: Field = Field { name: "held_s", unit: "s" };
 static CHANNELS: Field = Field { name: "channels", unit: "1" };
 static LOG10: Field = Field { name: "log10_p", unit: "1" };
 static USUAL: Field = Field { name: "longest_otherwise_s", unit: "s" };
+static BLOCK: Field = Field { name: "block_s", unit: "s" };
 static ENDS_IDLE: Field = Field { name: "ends_idle", unit: "1" };
 
 /// What an engine shows by signals of its own, each by its surest role first. Computed values (injection, ignition,
@@ -108,6 +110,9 @@ static META: Meta = Meta {
              `chance` in a log of this length, and fewer than `habit` other stretches of the log are like it: not shorter \
              by more than `times_like`. Where some signals go on below full load, no other one may be like it. A log in which no signal changes from its first row to its last is one whatever its \
              chance.\n\n\
+             Rows in which every signal equals its value some rows before, for `hold_s` or longer and always by the same number \
+             of rows (5 s at most), are copies of a block that comes again and again; their chance is that of as many equal \
+             readings.\n\n\
              - Every lively signal stands: no row there is a record of anything; all channels are bad.\n\
              - Some go on (the logger's own inputs beside a dead bus): all are suspect, because the operating state that \
                belongs to their readings is not known.\n\n\
@@ -116,12 +121,12 @@ static META: Meta = Meta {
              the log ends with is told apart: a bus falls silent with the key.",
     assumes: "Noise does not vanish from two sensors at the same moment. The first row of the stretch is real.",
     misses: "A standstill while the engine stands, which is what a standing engine shows too; one shorter than `hold_s`; logs \
-             with fewer than two signals that differ from reading to reading (coarse or slow channels); a repeated \
-             stretch instead of a repeated row; a stretch between two others with hardly a living row beside it. Signals that a controller filters until they stand at a steady point \
+             with fewer than two signals that differ from reading to reading (coarse or slow channels); a block of \
+             rows that comes again after more than 5 s, or beside a signal that goes on; a stretch between two others with hardly a living row beside it. Signals that a controller filters until they stand at a steady point \
              would be found wrongly where they are lively right before it.",
     gaps: Gaps::Span,
     limits: &[&HOLD, &CHANCE, &TIMES, &HABIT, &KEY_OFF],
-    evidence: &[&HELD, &CHANNELS, &LOG10, &USUAL, &ENDS_IDLE],
+    evidence: &[&HELD, &CHANNELS, &LOG10, &USUAL, &BLOCK, &ENDS_IDLE],
     sources: &[
         "QARTOD flat line test (test 8) over several channels at once, as a probability in place of sample counts",
         "probability of equal readings: computed for the lean-event physics note",
@@ -153,6 +158,7 @@ impl Detector for Standstill {
             signals.iter().copied().filter(|other| !std::ptr::eq(*one, *other)).collect::<Vec<_>>()
         });
         let bar = limits.get(&CHANCE).log10() - (view.log.rows().max(1) as f64).log10();
+        let improbable = |stand: &Stand<'_>| stand.speaking >= FEWEST && stand.log10_p <= bar;
         let mut readings: Option<Vec<Signal<'_>>> = None;
         let mut stands: Vec<Stand<'_>> = Vec::new();
         let mut usual_s = 0.0_f64;
@@ -177,7 +183,6 @@ impl Detector for Standstill {
                         || loaded(view, &stand.rows)
                         || held_s >= habits.times * habits.longest_but(held_s)
                 };
-                let improbable = |stand: &Stand<'_>| stand.speaking >= FEWEST && stand.log10_p <= bar;
                 match stand.filter(|stand| improbable(stand) && alone(stand)) {
                     Some(stand) => stands.push(stand),
                     None if at == 0 => usual_s = usual_s.max(held_s),
@@ -188,6 +193,15 @@ impl Detector for Standstill {
         let key_off_s = limits.get(&KEY_OFF);
         let mut findings: Vec<Finding> =
             stands.iter().map(|stand| stand.describe(view, usual_s, key_off_s)).collect();
+        for ring in ring::rings(&signals, hold_s, view) {
+            let known =
+                |stand: &Stand<'_>| stand.rows.start < ring.rows.end && ring.rows.start < stand.rows.end;
+            let signals = readings.get_or_insert_with(|| Signal::all(&signals, view));
+            let stand = Stand::of_ring(&ring, signals, view);
+            if improbable(&stand) && !stands.iter().any(known) {
+                findings.push(stand.describe_ring(&ring, view));
+            }
+        }
         findings.sort_by_key(|finding| finding.rows.start);
         // What passes here makes no sample good: the signals are judged one by one elsewhere.
         Outcome::Ran { evaluated: Evaluated::Rows(Vec::new()), findings }
@@ -288,12 +302,17 @@ impl<'a> Stand<'a> {
                 Equal::Stands(count) => {
                     let log10_p = signal.log10_equal(count, &stand.rows, view);
                     stand.standing.push(signal.channel);
-                    stand.speaking += usize::from(log10_p <= SPEAKS.log10());
-                    stand.log10_p += log10_p;
+                    stand.add(log10_p);
                 }
             }
         }
         stand
+    }
+
+    /// Counts one more signal that stands, by the probability of that.
+    fn add(&mut self, log10_p: f64) {
+        self.speaking += usize::from(log10_p <= SPEAKS.log10());
+        self.log10_p += log10_p;
     }
 
     /// Whether it lasts to the end of the log, at idle: a bus falls silent with the key.
@@ -304,11 +323,28 @@ impl<'a> Stand<'a> {
         idled && self.rows.end == view.log.rows()
     }
 
+    fn describe_ring(&self, ring: &ring::Ring, view: &View<'_>) -> Finding {
+        let held_s = span_s(view, &self.rows);
+        let time_s = &view.log.clock.time_s;
+        let block_s = time_s[self.rows.start] - time_s[self.rows.start - ring.lag];
+        let message = format!(
+            "{} repeated what they showed {block_s:.2} s ({} rows) before, for {held_s:.2} s while the clock ran and the engine with \
+             it (by chance 1 in 10^{:.0}): the rows there are copies, and what the engine did is not known",
+            names(&self.standing),
+            ring.lag,
+            -self.log10_p
+        );
+        let evidence = vec![
+            (&HELD, held_s),
+            (&CHANNELS, self.standing.len() as f64),
+            (&LOG10, self.log10_p),
+            (&BLOCK, block_s),
+        ];
+        Finding::new(self.rows.clone(), Flag::Bad, message, evidence)
+    }
+
     fn describe(&self, view: &View<'_>, usual_s: f64, key_off_s: f64) -> Finding {
         let held_s = span_s(view, &self.rows);
-        let names = |channels: &[&Channel]| -> String {
-            channels.iter().map(|channel| channel.name.as_str()).collect::<Vec<_>>().join(", ")
-        };
         let (flag, what) = if self.moving.is_empty() {
             (Flag::Bad, "the rows there are copies, and what the engine did is not known".to_owned())
         } else {
@@ -330,6 +366,10 @@ impl<'a> Stand<'a> {
         ];
         Finding::new(self.rows.start + 1..self.rows.end, flag, message, evidence)
     }
+}
+
+fn names(channels: &[&Channel]) -> String {
+    channels.iter().map(|channel| channel.name.as_str()).collect::<Vec<_>>().join(", ")
 }
 
 /// Whether a channel changes in some rows.

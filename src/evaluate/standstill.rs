@@ -92,19 +92,18 @@ pub fn render(pairs: &[Pair]) -> String {
             row.logs, row.seen, row.seen_in_whole, row.open, row.open_whole, row.dismissed
         );
     }
-    let (stood, whole): (Vec<Outcome>, Vec<Outcome>) =
-        pairs.iter().cloned().map(|pair| (pair.stood, pair.whole)).unzip();
-    let danger = |outcomes: &[Outcome]| {
-        let danger = verdicts::tabulate(outcomes).danger;
+    let danger = |of: fn(&Pair) -> &Outcome| {
+        let danger = verdicts::dangers(pairs.iter().map(of));
         format!("{} of {}", danger.dismissed.count, danger.dismissed.of)
     };
-    let open: Vec<String> = stood.iter().filter(|one| one.open).map(|one| one.seed.to_string()).collect();
+    let open = pairs.iter().map(|pair| &pair.stood).filter(|one| one.open);
+    let open: Vec<String> = open.map(|one| one.seed.to_string()).collect();
     let _ = writeln!(out, "Seeds whose gate opens all the same: {}", open.join(" "));
     let _ = writeln!(
         out,
         "Dangers dismissed that the log shows: {} with the standstill, {} without",
-        danger(&stood),
-        danger(&whole)
+        danger(|pair| &pair.stood),
+        danger(|pair| &pair.whole)
     );
     out
 }

@@ -254,6 +254,11 @@ fn is_lesser(truth: &TruthEvent) -> bool {
     truth.treat_as == TreatAs::Hazard && truth.reads_lean
 }
 
+/// Dangers that the logs show, and what became of them.
+pub(super) fn dangers<'a>(outcomes: impl Iterator<Item = &'a Outcome>) -> Danger {
+    danger(outcomes, is_danger)
+}
+
 fn danger<'a>(outcomes: impl Iterator<Item = &'a Outcome>, counts: impl Fn(&TruthEvent) -> bool) -> Danger {
     let (mut all, mut dismissed, mut missed) = (0, 0, 0);
     let (mut knowing, mut missed_knowing) = (0, 0);

@@ -1,6 +1,9 @@
 //! Parts of a run of which nothing is known: not recorded, no values, or copies of an earlier row.
 
+use std::collections::BTreeMap;
+
 use super::{Case, Evidence, Policy};
+use crate::detect::{self, Limit};
 use crate::document::{About, Finding, Verdict};
 use crate::flag::Flag;
 
@@ -73,6 +76,35 @@ impl Case {
             );
         }
     }
+
+    /// Who states the limits takes the stretches that they excuse upon himself, and is told so.
+    pub(super) fn may_stand_still(&mut self, evidence: &Evidence<'_>) {
+        let loosened = loosened(evidence.limits);
+        if !loosened.is_empty() {
+            self.reserve(&format!(
+                "the rig file lets the log stand still for longer or oftener than usual ({}): stretches that it excuses say \
+                 nothing about what happened there",
+                loosened.join(", ")
+            ));
+        }
+    }
+}
+
+/// What the rig file states of `standstill` that lets a log stand for longer or oftener than without it, in words.
+fn loosened(limits: &BTreeMap<String, f64>) -> Vec<String> {
+    let stated = |limit: &&'static Limit| limits.get(&format!("standstill.{}", limit.name)).copied();
+    let all = detect::ALL.iter().map(|detector| detector.meta()).find(|meta| meta.name == "standstill");
+    let all = all.map_or(&[][..], |meta| meta.limits);
+    let looser = |limit: &'static Limit, value: f64| match limit.name {
+        // Fewer stretches are a habit, or a finding must be less likely by chance.
+        "habit" | "chance" => value < limit.default,
+        _ => value > limit.default,
+    };
+    all.iter()
+        .filter_map(|limit| Some((*limit, stated(limit)?)))
+        .filter(|(limit, value)| looser(limit, *value))
+        .map(|(limit, value)| format!("{} is {value} in place of {}", limit.name, limit.default))
+        .collect()
 }
 
 fn span_s(finding: &Finding) -> (f64, f64) {
@@ -94,7 +126,18 @@ fn covered_s(places: impl Iterator<Item = (f64, f64)>) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::covered_s;
+    use super::*;
+
+    #[test]
+    fn only_a_looser_limit_is_told() {
+        let of = |name: &str, value: f64| loosened(&BTreeMap::from([(format!("standstill.{name}"), value)]));
+        assert_eq!(of("hold_s", 600.0), ["hold_s is 600 in place of 1"]);
+        assert_eq!(
+            (of("chance", 1e-6).len(), of("habit", 2.0).len(), of("times_like", 9.0).len()),
+            (1, 1, 1)
+        );
+        assert!(of("hold_s", 0.5).is_empty() && of("habit", 9.0).is_empty() && of("nothing", 9.0).is_empty());
+    }
 
     #[test]
     fn seconds_that_two_places_share_count_once() {

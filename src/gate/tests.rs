@@ -85,11 +85,14 @@ fn metric(name: &str, status: HealthStatus) -> HealthMetric {
     }
 }
 
+static NO_LIMITS: BTreeMap<String, f64> = BTreeMap::new();
+
 /// The evidence of a whole log without lean events, findings, health or dates.
 fn evidence<'a>(channels: &'a [Channel], claims: &'a [Claim]) -> Evidence<'a> {
     Evidence {
         cut_short: None,
         unread: &[],
+        limits: &NO_LIMITS,
         findings: &[],
         unshown_response: None,
         lean_limit: 0.88,

@@ -297,3 +297,110 @@ fn too_little_to_judge() {
         );
     }
 }
+
+/// From a row on the last rows come again and again.
+fn ring(bench: Bench, rows: &Range<usize>, lag: usize) -> Bench {
+    let mut bench = bench;
+    for channel in &mut bench.log.channels {
+        let mut values = channel.values().to_vec();
+        for row in rows.clone() {
+            values[row] = values[row - lag];
+        }
+        let (measured, unit) = (channel.measured.clone(), channel.unit);
+        *channel = Channel::new(channel.name.clone(), channel.role, unit, values, None);
+        channel.measured = measured;
+    }
+    bench
+}
+
+#[test]
+fn a_block_of_rows_that_comes_again_and_again_is_a_copy() {
+    for lag in [2, 3, 10, 50] {
+        let found = found(&ring(bench(), &(400..520), lag));
+        assert_eq!(found.len(), 1, "{lag} rows: {found:?}");
+        assert_eq!((found[0].rows.clone(), found[0].flag), (400..520, Flag::Bad), "{lag} rows");
+        assert!((evidence(&found[0], "block_s") - lag as f64 / 20.0).abs() < 1e-9);
+        assert!(evidence(&found[0], "log10_p") < -50.0);
+    }
+    // To the end, and less than one block.
+    assert_eq!(found(&ring(bench(), &(600..800), 25))[0].rows, 600..800);
+    assert_eq!(found(&ring(bench(), &(400..440), 60))[0].rows, 400..440);
+    assert!(found(&ring(bench(), &(400..416), 4)).is_empty(), "0.8 s");
+}
+
+/// The same log as it might have been written, and as it was read again.
+fn rewritten(bench: &Bench, shift_s: f64, before_s: usize, twice: bool, delimiter: char) -> Vec<(f64, f64)> {
+    use std::fmt::Write as _;
+    let mut text = String::from("Time (s)");
+    for channel in &bench.log.channels {
+        let name = match channel.role {
+            Role::EngineSpeed => "Engine Speed (rpm)",
+            Role::ManifoldPressure => "Manifold Pressure (kPa)",
+            _ => "Lambda",
+        };
+        let _ = write!(text, "{delimiter}{name}");
+    }
+    text.push('\n');
+    let mut noise = Noise::new(29);
+    for row in 0..before_s * 20 {
+        let _ = write!(text, "{:.2}", shift_s + row as f64 / 20.0);
+        for channel in &bench.log.channels {
+            let value = match channel.role {
+                Role::EngineSpeed => (850.0 + 6.0 * noise.next()).round(),
+                Role::ManifoldPressure => (350.0 + 3.0 * noise.next()).round() / 10.0,
+                _ => (1_000.0 + 6.0 * noise.next()).round() / 1e3,
+            };
+            let _ = write!(text, "{delimiter}{value}");
+        }
+        text.push('\n');
+    }
+    for (row, time_s) in bench.log.clock.time_s.iter().enumerate() {
+        let _ = write!(text, "{:.2}", shift_s + before_s as f64 + time_s);
+        for channel in &bench.log.channels {
+            let value = channel.values()[row];
+            let value = if channel.role == Role::ManifoldPressure { value / 1e3 } else { value };
+            let _ = write!(text, "{delimiter}{:.3}", value);
+        }
+        text.push('\n');
+        if twice {
+            let line = text.trim_end().rsplit('\n').next().unwrap_or_default().to_owned();
+            text += &line;
+            text.push('\n');
+        }
+    }
+    let table = crate::read::from_bytes("log.csv", text.as_bytes(), &crate::read::ReadOptions::default());
+    let rig = crate::rig::Rig::default();
+    let audited =
+        crate::audit::audit(&crate::rig::assemble(table.expect("read"), &rig).expect("a log"), &rig);
+    let findings = audited.document.findings.into_iter().filter(|f| f.detector == "standstill");
+    let offset_s = before_s as f64;
+    findings.map(|f| (f.start_s - offset_s, f.end_s - offset_s)).collect()
+}
+
+#[test]
+fn what_does_not_change_what_was_recorded_does_not_change_the_finding() {
+    for bench in [frozen(bench(), &(400..480), |_| true), ring(bench(), &(400..480), 7)] {
+        let found = |shift_s, before_s, twice, delimiter| {
+            let found = rewritten(&bench, shift_s, before_s, twice, delimiter);
+            assert_eq!(found.len(), 1, "{shift_s} {before_s} {twice} {delimiter}: {found:?}");
+            found[0]
+        };
+        let (start_s, end_s) = found(0.0, 0, false, ',');
+        assert!((start_s - 20.0).abs() < 0.051 && (end_s - 23.95).abs() < 0.051, "{start_s} to {end_s}");
+        for (shift_s, before_s, twice, delimiter) in [
+            (0.0, 0, false, ';'),
+            (0.0, 0, false, '\t'),
+            (500.0, 0, false, ','),
+            (0.0, 0, true, ','),
+            (0.0, 20, false, ','),
+        ] {
+            let other = found(shift_s, before_s, twice, delimiter);
+            // A log begins at 0 whatever its clock shows first, or not at all.
+            let moved = |one: f64, other: f64| {
+                let by = (other - one).abs();
+                by < 0.051 || (by - shift_s).abs() < 0.051
+            };
+            assert!(moved(start_s, other.0) && moved(end_s, other.1), "{other:?}");
+        }
+    }
+}
