@@ -359,7 +359,7 @@ fn rewritten(bench: &Bench, shift_s: f64, before_s: usize, twice: bool, delimite
         for channel in &bench.log.channels {
             let value = channel.values()[row];
             let value = if channel.role == Role::ManifoldPressure { value / 1e3 } else { value };
-            let _ = write!(text, "{delimiter}{:.3}", value);
+            let _ = write!(text, "{delimiter}{value:.3}");
         }
         text.push('\n');
         if twice {
