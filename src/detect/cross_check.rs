@@ -98,13 +98,14 @@ static META: Meta = Meta {
              - vehicle speed against satellite speed, least squares over steady driving: slope within `speed_slope` of \
                1 and standard error (SEE) below `see_share` of the highest speed. A slope near 1.609 or 3.6 names the \
                unit.\n\
-             - engine speed 0 for `hold_s` while the manifold is in vacuum or boost, or while the vehicle gains speed.\n\
+             - engine speed below `runs_rpm` for `hold_s` while the manifold is in vacuum or boost, or while the vehicle gains speed.\n\
              - engine speed over vehicle speed within one logged gear: a stretch of `hold_s` more than 15 % off that \
                gear's middle ratio.\n\
              - manifold pressure against the barometer while the engine stands.\n\
              - boost + barometer against manifold pressure while running.\n\
              - throttle at 90 % of its travel or more for `hold_s` with a manifold pressure below `vacuum_kpa`, as only a \
                nearly closed one makes it.\n\
+             - throttle closed for `hold_s` while the vehicle gains more than `downhill_m_s2`.\n\
              - air/fuel ratio against lambda: the same sensor, so one ratio.\n\
              - the mixture against its command: right at lambda 1, yet short of the commanded enrichment by one factor \
              nearly everywhere at full load (`mixture_gain`), as an aged element reads.\n\
@@ -115,7 +116,18 @@ static META: Meta = Meta {
     misses: "Two channels wrong in the same way. Slip of a clutch or converter, wheelspin and tunnels make true \
              differences: they are shorter than `hold_s` or excluded by steady driving, mostly.",
     gaps: Gaps::Break,
-    limits: &[&SPEED, &ERROR, &PRESSURE, &MIXTURE, &VACUUM, &target::GAIN, &target::EVEN, &HOLD],
+    limits: &[
+        &SPEED,
+        &ERROR,
+        &PRESSURE,
+        &MIXTURE,
+        &VACUUM,
+        &motion::RUNS,
+        &motion::DOWNHILL,
+        &target::GAIN,
+        &target::EVEN,
+        &HOLD,
+    ],
     evidence: &[&SLOPE, &INTERCEPT, &SEE, &R2, &PAIRS, &DIFFERENCE, &LASTED, &target::SHARE, &target::ONE],
     sources: &[
         "40 CFR 1065.307 Table 1 (linearity) and 1065.602 (slope, intercept, SEE, r2)",
@@ -140,7 +152,9 @@ impl Detector for CrossCheck {
             Role::Lambda => vec![target::gain(channel, view, limits)],
             Role::Afr => vec![mixture(channel, view, limits), target::gain(channel, view, limits)],
             Role::Pedal => vec![pedal(channel, view, limits)],
-            Role::Throttle => vec![pressure::throttle(channel, view, limits)],
+            Role::Throttle => {
+                vec![pressure::throttle(channel, view, limits), motion::driven(channel, view, limits)]
+            }
             _ => Vec::new(),
         };
         let mut findings = Vec::new();
@@ -328,6 +342,40 @@ mod tests {
         assert!(log(99e3).is_empty());
         let found = log(35e3);
         assert_eq!((found.len(), found[0].rows.clone(), found[0].flag), (1, 200..250, Flag::Bad));
+    }
+
+    #[test]
+    fn engine_speed_below_any_engines_is_bad_in_boost_and_fair_for_a_starter() {
+        let log = |rpm: f64, pascal: f64| {
+            Bench::new(10.0, 600)
+                .channel(Role::EngineSpeed, move |t| if (20.0..25.0).contains(&t) { rpm } else { 4000.0 })
+                .channel(Role::ManifoldPressure, move |t| if t < 20.0 { 60e3 } else { pascal })
+                .findings(&CrossCheck, Role::EngineSpeed)
+        };
+        assert!(log(200.0, 90e3).is_empty() && log(600.0, 190e3).is_empty());
+        let found = log(255.0, 190e3);
+        assert_eq!((found.len(), found[0].rows.clone(), found[0].flag), (1, 200..250, Flag::Bad));
+        assert!(found[0].message.contains("at most 255"), "{found:?}");
+    }
+
+    #[test]
+    fn throttle_that_shows_closed_while_the_vehicle_is_driven() {
+        let log = |gain: f64, shut_s: f64| {
+            Bench::new(10.0, 600)
+                .channel(Role::VehicleSpeed, move |t| 10.0 + gain * (t - 20.0).clamp(0.0, 10.0))
+                .channel(Role::Throttle, move |t| {
+                    if t < 20.0 || (22.0..22.0 + shut_s).contains(&t) { 0.02 } else { 0.95 }
+                })
+                .findings(&CrossCheck, Role::Throttle)
+        };
+        // A hill, and what a speedometer lags behind a lift.
+        assert!(log(1.8, 5.0).is_empty() && log(3.0, 0.9).is_empty());
+        let found = log(3.0, 5.0);
+        assert_eq!(
+            (found.len(), found[0].rows.clone(), found[0].flag),
+            (1, 220..270, Flag::Suspect),
+            "{found:?}"
+        );
     }
 
     #[test]

@@ -63,6 +63,7 @@ constants! {
     RICH_HOLD_S = 0.5 "s" Assumed "without a load channel the mixture counts as held rich after this long below the limit";
     RICH_HOLD_MEMORY_S = 10.0 "s" Assumed "without a load channel an excursion longer than this is another operating state";
     LOAD_AMBIENT_SHARE = 0.92 "of ambient" Assumed "manifold pressure above this share of ambient is full load";
+    WHOLE_TRAVEL = 0.8 "ratio" Assumed "a throttle that reaches less in this log may not have been wide open, and its manifold says so; controllers scale fully open to 80 to 100 % (common practice, no source)";
     LOAD_THROTTLE_SHARE = 0.90 "of settled maximum" Assumed "throttle above this share of the log's settled maximum is full load";
     CLOSED_THROTTLE = 0.05 "ratio" Sourced "throttle below 5 % is closed (common practice)";
     OVER_RUN_KEPT_RPM = 200.0 "1/min above idle" Assumed "fuel once cut stays cut down to this: controls resume lower than they cut";
@@ -197,6 +198,7 @@ constants! {
     LR_SAME_FAULT = 0.2 "log10" Computed "the same proven electrical fault occurs elsewhere in the log: measured on tune seeds (0.2 to 0.3)";
     LR_CAUSALITY_OVERRUN = -0.5 "log10" Computed "lambda rose before the throttle closed: measured on tune seeds, true over-runs show it a third as often as others";
     AFTER_STANDSTILL_S = 1.0 "s" Assumed "so long after a standstill of the log the reading still shows gas of rows that are not known: the way through a long exhaust at idle takes 1 s";
+    CREST_S = 0.1 "s" Assumed "an engine that a limiter turns back does not stand to the digit for so long: at 500 rpm/s, the slowest climb of a high gear, it moves by 50 rpm meanwhile";
     DOUBT_BRIDGED_S = 0.2 "s" Assumed "spikes and dropouts are over by then: what a channel read before a longer doubt says nothing of the moment";
     SKEW_S = 0.02 "s" Assumed "time between channels of one row where the log does not tell";
     LR_RESET = 2.5 "log10" Assumed "rest value of the power-up comes back and stays: a state machine";

@@ -22,11 +22,37 @@ const DOUBTED: [&[Role]; 7] = [
     &[Role::Throttle, Role::ManifoldPressure, Role::EngineSpeed],
 ];
 
+/// A text log without some columns, and with other cells in some from one time to another; names by their beginning.
+fn rewrite(
+    text: &str,
+    without: &[&str],
+    columns: &[&str],
+    span_s: (f64, f64),
+    cell: impl Fn(&str) -> String,
+) -> String {
+    // Remarks may come before the header.
+    let header = text.lines().find(|line| line.contains(','));
+    let names: Vec<&str> = header.unwrap_or("").split(',').collect();
+    let is = |index: usize, list: &[&str]| {
+        let name = names.get(index).copied().unwrap_or("");
+        list.iter().any(|start| name.starts_with(start))
+    };
+    let line = |number: usize, line: &str| {
+        let time_s = line.split(',').next().and_then(|t| t.parse::<f64>().ok());
+        let inside = number > 0 && time_s.is_some_and(|t| t >= span_s.0 && t <= span_s.1);
+        let cells = line.split(',').enumerate().filter(|(index, _)| !is(*index, without));
+        let cells = cells.map(|(i, old)| if inside && is(i, columns) { cell(old) } else { old.to_owned() });
+        cells.collect::<Vec<_>>().join(",") + "\n"
+    };
+    text.lines().enumerate().map(|(number, text)| line(number, text)).collect()
+}
+
 /// A log with a danger in it, and everything that its flags do not change.
 struct Danger {
     title: String,
     /// From when to when it goes lean, s.
     span_s: (f64, f64),
+    text: String,
     log: Log,
     rig: Rig,
     state: States,
@@ -35,19 +61,26 @@ struct Danger {
 }
 
 impl Danger {
-    fn of(title: String, span_s: (f64, f64), table: read::Table, rig: Rig) -> Self {
+    fn of(title: String, span_s: (f64, f64), text: String, rig: Rig) -> Self {
+        let options = ReadOptions::default();
+        let table = read::from_bytes("run.csv", text.as_bytes(), &options).expect("a readable log");
         let log = rig::assemble(table, &rig).expect("a log with roles");
         let state = state::judge(&log, &rig);
         let chain = chain::measure(&log, &state, &rig).expect("a mixture channel");
         let detection = detect::run_all(&log, &state, &rig, Some(&chain));
-        Self { title, span_s, log, rig, state, chain, detection }
+        Self { title, span_s, text, log, rig, state, chain, detection }
     }
 
-    /// The demonstration log.
-    fn demo() -> Self {
-        let path = concat!(env!("CARGO_MANIFEST_DIR"), "/datasets/hill_climb_demo.csv");
-        let table = read::open(path.as_ref(), &ReadOptions::default()).expect("a readable log");
-        Self::of("demo".to_owned(), (52.2, 54.4), table, Rig::default())
+    /// The demonstration log without some columns and with other cells in some, from one time to another.
+    fn demo(without: &[&str], columns: &[&str], span_s: (f64, f64), cell: impl Fn(&str) -> String) -> Self {
+        let text = include_str!("../../datasets/hill_climb_demo.csv");
+        let text = rewrite(text, without, columns, span_s, cell);
+        Self::of(
+            format!("demo, {columns:?} without {without:?} {span_s:?}"),
+            (52.2, 54.4),
+            text,
+            Rig::default(),
+        )
     }
 
     /// A simulated run that goes lean two seconds into its first pull.
@@ -56,12 +89,11 @@ impl Danger {
         let before = scenario.program.iter().take_while(|phase| !matches!(phase, Phase::Pull { .. }));
         let at_s = before.map(|phase| phase.seconds()).sum::<f64>() + 2.0;
         scenario.faults.push(Fault::new(kind, at_s).size(0.8).lasting(1.0));
-        let text = simulate::run(&scenario).text();
-        let table = read::from_bytes("run.csv", &text, &ReadOptions::default()).expect("a readable log");
+        let text = String::from_utf8(simulate::run(&scenario).text()).expect("text");
         let mut rig = Rig { full_load_lambda_max: scenario.lean_limit, ..Rig::default() };
         rig.cylinders = Some(scenario.engine.cylinders);
         let title = format!("{machine:?} {seed} at {rate_hz} Hz, {kind:?}");
-        Self::of(title, (at_s, at_s + 1.5), table, rig)
+        Self::of(title, (at_s, at_s + 1.5), text, rig)
     }
 
     fn hazards(&self, detection: &Detection) -> Vec<Event> {
@@ -120,7 +152,7 @@ fn a_doubt_about_any_load_channel_never_removes_a_danger() {
     let full: &[Role] = &[Role::EngineSpeed, Role::Throttle, Role::ManifoldPressure, Role::Lambda];
     let throttle: &[Role] = &[Role::EngineSpeed, Role::Throttle, Role::Lambda];
     let manifold: &[Role] = &[Role::EngineSpeed, Role::ManifoldPressure, Role::Lambda];
-    let mut logs = vec![Danger::demo()];
+    let mut logs = vec![Danger::demo(&[], &[], (0.0, 0.0), str::to_owned)];
     for (index, (machine, kind)) in [
         (Machine::Car, FaultKind::FuelPressure),
         (Machine::Kart, FaultKind::Starvation),
@@ -186,4 +218,58 @@ fn a_single_row_that_is_lean_wherever_in_its_step_the_mixture_was_is_an_event() 
         audited.document.lean_events.iter().filter(|e| e.treat_as == TreatAs::Hazard).count()
     };
     assert_eq!((hazards(false), hazards(true)), (0, 1));
+}
+
+#[test]
+fn a_load_channel_that_reads_wrong_never_removes_the_danger() {
+    let is = |value: &'static str| move |_: &str| value.to_owned();
+    let times = |factor: f64| move |old: &str| format!("{:.1}", factor * old.parse::<f64>().unwrap_or(0.0));
+    let (throttle, manifold, speed) = (["Throttle"], ["Manifold"], ["Engine Speed"]);
+    let mut logs = Vec::new();
+    for span_s in [(52.0, 54.7), (51.0, 57.0), (44.2, 62.4)] {
+        for value in ["50.0", "35", "0.0", "", "65535"] {
+            logs.push(Danger::demo(&[], &manifold, span_s, is(value)));
+        }
+        for factor in [0.145, 0.1, 0.5] {
+            logs.push(Danger::demo(&[], &manifold, span_s, times(factor)));
+        }
+        for value in ["0", "100", "255", ""] {
+            logs.push(Danger::demo(&[], &speed, span_s, is(value)));
+        }
+        logs.push(Danger::demo(&[], &speed, span_s, times(0.01)));
+        for value in ["0.0", "2.0", "", "65535"] {
+            logs.push(Danger::demo(&[], &throttle, span_s, is(value)));
+            logs.push(Danger::demo(&manifold, &throttle, span_s, is(value)));
+        }
+    }
+    let lost: Vec<&str> = logs.iter().filter(|log| !log.has_one()).map(|log| log.title.as_str()).collect();
+    assert!(lost.is_empty(), "{} of {}: {lost:#?}", lost.len(), logs.len());
+}
+
+#[test]
+fn what_tells_the_load_may_fail_within_a_pull() {
+    for from_s in [44.2, 48.0, 49.7, 50.2, 51.0, 52.0] {
+        let blank = Danger::demo(&[], &["Throttle", "Manifold"], (from_s, 55.4), |_| String::new());
+        assert!(blank.has_one(), "{}", blank.title);
+    }
+}
+
+#[test]
+fn an_engine_speed_at_the_end_of_its_range_shows_no_limiter() {
+    let channels = &[Role::EngineSpeed, Role::Throttle, Role::ManifoldPressure, Role::Lambda];
+    let (mut held, mut dismissed) = (0, Vec::new());
+    for (seed, machine) in [(1, Machine::Bike), (2, Machine::Car), (3, Machine::Bike), (4, Machine::Car)] {
+        let whole = Danger::simulated(machine, 7_200 + seed, 25.0, channels, FaultKind::Starvation);
+        let Some(danger) = whole.dangers().into_iter().next() else { continue };
+        let rpm = whole.log.role(Role::EngineSpeed).expect("an engine speed").values();
+        let end = rpm[danger.rows.start] - 300.0;
+        let ends = |old: &str| old.parse::<f64>().map_or(String::new(), |rpm| format!("{:.0}", rpm.min(end)));
+        let text = rewrite(&whole.text, &[], &["Engine Speed"], (0.0, f64::INFINITY), ends);
+        let log = Danger::of(whole.title.clone(), whole.span_s, text, whole.rig.clone());
+        held += 1;
+        if !log.has_one() {
+            dismissed.push(log.title);
+        }
+    }
+    assert!(held >= 3 && dismissed.is_empty(), "{held}: {dismissed:?}");
 }

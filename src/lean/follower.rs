@@ -105,6 +105,8 @@ impl Follower {
             Load::Unknown => return self.without_load(scene, witnesses, time_s, lambda, rich),
         };
         self.over_run = regime == Regime::OverRun;
+        // Where what tells the load fails within a pull, the pull goes on.
+        (self.rich_since_s, self.hold_ended_s) = (None, (regime == Regime::Load).then_some(time_s));
         if regime != Regime::Load && self.warming_up {
             self.before = Some(Regime::Standing);
             return Regime::Standing;

@@ -201,18 +201,18 @@ impl<'a> Witnesses<'a> {
         range.is_some_and(|(_, high)| high < k::CLOSED_THROTTLE.value)
     }
 
-    /// Whether the throttle has been wide open for so long that the manifold must have filled: one that still reads empty is
-    /// broken, or holds something else.
+    /// Whether the throttle has read wide open, by its whole travel, for so long that the manifold must have filled: one that
+    /// still reads empty is broken, or holds something else. A pedal does not tell: the control may close the throttle.
     fn stays_open(&self, time_s: f64) -> bool {
-        const LOOKS: u32 = 5;
-        let (Some(throttle), Some(full)) = (self.throttle, self.throttle_full) else { return false };
-        let wide = |back_s: f64| {
-            throttle
-                .reads(time_s - back_s, 0.5)
-                .is_some_and(|value| value >= k::LOAD_THROTTLE_SHARE.value * full)
-        };
-        throttle.channel.role == Role::Throttle
-            && (0..=LOOKS).all(|look| wide(k::EMPTIES_S.value * f64::from(look) / f64::from(LOOKS)))
+        let throttle = self.throttle.filter(|throttle| throttle.channel.role == Role::Throttle);
+        let full = self.throttle_full.filter(|full| *full >= k::WHOLE_TRAVEL.value);
+        let (Some(throttle), Some(full)) = (throttle, full) else { return false };
+        let mut since_s = time_s;
+        let wide = throttle.readings(time_s - k::EMPTIES_S.value, time_s).all(|(row, value)| {
+            since_s = since_s.min(throttle.time_s[row]);
+            value >= k::LOAD_THROTTLE_SHARE.value * full
+        });
+        wide && time_s - since_s >= 0.5 * k::EMPTIES_S.value
     }
 
     /// Load at a time. A reading in doubt takes no load away: what it may be is believed when it says full load, and where

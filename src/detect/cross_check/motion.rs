@@ -1,14 +1,33 @@
 //! Engine speed, vehicle speed and gear against each other: what turns together.
 
 use super::{
-    DIFFERENCE, ERROR, Found, HOLD, INTERCEPT, LASTED, LEAST_PAIRS, PAIRS, R2, SEE, SLOPE, SPEED, held,
-    lasted_s, need, stretches,
+    DIFFERENCE, ERROR, Found, HOLD, INTERCEPT, LASTED, LEAST_PAIRS, LEAST_TRAVEL, PAIRS, R2, SEE, SLOPE,
+    SPEED, held, lasted_s, need, stretches, travel,
 };
-use crate::detect::{Finding, Limits, View};
+use crate::detect::{Finding, Limit, Limits, View};
 use crate::flag::Flag;
 use crate::log::{Channel, Role};
 use crate::signal::{regression, robust};
 
+/// Engine speed below which none runs.
+pub(super) static RUNS: Limit = Limit {
+    name: "runs_rpm",
+    unit: "1/min",
+    default: 300.0,
+    range: (50.0, 450.0),
+    why: "the starter turns an engine at 150 to 300 1/min, and it idles at 500 or more (common practice, no source)",
+};
+/// Gain of speed that no hill gives.
+pub(super) static DOWNHILL: Limit = Limit {
+    name: "downhill_m_s2",
+    unit: "m/s2",
+    default: 2.0,
+    range: (0.5, 10.0),
+    why: "a fall of 20 %, which few roads exceed (from memory), gives 9.81 times its sine, 1.92 m/s2, and drag takes of it",
+};
+
+/// Share of its travel below which a throttle is closed. Common practice, no source.
+const CLOSED: f64 = 0.05;
 /// Speed above which wheels and satellites are compared, m/s.
 const MOVING_M_S: f64 = 5.0;
 /// Acceleration below which a delay of 0.5 s costs less than 0.25 m/s.
@@ -137,7 +156,44 @@ pub(super) fn gears(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> 
         .collect())
 }
 
-/// Engine speed 0 while something shows that the engine turns.
+/// Throttle closed while the vehicle gains speed as only a driven one does.
+pub(super) fn driven(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
+    let speed = need(view, Role::VehicleSpeed)?;
+    let clock = &view.log.clock;
+    let (position, moves) = (held(channel, clock), held(speed, clock));
+    let Some((low, high)) = travel(&position).filter(|(low, high)| high - low >= LEAST_TRAVEL) else {
+        return Err("the throttle does not move far enough to tell open from closed".to_owned());
+    };
+    let closed = low + CLOSED * (high - low);
+    let gain = limits.get(&DOWNHILL);
+    // Over a second, in which a coarse reading still tells.
+    let gains = |row: usize| {
+        let ahead = clock.row_at(clock.time_s[row] + 1.0);
+        moves.get(ahead).is_some_and(|later| {
+            moves[row] > MOVING_M_S && later - moves[row] > gain * (clock.time_s[ahead] - clock.time_s[row])
+        })
+    };
+    // A second ahead is looked at: what is contradicted lasts as long after the last row that says so.
+    let least_s = (limits.get(&HOLD) - 1.0).max(0.2);
+    let found = stretches(clock, least_s, |row| position[row] <= closed && gains(row));
+    Ok(found
+        .into_iter()
+        .map(|rows| {
+            let end = clock.row_at(clock.time_s[rows.end - 1] + 1.0);
+            let shut = (rows.end..end).take_while(|row| position[*row] <= closed).count();
+            let rows = rows.start..rows.end + shut;
+            let lasted = lasted_s(clock, &rows);
+            let message = format!(
+                "{} shows a closed throttle for {lasted:.1} s while {} rises by more than {gain:.1} m/s in a second, which \
+                 takes a driven wheel",
+                channel.name, speed.name
+            );
+            Finding::new(rows, Flag::Suspect, message, vec![(&LASTED, lasted)])
+        })
+        .collect())
+}
+
+/// An engine speed that no engine runs at while something shows that the engine turns.
 pub(super) fn standing(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
     let clock = &view.log.clock;
     let map = view.log.role(Role::ManifoldPressure).map(|map| held(map, clock));
@@ -145,7 +201,7 @@ pub(super) fn standing(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) 
     if map.is_none() && speed.is_none() {
         return Err("no manifold pressure or vehicle speed that would show the engine turning".to_owned());
     }
-    let rpm = held(channel, clock);
+    let (rpm, least) = (held(channel, clock), limits.get(&RUNS));
     // Half the highest air pressure of any road is no barometer, nor is a fifth above the highest.
     let pumping = |row: usize| map.as_ref().is_some_and(|map| map[row] < 45e3 || map[row] > 125e3);
     let gaining = |row: usize| {
@@ -154,18 +210,22 @@ pub(super) fn standing(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) 
             speed.get(ahead).is_some_and(|later| speed[row] > 1.0 && later - speed[row] > 1.0)
         })
     };
-    let found = stretches(clock, limits.get(&HOLD), |row| rpm[row] == 0.0 && (pumping(row) || gaining(row)));
+    let found = stretches(clock, limits.get(&HOLD), |row| {
+        (0.0..least).contains(&rpm[row]) && (pumping(row) || gaining(row))
+    });
     Ok(found
         .into_iter()
         .map(|rows| {
             let why =
                 if pumping(rows.start) { "the manifold is not at rest" } else { "the vehicle gains speed" };
             let lasted = lasted_s(clock, &rows);
+            let shows = rows.clone().map(|row| rpm[row]).fold(0.0, f64::max);
+            let most = if shows > 0.0 { "at most " } else { "" };
             Finding::new(
                 rows,
                 Flag::Bad,
                 format!(
-                    "{} shows 0 for {lasted:.1} s while {why}: the engine turns and the reading is lost",
+                    "{} shows {most}{shows:.0} for {lasted:.1} s while {why}: the engine turns and the reading is lost",
                     channel.name
                 ),
                 vec![(&LASTED, lasted)],

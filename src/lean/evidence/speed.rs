@@ -19,7 +19,7 @@ pub(super) static SPEED_CEILING: Feature = Feature {
     decides: "an engine that stops climbing there, time after time, with open throttle is held by its limiter; three \
               turns within one event say most",
     cannot: "starvation at the ceiling looks alike in lambda alone: fuel pressure decides; a ceiling met once proves \
-             nothing",
+             nothing, nor does a speed that stands to the digit",
     tag: Tag::Assumed,
     run: speed_ceiling,
 };
@@ -57,6 +57,12 @@ fn speed_ceiling(case: &Case<'_, '_>) -> Reading {
     }
     if high < k::CEILING_SHARE.value * ceiling || opening(case).0 == Opening::Closed {
         return Reading::seen(percent, "%", format!("engine speed at {percent:.1} % of its ceiling"));
+    }
+    if stands(case, speed) {
+        return Reading::not_evaluated(
+            "engine speed stands to the digit at its highest: no engine is held so still; it is stuck or at the end of its \
+             range",
+        );
     }
     let visits = visits(case, ceiling, speed);
     if visits.lean == 0 && visits.clean > 0 {
@@ -109,6 +115,22 @@ fn stops(case: &Case<'_, '_>, speed: Witness<'_>) -> bool {
         // Too few samples for slopes.
         _ => false,
     }
+}
+
+/// Whether engine speed stands at one value as an event begins, its highest, for three of its own periods and longer than
+/// a crest lasts. A limiter lets the engine fall and climb; what stands is the end of a range (8 bits of 25 rpm end at
+/// 6375), or stuck.
+fn stands(case: &Case<'_, '_>, speed: Witness<'_>) -> bool {
+    let half = 0.5 * speed.channel.resolution();
+    let least_s = (2.5 * speed.period_s()).max(k::CREST_S.value);
+    let until_s = case.gas_end_s + speed.period_s();
+    let samples: Vec<(f64, f64)> = speed.samples(case.gas_start_s - k::BEFORE_S.value, until_s).collect();
+    let highest = samples.iter().map(|sample| sample.1).fold(f64::NEG_INFINITY, f64::max);
+    let at_highest = |sample: &(f64, f64)| sample.1 >= highest - half;
+    samples.chunk_by(|a, b| at_highest(a) == at_highest(b)).any(|run| match run {
+        [first, .., last] => at_highest(first) && last.0 - first.0 >= least_s,
+        _ => false,
+    })
 }
 
 /// Other visits to the ceiling: with and without a lean reading.
