@@ -19,6 +19,9 @@ pub(super) struct Arguments {
     /// How many logs
     #[arg(long, default_value_t = FULL_LOGS, value_name = "NUMBER")]
     logs: usize,
+    /// Leave out so many seeds at the beginning of the suite: figures of seeds that no one has seen before
+    #[arg(long, default_value_t = 0, value_name = "NUMBER", conflicts_with = "fit_trust")]
+    skip: u64,
     /// Write the figures as JSON; `-` is stdout, in place of the page
     #[arg(long, value_name = "FILE", conflicts_with_all = ["fit_trust", "response", "standstill", "keep"])]
     json: Option<PathBuf>,
@@ -50,9 +53,13 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     if let (Some(seed), Some(folder)) = (arguments.keep, &arguments.output) {
         return keep(seed, folder, arguments.standstill);
     }
-    let most = arguments.suite.seeds().count();
-    if arguments.logs == 0 || arguments.logs > most {
-        return Err(Failure::Input(format!("`--logs {}`\n  expected: 1 to {most}", arguments.logs)));
+    let all = arguments.suite.seeds().count();
+    let seeds = arguments.suite.some(arguments.skip, arguments.logs as u64);
+    if arguments.logs == 0 || seeds.clone().count() < arguments.logs {
+        return Err(Failure::Input(format!(
+            "`--logs {} --skip {}`\n  expected: together 1 to {all}, the seeds of the suite",
+            arguments.logs, arguments.skip
+        )));
     }
     if arguments.fit_trust.is_some() && arguments.suite != Suite::Tune {
         return Err(Failure::Input(
@@ -61,18 +68,18 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     }
     let bar = progress(arguments.logs);
     if arguments.response {
-        let outcomes = evaluate::response::study(arguments.suite, arguments.logs, &|| bar.inc(1));
+        let outcomes = evaluate::response::study(seeds, &|| bar.inc(1));
         bar.finish_and_clear();
         output::print(&evaluate::response::render(&evaluate::response::tabulate(&outcomes)))?;
         return Ok(Ending::Done);
     }
     if arguments.standstill {
-        let pairs = evaluate::standstill::study(arguments.suite, arguments.logs, &|| bar.inc(1));
+        let pairs = evaluate::standstill::study(seeds, &|| bar.inc(1));
         bar.finish_and_clear();
         output::print(&evaluate::standstill::render(&pairs))?;
         return Ok(Ending::Done);
     }
-    let outcomes = evaluate::outcomes(arguments.suite, arguments.logs, &|| bar.inc(1));
+    let outcomes = evaluate::outcomes(seeds, &|| bar.inc(1));
     bar.finish_and_clear();
     if let Some(path) = &arguments.fit_trust {
         let command = format!(

@@ -25,6 +25,8 @@ pub mod weighted;
 #[cfg(test)]
 mod tests;
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
@@ -69,29 +71,28 @@ pub struct Evaluation {
     pub features: Vec<feature::FeatureRow>,
 }
 
-/// Runs the first logs of a suite, in parallel; the result does not depend on the number of threads.
+/// Runs the logs of some seeds, in parallel; the result does not depend on the number of threads.
 ///
 /// * `progress`: called once per log done
-pub fn outcomes(suite: Suite, logs: usize, progress: &(dyn Fn() + Sync)) -> Vec<Outcome> {
-    let seeds: Vec<u64> = suite.seeds().take(logs).collect();
+pub fn outcomes(seeds: Range<u64>, progress: &(dyn Fn() + Sync)) -> Vec<Outcome> {
     seeds
-        .par_iter()
+        .into_par_iter()
         .map(|seed| {
-            let outcome = judge(*seed);
+            let outcome = judge(seed);
             progress();
             outcome
         })
         .collect()
 }
 
-/// Sets outcomes beside their truth.
+/// Sets outcomes of a run of seeds of a suite beside their truth.
 pub fn evaluate(suite: Suite, outcomes: &[Outcome]) -> Evaluation {
     let count = |load: Load| outcomes.iter().filter(|outcome| outcome.load == load).count();
-    let first = suite.seeds().start;
+    let first = outcomes.first().map_or(suite.seeds().start, |outcome| outcome.seed);
     Evaluation {
         schema: SCHEMA.to_owned(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
-        command: format!("sondeproof evaluate --suite {} --logs {}", suite.name(), outcomes.len()),
+        command: suite.command(first, outcomes.len()),
         suite,
         seeds: (first, first + outcomes.len() as u64),
         logs: outcomes.len(),

@@ -2,12 +2,13 @@
 
 use std::collections::BTreeMap;
 use std::fmt::Write;
+use std::ops::Range;
 
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::outcome::{Outcome, TauFact, judge_plan};
-use super::suite::{Suite, response_plan};
+use super::suite::response_plan;
 use crate::log::Estimate;
 use crate::signal::uncertainty::quantile_sorted;
 
@@ -46,12 +47,11 @@ pub struct TauRow {
 /// The study of time constants: logs of a suite's seeds that are driven for it.
 ///
 /// * `progress`: called once per log done
-pub fn study(suite: Suite, logs: usize, progress: &(dyn Fn() + Sync)) -> Vec<Outcome> {
-    let seeds: Vec<u64> = suite.seeds().take(logs).collect();
+pub fn study(seeds: Range<u64>, progress: &(dyn Fn() + Sync)) -> Vec<Outcome> {
     seeds
-        .par_iter()
+        .into_par_iter()
         .map(|seed| {
-            let outcome = judge_plan(*seed, response_plan(*seed));
+            let outcome = judge_plan(seed, response_plan(seed));
             progress();
             outcome
         })

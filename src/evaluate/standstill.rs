@@ -2,11 +2,12 @@
 
 use std::collections::BTreeMap;
 use std::fmt::Write;
+use std::ops::Range;
 
 use rayon::prelude::*;
 
 use super::outcome::{Outcome, judge, judge_plan};
-use super::suite::{Suite, standstill_plan};
+use super::suite::standstill_plan;
 use super::verdicts;
 use crate::document::TreatAs;
 use crate::simulate::FaultKind;
@@ -37,15 +38,14 @@ pub struct StandRow {
     pub dismissed: usize,
 }
 
-/// Runs the first logs of a suite twice, in parallel.
+/// Runs the logs of some seeds twice, in parallel.
 ///
 /// * `progress`: called once per log done
-pub fn study(suite: Suite, logs: usize, progress: &(dyn Fn() + Sync)) -> Vec<Pair> {
-    let seeds: Vec<u64> = suite.seeds().take(logs).collect();
+pub fn study(seeds: Range<u64>, progress: &(dyn Fn() + Sync)) -> Vec<Pair> {
     seeds
-        .par_iter()
+        .into_par_iter()
         .map(|seed| {
-            let pair = Pair { stood: judge_plan(*seed, standstill_plan(*seed)), whole: judge(*seed) };
+            let pair = Pair { stood: judge_plan(seed, standstill_plan(seed)), whole: judge(seed) };
             progress();
             pair
         })

@@ -48,6 +48,22 @@ impl Suite {
             Self::Test => 100_000..110_000,
         }
     }
+
+    /// Some of its seeds, as far as it has them.
+    ///
+    /// * `skip`: so many at its beginning are left out
+    pub const fn some(self, skip: u64, logs: u64) -> Range<u64> {
+        let Range { start, end } = self.seeds();
+        let first = start.saturating_add(skip);
+        first..if end < first.saturating_add(logs) { end } else { first.saturating_add(logs) }
+    }
+
+    /// The command line that measures these seeds.
+    pub(super) fn command(self, first: u64, logs: usize) -> String {
+        let skip = first - self.seeds().start;
+        let skip = if skip > 0 { format!(" --skip {skip}") } else { String::new() };
+        format!("sondeproof evaluate --suite {} --logs {logs}{skip}", self.name())
+    }
 }
 
 /// Logs of a whole suite: enough hazards for a bound of 0.5 % overall and 1 % in the larger groups.
@@ -284,6 +300,19 @@ mod tests {
             assert!(one.seeds().count() >= FULL_LOGS);
             assert_eq!(Suite::from_name(one.name()), Some(*one));
         }
+    }
+
+    #[test]
+    fn some_seeds_are_named_by_the_command_that_takes_them() {
+        assert_eq!(Suite::Test.some(0, 3_000), 100_000..103_000);
+        assert_eq!(Suite::Test.command(100_000, 3_000), "sondeproof evaluate --suite test --logs 3000");
+        let later = Suite::Test.some(3_000, 500);
+        assert_eq!(later, 103_000..103_500);
+        let command = Suite::Test.command(later.start, later.count());
+        assert_eq!(command, "sondeproof evaluate --suite test --logs 500 --skip 3000");
+        // No seed of another suite.
+        assert_eq!(Suite::Tune.some(9_900, 500), 9_900..10_000);
+        assert_eq!(Suite::Tune.some(u64::MAX, 1).count(), 0);
     }
 
     #[test]
