@@ -29,6 +29,9 @@ pub(super) struct Slope {
     pub count: usize,
 }
 
+/// More than the rounding of a difference of two times of one log, s.
+const TIME_ERROR_S: f64 = 1e-6;
+
 impl Witness<'_> {
     fn flag(&self, row: usize) -> Option<Flag> {
         self.flags.and_then(|flags| flags.get(row))
@@ -136,12 +139,12 @@ impl Witness<'_> {
     /// Values at or before a time and not older than `age_s`, believable or not, the last one first.
     fn latest(&self, time_s: f64, age_s: f64) -> impl Iterator<Item = (usize, f64)> + '_ {
         let values = self.channel.values();
-        let rows = search::up_to(self.time_s, time_s).min(values.len());
-        (0..rows)
-            .rev()
+        let end = search::up_to(self.time_s, time_s).min(values.len());
+        let from = end.min(search::below(self.time_s, time_s - age_s - TIME_ERROR_S));
+        let held = move |end: usize| self.channel.last_held(from..end);
+        std::iter::successors(held(end), move |row| held(*row))
             .take_while(move |row| time_s - self.time_s[*row] <= age_s)
             .map(|row| (row, values[row] + self.offset))
-            .filter(|(_, value)| !value.is_nan())
     }
 
     /// Least-squares line between two times; null with fewer than four samples.

@@ -261,6 +261,26 @@ impl Channel {
         self.count
     }
 
+    /// Last of some rows that holds a value: eight empty rows cost as much as one.
+    pub fn last_held(&self, rows: Range<usize>) -> Option<usize> {
+        let inside = |row: usize| (row >= rows.start).then_some(row);
+        let Some(held) = &self.held else {
+            return rows.end.min(self.kept.len()).checked_sub(1).and_then(inside);
+        };
+        let (bytes, offset) = (held.values(), held.offset());
+        let mut end = rows.end.min(held.len());
+        while end > rows.start {
+            let bit = offset + end - 1;
+            let byte = bytes[bit / 8] & (u8::MAX >> (7 - bit % 8));
+            let first = bit - bit % 8;
+            if byte != 0 {
+                return (first + 7 - byte.leading_zeros() as usize).checked_sub(offset).and_then(inside);
+            }
+            end = first.saturating_sub(offset);
+        }
+        None
+    }
+
     /// Whether a row holds a value.
     pub fn holds(&self, row: usize) -> bool {
         self.held.as_ref().map_or(row < self.kept.len(), |held| held.value(row))
@@ -308,5 +328,40 @@ impl Channel {
             (Some(frame), Some(sample)) => Some(frame.max(sample)),
             (frame, sample) => frame.or(sample),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_last_row_that_holds_a_value_is_found_as_by_walking_back() {
+        let holds = |row: usize| row % 97 == 5 || (200..230).contains(&row);
+        // A mask that does not begin at a byte.
+        let held = BooleanBuffer::collect_bool(1_003, |bit| bit >= 3 && holds(bit - 3)).slice(3, 1_000);
+        let values: Vec<f64> = (0..1_000).filter(|row| holds(*row)).map(|row| row as f64).collect();
+        let channel = |values, held| {
+            Channel::placed(
+                "pressure".to_owned(),
+                Role::Other,
+                &crate::log::unit::UNKNOWN,
+                values,
+                held,
+                None,
+            )
+        };
+        let few = channel(values, Some(held));
+        for end in 0..1_010 {
+            for start in [0, 7, 150, 215, 990] {
+                let walked = (start..end.min(1_000)).rev().find(|row| holds(*row));
+                assert_eq!(few.last_held(start..end), walked, "{start}..{end}");
+            }
+        }
+        let whole = channel(vec![1.0; 10], None);
+        assert_eq!(
+            [whole.last_held(0..4), whole.last_held(4..4), whole.last_held(2..99)],
+            [Some(3), None, Some(9)]
+        );
     }
 }
