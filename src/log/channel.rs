@@ -335,30 +335,80 @@ impl Channel {
 mod tests {
     use super::*;
 
+    fn channel(values: &[f64]) -> Channel {
+        Channel::new(
+            "a".to_owned(),
+            Role::Other,
+            Unit::inside(Role::Other.dimension()),
+            values.to_vec(),
+            None,
+        )
+    }
+
+    fn bits(values: &[f64]) -> Vec<u64> {
+        values.iter().map(|value| value.to_bits()).collect()
+    }
+
+    #[test]
+    fn a_channel_of_few_values_says_the_same_as_its_rows() {
+        let few: Vec<f64> =
+            (0..2_000).map(|row| if row % 7 == 3 { f64::from(row) } else { f64::NAN }).collect();
+        let held = BooleanBuffer::collect_bool(few.len(), |row| !few[row].is_nan());
+        let mut alone: Vec<f64> = few.iter().copied().filter(|value| !value.is_nan()).collect();
+        let unit = Unit::inside(Role::Other.dimension());
+        let placed = |alone: &[f64]| {
+            Channel::placed("a".to_owned(), Role::Other, unit, alone.to_vec(), Some(held.clone()), None)
+        };
+        for channel in [channel(&few), placed(&alone)] {
+            assert!(channel.keeps_few() && channel.laid_out.get().is_none());
+            assert_eq!((channel.rows(), channel.count(), channel.kept.len()), (2_000, 286, 286));
+            assert!(
+                (0..2_000).all(|row| channel.holds(row) != few[row].is_nan()
+                    && channel.missing(row) != channel.holds(row))
+            );
+            for rows in [0..0, 0..2_000, 3..4, 500..1_100, 1_990..2_000, 2_000..2_000] {
+                assert_eq!(bits(&channel.part(rows.clone())), bits(&few[rows.clone()]), "{rows:?}");
+                let among: Vec<f64> =
+                    few[rows.clone()].iter().copied().filter(|value| !value.is_nan()).collect();
+                assert_eq!(channel.among(rows.clone()), among, "{rows:?}");
+            }
+            assert_eq!(bits(channel.apart().values()), bits(&few));
+            assert!(channel.laid_out.get().is_none(), "what is apart goes with it");
+            assert_eq!(bits(channel.values()), bits(&few));
+        }
+        // A code among the values: its row holds none.
+        alone[1] = f64::NAN;
+        let coded = placed(&alone);
+        assert_eq!((coded.rows(), coded.count(), coded.holds(3), coded.holds(10)), (2_000, 285, true, false));
+        assert_eq!(coded.values()[17], 17.0);
+    }
+
+    #[test]
+    fn a_channel_of_many_values_keeps_its_rows() {
+        let many: Vec<f64> =
+            (0..40).map(|row| if row % 3 == 0 { f64::from(row) } else { f64::NAN }).collect();
+        let channel = channel(&many);
+        assert!(!channel.keeps_few());
+        assert_eq!((channel.rows(), channel.count()), (40, 14));
+        assert_eq!((bits(channel.values()), bits(channel.among(2..9))), (bits(&many), bits(&many[2..9])));
+        assert!(channel.holds(3) && !channel.holds(4));
+    }
+
     #[test]
     fn the_last_row_that_holds_a_value_is_found_as_by_walking_back() {
         let holds = |row: usize| row % 97 == 5 || (200..230).contains(&row);
         // A mask that does not begin at a byte.
         let held = BooleanBuffer::collect_bool(1_003, |bit| bit >= 3 && holds(bit - 3)).slice(3, 1_000);
         let values: Vec<f64> = (0..1_000).filter(|row| holds(*row)).map(|row| row as f64).collect();
-        let channel = |values, held| {
-            Channel::placed(
-                "pressure".to_owned(),
-                Role::Other,
-                &crate::log::unit::UNKNOWN,
-                values,
-                held,
-                None,
-            )
-        };
-        let few = channel(values, Some(held));
+        let unit = Unit::inside(Role::Other.dimension());
+        let few = Channel::placed("a".to_owned(), Role::Other, unit, values, Some(held), None);
         for end in 0..1_010 {
             for start in [0, 7, 150, 215, 990] {
                 let walked = (start..end.min(1_000)).rev().find(|row| holds(*row));
                 assert_eq!(few.last_held(start..end), walked, "{start}..{end}");
             }
         }
-        let whole = channel(vec![1.0; 10], None);
+        let whole = channel(&[1.0; 10]);
         assert_eq!(
             [whole.last_held(0..4), whole.last_held(4..4), whole.last_held(2..99)],
             [Some(3), None, Some(9)]

@@ -431,3 +431,41 @@ fn booleans(texts: &StringArray) -> Option<(BooleanArray, Option<&'static str>)>
     debug_assert_eq!(values.len(), texts.len());
     Some((BooleanArray::from(values), words))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Chunks of which one in so many rows holds a number, put together: few become many and few again.
+    #[test]
+    fn few_numbers_and_many_are_put_together_alike() {
+        for every in
+            [vec![9, 9, 1, 1, 1, 50, 50, 50, 50], vec![1, 40, 40, 40, 40, 40, 1], vec![1_000, 7, 2, 3]]
+        {
+            let mut whole = Cells::new(Kind::Number, 100);
+            let mut expected: Vec<Option<f64>> = Vec::new();
+            for every in every {
+                let mut part = Cells::new(Kind::Number, 100);
+                for row in 0..100 {
+                    let value = (row % every == every / 2).then(|| expected.len() as f64 + 0.5);
+                    match value {
+                        Some(value) => part.push(value.to_string().as_bytes(), b'.', row, 0),
+                        None => part.push_blank(),
+                    }
+                    expected.push(value);
+                }
+                whole.absorb(&part, 0, 0);
+                let count = expected.iter().flatten().count();
+                assert!(
+                    !are_few(count, expected.len()) || whole.numbers.len() == count,
+                    "only the numbers are kept"
+                );
+                assert_eq!(whole.count, count);
+            }
+            whole.pop();
+            expected.pop();
+            let Joined::Done(finished) = finish(whole, &OnceLock::new()) else { panic!("numbers") };
+            assert!(*finished.values.whole() == Float64Array::from(expected));
+        }
+    }
+}
