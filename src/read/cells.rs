@@ -447,7 +447,7 @@ mod tests {
             for every in every {
                 let mut part = Cells::new(Kind::Number, 100);
                 for row in 0..100 {
-                    let value = (row % every == every / 2).then(|| expected.len() as f64 + 0.5);
+                    let value = (row % every == every / 2).then_some(expected.len() as f64 + 0.5);
                     match value {
                         Some(value) => part.push(value.to_string().as_bytes(), b'.', row, 0),
                         None => part.push_blank(),
