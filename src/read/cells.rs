@@ -45,7 +45,10 @@ pub(super) struct Cells {
     blank: usize,
     /// Rows to reserve when it comes.
     expected: usize,
-    wide: Vec<Option<i64>>,
+    /// Integers beyond what a double holds, each with its place among the rows.
+    wide: Vec<(usize, i64)>,
+    /// Rows of `wide`, with and without one.
+    wide_rows: usize,
     /// End of each row's text in `bytes`; an empty text is an empty cell.
     ends: Vec<usize>,
     bytes: Vec<u8>,
@@ -76,6 +79,7 @@ impl Cells {
             blank: 0,
             expected: rows,
             wide: Vec::new(),
+            wide_rows: 0,
             ends: Vec::with_capacity(if kind == Kind::Text { rows } else { 0 }),
             bytes: Vec::new(),
             count: 0,
@@ -116,7 +120,7 @@ impl Cells {
         match self.kind {
             Kind::Number if self.numbers.is_empty() => self.blank += 1,
             Kind::Number => self.numbers.push(f64::NAN),
-            Kind::Wide => self.wide.push(None),
+            Kind::Wide => self.wide_rows += 1,
             Kind::Text => self.ends.push(self.bytes.len()),
             Kind::Skip => {}
         }
@@ -143,7 +147,8 @@ impl Cells {
             },
             Kind::Wide => match number::parse_integer(token) {
                 Some(value) => {
-                    self.wide.push(Some(value));
+                    self.wide.push((self.wide_rows, value));
+                    self.wide_rows += 1;
                     self.count += 1;
                 }
                 None if number::is_null_word(token) => self.push_null_word(token, row, line),
@@ -198,7 +203,8 @@ impl Cells {
         self.ends.clear();
         self.bytes.clear();
         self.odd.clear();
-        (self.blank, self.count, self.null_words, self.others) = (0, 0, 0, 0);
+        (self.blank, self.wide_rows) = (0, 0);
+        (self.count, self.null_words, self.others) = (0, 0, 0);
         (self.fractional, self.any_wide, self.first_null_word) = (false, false, None);
         self.rounded = None;
     }
@@ -210,7 +216,8 @@ impl Cells {
         } else {
             self.absorb_numbers(more);
         }
-        self.wide.extend_from_slice(&more.wide);
+        self.wide.extend(more.wide.iter().map(|(place, value)| (self.wide_rows + place, *value)));
+        self.wide_rows += more.wide_rows;
         let base = self.bytes.len();
         self.ends.extend(more.ends.iter().map(|end| base + end));
         self.bytes.extend_from_slice(&more.bytes);
@@ -285,7 +292,8 @@ impl Cells {
                 self.rounded.take_if(|rounded| rounded.first.row == rows);
             }
             Kind::Wide => {
-                if self.wide.pop().flatten().is_some() {
+                self.wide_rows = self.wide_rows.saturating_sub(1);
+                if self.wide.pop_if(|(place, _)| *place == self.wide_rows).is_some() {
                     self.count -= 1;
                 }
             }
@@ -301,6 +309,18 @@ impl Cells {
 fn odd(token: &[u8], row: usize, line: u64) -> Odd {
     let text: String = String::from_utf8_lossy(token).chars().take(40).collect();
     Odd { row, line, text }
+}
+
+/// One integer per row, null where there is none.
+fn integers(found: &[(usize, i64)], rows: usize) -> Int64Array {
+    let mut values = vec![0; rows];
+    let mut held = BooleanBufferBuilder::new(rows);
+    held.append_n(rows, false);
+    for (place, value) in found {
+        values[*place] = *value;
+        held.set_bit(*place, true);
+    }
+    Int64Array::new(values.into(), (found.len() < rows).then(|| NullBuffer::new(held.finish())))
 }
 
 /// A finished column.
@@ -367,7 +387,7 @@ pub(super) fn finish(cells: Cells, blank: &OnceLock<Values>) -> Joined {
                 None => Values::new(kept),
             }
         }
-        Kind::Wide => Values::new(Arc::new(Int64Array::from(cells.wide))),
+        Kind::Wide => Values::new(Arc::new(integers(&cells.wide, cells.wide_rows))),
         _ => {
             let Some(texts) = texts(cells.ends, cells.bytes) else { return Joined::TooLarge };
             match booleans(&texts) {

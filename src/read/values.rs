@@ -45,6 +45,7 @@ impl Values {
     }
 
     /// The same slots, every one kept unless few hold a value.
+    #[cfg(feature = "mdf")]
     pub(super) fn settled(self) -> Self {
         if are_few(self.kept.len(), self.len()) { self } else { Self::new(self.whole()) }
     }

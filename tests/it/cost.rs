@@ -402,3 +402,18 @@ fn long_columns_with_few_values_stay_within_their_means() {
         assert!(peak_mb.is_none_or(|mb| mb < most_mb), "{call:?}: {peak_mb:?} of {most_mb:.0} MiB");
     }
 }
+
+/// Integers beyond what a double holds, in one cell of forty: every empty one took sixteen bytes.
+#[test]
+fn long_integers_in_few_cells_stay_within_their_means() {
+    let names: Vec<String> = (0..2_000).map(|n| format!("ch{n}")).collect();
+    let head = format!("Time (s),{}", names.join(","));
+    let cells: Vec<String> = (0..40)
+        .map(|row| (0..2_000).map(|n| if (row + n) % 40 == 0 { ",9007199254740993" } else { "," }).collect())
+        .collect();
+    let sparse =
+        rows(&head, 2_000, |row| format!("{}.{:02}{}", row / 100, row % 100, cells[(row % 40) as usize]));
+    let folder = folder();
+    let log = file(folder.path(), "integers.csv", &sparse);
+    every_command_within(&log, most_mb(&sparse));
+}
