@@ -265,6 +265,13 @@ fn travel(values: &[f64]) -> Option<(f64, f64)> {
     Some((low, robust::quantile_in_place(&mut finite, 0.99)?))
 }
 
+/// The same of a throttle that tells open from closed.
+fn throttle_travel(position: &[f64]) -> Result<(f64, f64), String> {
+    travel(position)
+        .filter(|(low, high)| high - low >= LEAST_TRAVEL)
+        .ok_or_else(|| "the throttle does not move far enough to tell open from closed".to_owned())
+}
+
 /// Throttle wide open with the pedal released.
 fn pedal(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
     let throttle = need(view, Role::Throttle)?;

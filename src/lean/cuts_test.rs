@@ -123,7 +123,7 @@ impl Drive {
     }
 }
 
-fn unflagged(bench: &Bench) -> Detection {
+pub(super) fn unflagged(bench: &Bench) -> Detection {
     let good = |channel: &crate::log::Channel| vec![crate::flag::Flag::Good; channel.rows()].into();
     Detection { flags: bench.log.channels.iter().map(good).collect(), ..Detection::default() }
 }

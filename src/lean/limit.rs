@@ -222,18 +222,22 @@ impl<'a> Witnesses<'a> {
         if self.speed.and_then(|w| w.at(time_s, 0.5)).is_some_and(|rpm| rpm < k::RUNNING_RPM.value) {
             return Load::Part;
         }
-        let believed = |w: Option<Witness<'_>>| w.and_then(|w| w.at(time_s, 2.0));
-        let doubted = |w: Option<Witness<'_>>| w.and_then(|w| w.doubted(time_s, 2.0));
-        let (opened, pressure) = (believed(self.throttle), believed(self.manifold));
+        let tells = |w: Option<Witness<'_>>| w.and_then(|w| w.tells(time_s, 2.0));
+        let [throttle, manifold] = [tells(self.throttle), tells(self.manifold)];
+        let believed = |told: Option<(f64, Option<Flag>)>| told.filter(|t| t.1.is_none()).map(|t| t.0);
+        let (opened, pressure) = (believed(throttle), believed(manifold));
         let load = self.load_of(scene, time_s, opened, pressure);
         if load == Load::Full {
             return load;
         }
         // What failed a critical test is heard only where nothing else speaks.
         let alone = opened.is_none() && pressure.is_none();
-        let heard = |w| doubted(w).filter(|(_, flag)| alone || *flag != Flag::Bad).map(|(value, _)| value);
+        let heard = |told: Option<(f64, Option<Flag>)>| {
+            let (value, doubt) = told?;
+            doubt.filter(|flag| alone || *flag != Flag::Bad).map(|_| value)
+        };
         let full = |opened, pressure| self.load_of(scene, time_s, opened, pressure) == Load::Full;
-        let (open, dense) = (heard(self.throttle), heard(self.manifold));
+        let (open, dense) = (heard(throttle), heard(manifold));
         let either = open.is_some() && full(open, pressure) || dense.is_some() && full(opened, dense);
         if either || open.is_some() && dense.is_some() && full(open, dense) { Load::Full } else { load }
     }

@@ -1,5 +1,6 @@
 //! What is read after a start and after an opening before the gas of it is there, on small logs built in code.
 
+use super::cuts_test::unflagged;
 use super::suite::line;
 use super::*;
 use crate::detect::testing::{Bench, Noise, quantised};
@@ -34,11 +35,6 @@ fn bench(rate_hz: f64, seconds: f64, gas: impl Fn(f64) -> f64, others: Vec<(Role
     });
     bench.state = crate::state::judge(&bench.log, &bench.rig);
     bench.chain()
-}
-
-fn unflagged(bench: &Bench) -> Detection {
-    let good = |channel: &crate::log::Channel| vec![crate::flag::Flag::Good; channel.rows()].into();
-    Detection { flags: bench.log.channels.iter().map(good).collect(), ..Detection::default() }
 }
 
 fn events(bench: &Bench) -> Vec<LeanEvent> {

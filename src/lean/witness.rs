@@ -108,32 +108,32 @@ impl Witness<'_> {
         }))
     }
 
-    /// Last believable value at or before a time, not older than `age_s`. Newer readings that are in doubt end what an older
-    /// one says, unless they are no more than a spike.
+    /// Last believable value at or before a time, not older than `age_s`; see [`Witness::tells`].
     pub(super) fn at(&self, time_s: f64, age_s: f64) -> Option<f64> {
-        let mut age_s = age_s;
-        for (row, value) in self.latest(time_s, age_s) {
-            if time_s - self.time_s[row] > age_s {
-                return None;
-            }
-            if self.usable(row) {
-                return Some(value);
-            }
-            age_s = age_s.min(k::DOUBT_BRIDGED_S.value);
-        }
-        None
-    }
-
-    /// Last value at or before a time with its flag, where it is in doubt and no believable one speaks in its place.
-    pub(super) fn doubted(&self, time_s: f64, age_s: f64) -> Option<(f64, Flag)> {
-        let (row, value) = self.latest(time_s, age_s).next()?;
-        let flag = self.flag(row).unwrap_or(Flag::NotEvaluated);
-        self.at(time_s, age_s).is_none().then_some((value, flag))
+        self.tells(time_s, age_s).filter(|(_, doubt)| doubt.is_none()).map(|(value, _)| value)
     }
 
     /// What it reads, believable or not, for conclusions that a doubt must not prevent.
     pub(super) fn reads(&self, time_s: f64, age_s: f64) -> Option<f64> {
-        self.at(time_s, age_s).or_else(|| Some(self.doubted(time_s, age_s)?.0))
+        self.tells(time_s, age_s).map(|(value, _)| value)
+    }
+
+    /// Last believable value at or before a time, not older than `age_s`; where there is none the last value, with the flag that
+    /// doubts it. Newer readings that are in doubt end what an older one says, unless they are no more than a spike.
+    pub(super) fn tells(&self, time_s: f64, age_s: f64) -> Option<(f64, Option<Flag>)> {
+        let mut age_s = age_s;
+        let mut doubted = None;
+        for (row, value) in self.latest(time_s, age_s) {
+            if time_s - self.time_s[row] > age_s {
+                break;
+            }
+            if self.usable(row) {
+                return Some((value, None));
+            }
+            doubted = doubted.or(Some((value, self.flag(row))));
+            age_s = age_s.min(k::DOUBT_BRIDGED_S.value);
+        }
+        doubted
     }
 
     /// Values at or before a time and not older than `age_s`, believable or not, the last one first.

@@ -1,8 +1,8 @@
 //! Engine speed, vehicle speed and gear against each other: what turns together.
 
 use super::{
-    DIFFERENCE, ERROR, Found, HOLD, INTERCEPT, LASTED, LEAST_PAIRS, LEAST_TRAVEL, PAIRS, R2, SEE, SLOPE,
-    SPEED, held, lasted_s, need, stretches, travel,
+    DIFFERENCE, ERROR, Found, HOLD, INTERCEPT, LASTED, LEAST_PAIRS, PAIRS, R2, SEE, SLOPE, SPEED, held,
+    lasted_s, need, stretches, throttle_travel,
 };
 use crate::detect::{Finding, Limit, Limits, View};
 use crate::flag::Flag;
@@ -161,9 +161,7 @@ pub(super) fn driven(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) ->
     let speed = need(view, Role::VehicleSpeed)?;
     let clock = &view.log.clock;
     let (position, moves) = (held(channel, clock), held(speed, clock));
-    let Some((low, high)) = travel(&position).filter(|(low, high)| high - low >= LEAST_TRAVEL) else {
-        return Err("the throttle does not move far enough to tell open from closed".to_owned());
-    };
+    let (low, high) = throttle_travel(&position)?;
     let closed = low + CLOSED * (high - low);
     let gain = limits.get(&DOWNHILL);
     // Over a second, in which a coarse reading still tells.

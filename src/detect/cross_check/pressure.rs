@@ -1,8 +1,8 @@
 //! Manifold, boost and barometer: one air.
 
 use super::{
-    DIFFERENCE, Found, HOLD, INTERCEPT, LASTED, LEAST_PAIRS, LEAST_TRAVEL, PAIRS, PRESSURE, R2, SEE, SLOPE,
-    VACUUM, held, lasted_s, need, stretches, travel,
+    DIFFERENCE, Found, HOLD, INTERCEPT, LASTED, LEAST_PAIRS, PAIRS, PRESSURE, R2, SEE, SLOPE, VACUUM, held,
+    lasted_s, need, stretches, throttle_travel,
 };
 use crate::detect::{Finding, Limits, View};
 use crate::flag::Flag;
@@ -20,9 +20,7 @@ pub(super) fn throttle(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) 
     let other = need(view, Role::ManifoldPressure)?;
     let clock = &view.log.clock;
     let (position, map) = (held(channel, clock), held(other, clock));
-    let Some((low, high)) = travel(&position).filter(|(low, high)| high - low >= LEAST_TRAVEL) else {
-        return Err("the throttle does not move far enough to tell open from closed".to_owned());
-    };
+    let (low, high) = throttle_travel(&position)?;
     let open = low + OPEN * (high - low);
     let vacuum = DEEPEST_PA..1e3 * limits.get(&VACUUM);
     let contradict = |row: usize| position[row] >= open && vacuum.contains(&map[row]);
