@@ -3,9 +3,9 @@
 use std::ops::Range;
 
 use super::pace::{self, Readings, shown};
+use super::runner::described_most;
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
-    described_most,
 };
 use crate::flag::Flag;
 use crate::log::{Channel, Role};

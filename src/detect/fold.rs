@@ -2,7 +2,8 @@
 
 use std::ops::Range;
 
-use super::{Evaluated, Judged, Outcome, Stage};
+use super::runner::Judged;
+use super::{Evaluated, Outcome, Stage};
 use crate::document::About;
 use crate::flag::{Flag, Flags};
 use crate::log::Channel;
