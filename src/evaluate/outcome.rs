@@ -186,8 +186,9 @@ pub struct Outcome {
     pub taus: Vec<TauFact>,
     /// Whether the gate opened, by the ready policy `next_step`.
     pub open: bool,
-    /// Dangers that no event meets though the log knows the load: cause, and what the log shows of them.
-    pub missed: Vec<(String, Sight)>,
+    /// What the log shows of dangers that were dismissed, or that no event meets though it knows the load: place among
+    /// `truth`, and the sight.
+    pub sights: Vec<(usize, Sight)>,
     /// Why the log could not be audited; null when it could.
     pub failed: Option<String>,
 }
@@ -239,16 +240,19 @@ pub fn judge_plan(seed: u64, plan: Plan) -> Outcome {
             outcome.taus = taus(&audited.document, &run);
             outcome.open = audited.document.gate.decision == Decision::Open;
             outcome.failed = audited.document.lean_not_evaluated;
-            outcome.missed = missed(&outcome, &run);
+            outcome.sights = sights(&outcome, &run);
         }
     }
     outcome
 }
 
-fn missed(outcome: &Outcome, run: &Run) -> Vec<(String, Sight)> {
-    let dangers = outcome.truth.iter().filter(|truth| outcome.knows_load && is_danger(truth));
-    let missed = dangers.filter(|truth| fate(outcome, truth) == Fate::Missed);
-    missed.map(|truth| (truth.cause.clone(), simulate::sight(run, truth))).collect()
+fn sights(outcome: &Outcome, run: &Run) -> Vec<(usize, Sight)> {
+    let dangers = outcome.truth.iter().enumerate().filter(|(_, truth)| is_danger(truth));
+    let overlooked = dangers.filter(|(_, truth)| {
+        let fate = fate(outcome, truth);
+        fate.dangerous() || fate == Fate::Missed && outcome.knows_load
+    });
+    overlooked.map(|(index, truth)| (index, simulate::sight(run, truth))).collect()
 }
 
 fn empty(seed: u64, plan: &Plan, run: &Run) -> Outcome {
@@ -294,7 +298,7 @@ fn empty(seed: u64, plan: &Plan, run: &Run) -> Outcome {
         trust: Vec::new(),
         taus: Vec::new(),
         open: false,
-        missed: Vec::new(),
+        sights: Vec::new(),
         failed: None,
     }
 }

@@ -33,7 +33,7 @@ pub fn render(evaluation: &Evaluation) -> String {
         e.verdicts.events,
     );
     dangers(&mut out, &e.verdicts);
-    missed(&mut out, &e.verdicts);
+    sights(&mut out, &e.verdicts);
     recalls(&mut out, &e.verdicts);
     causes(&mut out, &e.verdicts);
     out.push_str("\nExtra lean events (nothing happened there)\n");
@@ -98,28 +98,34 @@ fn dangers(out: &mut String, v: &Verdicts) {
     );
 }
 
-fn missed(out: &mut String, v: &Verdicts) {
-    let _ = writeln!(
-        out,
-        "Dangers met by no event, load known, and what the log shows of them beside a twin in which they never became one\n  \
-         {:16} {:>6} {:>16} {:>22} {:>24}",
-        "", "missed", "only they read", "apart by less than", "one like it within"
+fn sights(out: &mut String, v: &Verdicts) {
+    out.push_str(
+        "Dangers overlooked, and what the log shows of them beside a twin in which they never became one\n",
     );
-    let _ = writeln!(
-        out,
-        "  {:16} {:>6} {:>16} {:>22} {:>24}",
-        "",
-        "",
-        "beyond the limit",
-        format!("{SIGHT_SIGMA} deviations"),
-        format!("{SIGHT_LAMBDA} lambda"),
-    );
-    for (name, row) in &v.missed_by_cause {
+    for (name, rows) in
+        [("met by no event, load known", &v.missed_by_cause), ("dismissed", &v.dismissed_by_cause)]
+    {
         let _ = writeln!(
             out,
-            "  {name:16} {:>6} {:>16} {:>22} {:>24}",
-            row.count, row.reads, row.unseen, row.alike
+            "  {name:28} {:>6} {:>16} {:>22} {:>24}",
+            "all", "only they read", "apart by less than", "one like it within"
         );
+        let _ = writeln!(
+            out,
+            "  {:28} {:>6} {:>16} {:>22} {:>24}",
+            "",
+            "",
+            "beyond the limit",
+            format!("{SIGHT_SIGMA} deviations"),
+            format!("{SIGHT_LAMBDA} lambda"),
+        );
+        for (cause, row) in rows {
+            let _ = writeln!(
+                out,
+                "    {cause:26} {:>6} {:>16} {:>22} {:>24}",
+                row.count, row.reads, row.unseen, row.alike
+            );
+        }
     }
     out.push('\n');
 }

@@ -43,7 +43,7 @@ impl Suite {
     /// Seeds that belong to it; no two suites share one.
     pub const fn seeds(self) -> Range<u64> {
         match self {
-            Self::Tune => 0..10_000,
+            Self::Tune => 0..50_000,
             Self::Validate => 50_000..60_000,
             Self::Test => 100_000..110_000,
         }
@@ -311,7 +311,7 @@ mod tests {
         let command = Suite::Test.command(later.start, later.count());
         assert_eq!(command, "sondeproof evaluate --suite test --logs 500 --skip 3000");
         // No seed of another suite.
-        assert_eq!(Suite::Tune.some(9_900, 500), 9_900..10_000);
+        assert_eq!(Suite::Tune.some(49_900, 500), 49_900..50_000);
         assert_eq!(Suite::Tune.some(u64::MAX, 1).count(), 0);
     }
 

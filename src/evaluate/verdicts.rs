@@ -94,9 +94,9 @@ pub struct Extra {
     pub per_hour_knowing_load: f64,
 }
 
-/// Dangers of one cause that no event meets though the log knows the load, and how far the log shows them.
+/// Dangers of one cause that were overlooked, and how far the log shows them.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct MissedRow {
+pub struct SightRow {
     /// How many.
     pub count: usize,
     /// Of these, with a reading beyond the limit that the same log without the danger does not have.
@@ -153,7 +153,10 @@ pub struct Verdicts {
     pub by_load: BTreeMap<String, Danger>,
     /// Dangers met by no event in logs that know the load, by true cause.
     #[serde(default)]
-    pub missed_by_cause: BTreeMap<String, MissedRow>,
+    pub missed_by_cause: BTreeMap<String, SightRow>,
+    /// Dangers dismissed, by true cause.
+    #[serde(default)]
+    pub dismissed_by_cause: BTreeMap<String, SightRow>,
     /// By true cause.
     pub causes: BTreeMap<String, CauseRow>,
     /// Decidable artefacts called artefact.
@@ -213,7 +216,8 @@ pub fn tabulate(outcomes: &[Outcome]) -> Verdicts {
             }
             .to_owned()
         }),
-        missed_by_cause: missed_by_cause(outcomes),
+        missed_by_cause: sight_rows(outcomes, |fate| fate == Fate::Missed),
+        dismissed_by_cause: sight_rows(outcomes, Fate::dangerous),
         causes: causes(outcomes),
         extra: extra(outcomes.iter()),
         extra_fault_free: extra(outcomes.iter().filter(|outcome| outcome.load == Load::FaultFree)),
@@ -296,14 +300,19 @@ fn grouped(outcomes: &[Outcome], key: impl Fn(&Outcome) -> String) -> BTreeMap<S
     groups.into_iter().map(|(name, group)| (name, danger(group.into_iter(), is_danger))).collect()
 }
 
-fn missed_by_cause(outcomes: &[Outcome]) -> BTreeMap<String, MissedRow> {
-    let mut rows: BTreeMap<String, MissedRow> = BTreeMap::new();
-    for (cause, sight) in outcomes.iter().flat_map(|outcome| &outcome.missed) {
-        let row = rows.entry(cause.clone()).or_default();
-        row.count += 1;
-        row.reads += usize::from(sight.reads);
-        row.unseen += usize::from(sight.known_sigma < SIGHT_SIGMA);
-        row.alike += usize::from(sight.doubt_lambda <= SIGHT_LAMBDA);
+fn sight_rows(outcomes: &[Outcome], of: impl Fn(Fate) -> bool) -> BTreeMap<String, SightRow> {
+    let mut rows: BTreeMap<String, SightRow> = BTreeMap::new();
+    for outcome in outcomes {
+        for (index, sight) in &outcome.sights {
+            let Some(truth) = outcome.truth.get(*index).filter(|truth| of(fate(outcome, truth))) else {
+                continue;
+            };
+            let row = rows.entry(truth.cause.clone()).or_default();
+            row.count += 1;
+            row.reads += usize::from(sight.reads);
+            row.unseen += usize::from(sight.known_sigma < SIGHT_SIGMA);
+            row.alike += usize::from(sight.doubt_lambda <= SIGHT_LAMBDA);
+        }
     }
     rows
 }
@@ -475,7 +484,7 @@ fn case(outcome: &Outcome, truth: &TruthEvent, called: String) -> Case {
 fn danger_cases(outcomes: &[Outcome], of: impl Fn(Fate) -> bool) -> Vec<Case> {
     let mut cases = Vec::new();
     for outcome in outcomes {
-        for truth in outcome.truth.iter().filter(|truth| is_danger(truth)) {
+        for (index, truth) in outcome.truth.iter().enumerate().filter(|(_, truth)| is_danger(truth)) {
             if of(fate(outcome, truth)) {
                 let over: Vec<String> = outcome
                     .events
@@ -483,7 +492,17 @@ fn danger_cases(outcomes: &[Outcome], of: impl Fn(Fate) -> bool) -> Vec<Case> {
                     .filter(|event| overlap_s(event, truth, &outcome.tolerance).is_some())
                     .map(said)
                     .collect();
-                cases.push(case(outcome, truth, over.join(" | ")));
+                let sight = outcome.sights.iter().find(|(at, _)| *at == index);
+                let shown = sight.map_or_else(String::new, |(_, sight)| {
+                    let reads = if sight.reads { "more" } else { "no more" };
+                    format!(
+                        "; {reads} readings beyond the limit than without it, {:.1} deviations apart, in doubt {:.1} or \
+                         lambda {:.2}",
+                        sight.known_sigma, sight.doubt_sigma, sight.doubt_lambda
+                    )
+                });
+                let case = case(outcome, truth, over.join(" | "));
+                cases.push(Case { truth: case.truth.clone() + &shown, ..case });
             }
         }
     }
