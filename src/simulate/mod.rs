@@ -48,7 +48,7 @@ pub use scenario::{
 };
 pub use trace::Trace;
 pub use truth::{HAZARD_CYCLES, SCHEMA, Span, Truth, TruthChannel, TruthEvent};
-pub use twin::{Sight, sight};
+pub use twin::{Apart, Sight, dangerous, sight};
 
 /// One simulated run.
 #[derive(Clone, Debug)]
