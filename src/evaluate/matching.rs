@@ -157,6 +157,35 @@ pub fn fate(outcome: &Outcome, truth: &TruthEvent) -> Fate {
     if dismissed_s > found_s { Fate::FoundInPart } else { Fate::Found }
 }
 
+/// What an event lies over.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Over {
+    /// A true lean event.
+    Truth,
+    /// The sensor's way up after it was switched on, and said to be no measurement.
+    WarmUp,
+    /// A fault of the chain that has no cause of its own among lean events.
+    Fault,
+    /// Nothing.
+    Nothing,
+}
+
+/// What an event of a log lies over.
+pub fn over(outcome: &Outcome, event: &Judged) -> Over {
+    if outcome.truth.iter().any(|truth| overlap_s(event, truth, &outcome.tolerance).is_some()) {
+        return Over::Truth;
+    }
+    // The reading comes in along its warm-up curve for a second or two after the first live value.
+    let warming = event.start_s < outcome.ready_s + 2.0;
+    if warming && event.treat_as == TreatAs::Invalid {
+        Over::WarmUp
+    } else if outcome.off.iter().any(|off| off.start <= event.end_s && off.end >= event.start_s) {
+        Over::Fault
+    } else {
+        Over::Nothing
+    }
+}
+
 #[cfg(test)]
 pub(super) mod tests {
     use super::*;

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-use super::matching::{Fate, Tolerance, fate};
+use super::matching::{Fate, Over, Tolerance, fate, over};
 use super::suite::{Load, Plan, plan};
 use super::verdicts::is_danger;
 use crate::audit::{Audited, audit};
@@ -15,7 +15,7 @@ use crate::log::{Channel, Estimate, Log, Role};
 use crate::read::{self, ReadOptions};
 use crate::rig::{self, Rig};
 use crate::signal::response::apparent;
-use crate::simulate::{self, FaultKind, LinkKind, Machine, Place, Run, Sight, Span, TruthEvent};
+use crate::simulate::{self, Apart, FaultKind, LinkKind, Machine, Place, Run, Sight, Span, TruthEvent};
 use crate::trust;
 
 /// One piece of evidence of a judged event.
@@ -189,6 +189,9 @@ pub struct Outcome {
     /// What the log shows of dangers that were dismissed, or that no event meets though it knows the load: place among
     /// `truth`, and the sight.
     pub sights: Vec<(usize, Sight)>,
+    /// How near the log of a danger comes to each event over nothing that is treated as one, where the log knows the load;
+    /// events with no gas burnt under load beside them are left out.
+    pub alarms: Vec<Apart>,
     /// Why the log could not be audited; null when it could.
     pub failed: Option<String>,
 }
@@ -241,6 +244,7 @@ pub fn judge_plan(seed: u64, plan: Plan) -> Outcome {
             outcome.open = audited.document.gate.decision == Decision::Open;
             outcome.failed = audited.document.lean_not_evaluated;
             outcome.sights = sights(&outcome, &run);
+            outcome.alarms = alarms(&outcome, &run);
         }
     }
     outcome
@@ -253,6 +257,13 @@ fn sights(outcome: &Outcome, run: &Run) -> Vec<(usize, Sight)> {
         fate.dangerous() || fate == Fate::Missed && outcome.knows_load
     });
     overlooked.map(|(index, truth)| (index, simulate::sight(run, truth))).collect()
+}
+
+fn alarms(outcome: &Outcome, run: &Run) -> Vec<Apart> {
+    let alarms = outcome.events.iter().filter(|event| {
+        outcome.knows_load && event.treat_as == TreatAs::Hazard && over(outcome, event) == Over::Nothing
+    });
+    alarms.filter_map(|event| simulate::dangerous(run, event.start_s, event.end_s)).collect()
 }
 
 fn empty(seed: u64, plan: &Plan, run: &Run) -> Outcome {
@@ -299,6 +310,7 @@ fn empty(seed: u64, plan: &Plan, run: &Run) -> Outcome {
         taus: Vec::new(),
         open: false,
         sights: Vec::new(),
+        alarms: Vec::new(),
         failed: None,
     }
 }

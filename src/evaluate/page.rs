@@ -201,6 +201,12 @@ fn extra(out: &mut String, name: &str, extra: &Extra) {
         most(&extra.kinds, 8),
         seeds.join(" ")
     );
+    let _ = writeln!(
+        out,
+        "              of {} as a danger, load known, beside the log of a danger: {} apart by less than {SIGHT_SIGMA} deviations, {} \
+         alike within {SIGHT_LAMBDA} lambda",
+        extra.near.count, extra.near.unseen, extra.near.alike,
+    );
 }
 
 fn detectors(out: &mut String, rows: &[DetectorRow]) {

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::matching::{Fate, fate, main_event, main_truth, of_gas, overlap_s};
+use super::matching::{Fate, Over, fate, main_event, main_truth, of_gas, over, overlap_s};
 use super::outcome::{Judged, Outcome};
 use super::suite::Load;
 use crate::document::{TreatAs, Verdict};
@@ -92,6 +92,21 @@ pub struct Extra {
     pub seeds: Vec<u64>,
     /// Of the events, those in logs that know the load (throttle or manifold pressure), per hour of such logs.
     pub per_hour_knowing_load: f64,
+    /// Those of them that are treated as a danger, beside the log of one.
+    #[serde(default)]
+    pub near: NearRow,
+}
+
+/// Events over nothing that are treated as a danger, in logs that know the load, and how near the log of a danger comes.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct NearRow {
+    /// How many.
+    pub count: usize,
+    /// Of these, whose rows are apart from those of the log of a danger by less than [`SIGHT_SIGMA`], where the moment of the
+    /// gas is known to a row only, and the sensor's response to the spread of healthy ones.
+    pub unseen: usize,
+    /// Of these, no reading of which is further than [`SIGHT_LAMBDA`] from those of that log.
+    pub alike: usize,
 }
 
 /// Dangers of one cause that were overlooked, and how far the log shows them.
@@ -413,25 +428,26 @@ fn extra<'a>(outcomes: impl Iterator<Item = &'a Outcome>) -> Extra {
         extra.hours += hours;
         knowing_hours += if outcome.knows_load { hours } else { 0.0 };
         for event in &outcome.events {
-            if outcome.truth.iter().any(|truth| overlap_s(event, truth, &outcome.tolerance).is_some()) {
-                continue;
-            }
-            // The reading comes in along its warm-up curve for a second or two after the first live value.
-            let warming = event.start_s < outcome.ready_s + 2.0;
-            if warming && event.treat_as == TreatAs::Invalid {
-                extra.warm_up += 1;
-            } else if outcome.off.iter().any(|off| off.start <= event.end_s && off.end >= event.start_s) {
-                extra.over_fault += 1;
-            } else {
-                extra.count += 1;
-                knowing += usize::from(outcome.knows_load);
-                extra.hazard += usize::from(event.treat_as == TreatAs::Hazard);
-                let kind = format!("{} {}", event.context, event.cause);
-                *extra.kinds.entry(kind).or_insert(0) += 1;
-                if extra.seeds.len() < 12 {
-                    extra.seeds.push(outcome.seed);
+            match over(outcome, event) {
+                Over::Truth => {}
+                Over::WarmUp => extra.warm_up += 1,
+                Over::Fault => extra.over_fault += 1,
+                Over::Nothing => {
+                    extra.count += 1;
+                    knowing += usize::from(outcome.knows_load);
+                    extra.hazard += usize::from(event.treat_as == TreatAs::Hazard);
+                    let kind = format!("{} {}", event.context, event.cause);
+                    *extra.kinds.entry(kind).or_insert(0) += 1;
+                    if extra.seeds.len() < 12 {
+                        extra.seeds.push(outcome.seed);
+                    }
                 }
             }
+        }
+        for apart in &outcome.alarms {
+            extra.near.count += 1;
+            extra.near.unseen += usize::from(apart.sigma < SIGHT_SIGMA);
+            extra.near.alike += usize::from(apart.lambda <= SIGHT_LAMBDA);
         }
     }
     extra.per_hour = extra.count as f64 / extra.hours.max(1e-9);
