@@ -241,6 +241,22 @@ pub(super) mod tests {
     }
 
     #[test]
+    fn an_event_over_nothing_is_told_from_one_over_a_fault_or_a_warm_up() {
+        let real = truth(10.0, 11.0, "fuel_supply", TreatAs::Hazard);
+        let log = Outcome {
+            ready_s: 4.0,
+            off: std::iter::once(20.0..21.0).collect(),
+            ..with(Vec::new(), vec![real])
+        };
+        let over = |start_s: f64, treat_as: TreatAs| over(&log, &event(start_s, start_s + 0.5, treat_as));
+        assert_eq!(over(10.5, TreatAs::Hazard), Over::Truth);
+        assert_eq!(over(20.8, TreatAs::Hazard), Over::Fault);
+        assert_eq!(over(5.0, TreatAs::Invalid), Over::WarmUp);
+        assert_eq!(over(5.0, TreatAs::Hazard), Over::Nothing);
+        assert_eq!(over(15.0, TreatAs::Invalid), Over::Nothing);
+    }
+
+    #[test]
     fn a_danger_is_dismissed_only_when_nothing_over_it_is_a_danger() {
         let real = truth(10.0, 11.0, "fuel_supply", TreatAs::Hazard);
         let cut = truth(11.0, 12.0, "rev_limit", TreatAs::Benign);
