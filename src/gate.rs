@@ -88,6 +88,7 @@ pub fn decide(evidence: &Evidence<'_>, policy: &Policy) -> Gate {
     case.completeness(evidence, policy);
     case.unrecorded(evidence);
     case.stood_still(evidence, policy);
+    case.stalls_by_habit(evidence);
     case.may_stand_still(evidence);
     case.trust(evidence, policy);
     case.lean_events(evidence, policy);

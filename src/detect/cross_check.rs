@@ -105,7 +105,7 @@ static META: Meta = Meta {
              - boost + barometer against manifold pressure while running.\n\
              - throttle at 90 % of its travel or more for `hold_s` with a manifold pressure below `vacuum_kpa`, as only a \
                nearly closed one makes it.\n\
-             - throttle closed for `hold_s` while the vehicle gains more than `downhill_m_s2`.\n\
+             - throttle or pedal closed for `hold_s` while the vehicle gains more than `downhill_m_s2`.\n\
              - air/fuel ratio against lambda: the same sensor, so one ratio.\n\
              - the mixture against its command: right at lambda 1, yet short of the commanded enrichment by one factor \
              nearly everywhere at full load (`mixture_gain`), as an aged element reads.\n\
@@ -151,7 +151,7 @@ impl Detector for CrossCheck {
             Role::BoostPressure => vec![pressure::boost(channel, view, limits)],
             Role::Lambda => vec![target::gain(channel, view, limits)],
             Role::Afr => vec![mixture(channel, view, limits), target::gain(channel, view, limits)],
-            Role::Pedal => vec![pedal(channel, view, limits)],
+            Role::Pedal => vec![pedal(channel, view, limits), motion::driven(channel, view, limits)],
             Role::Throttle => {
                 vec![pressure::throttle(channel, view, limits), motion::driven(channel, view, limits)]
             }
@@ -347,8 +347,10 @@ mod tests {
                 .findings(&CrossCheck, Role::EngineSpeed)
         };
         assert!(log(99e3).is_empty());
-        let found = log(35e3);
-        assert_eq!((found.len(), found[0].rows.clone(), found[0].flag), (1, 200..250, Flag::Bad));
+        for pascal in [35e3, 55e3] {
+            let found = log(pascal);
+            assert_eq!((found.len(), found[0].rows.clone(), found[0].flag), (1, 200..250, Flag::Bad));
+        }
     }
 
     #[test]

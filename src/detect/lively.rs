@@ -6,6 +6,7 @@ use super::View;
 use super::pace::Readings;
 use crate::log::Channel;
 use crate::signal::fresh;
+use crate::state::bit;
 
 /// Readings on each side of a run from which the channel's liveliness is learned.
 const NEAR: usize = 60;
@@ -41,6 +42,16 @@ pub(super) fn liveliness(
     let bits = |row: usize| view.state.bits.get(row).copied().unwrap_or(0);
     let state = bits(usize::midpoint(run.start, run.end));
     beside(channel, readings, run, |at| readings.row(at).is_some_and(|row| bits(row) == state))
+}
+
+/// The same from the nearest readings while the engine runs, for a run in which no speed says so.
+pub(super) fn liveliness_while_running(
+    channel: &Channel,
+    view: &View<'_>,
+    readings: &Readings<'_>,
+    run: &Range<usize>,
+) -> Option<Liveliness> {
+    beside(channel, readings, run, |at| readings.row(at).is_some_and(|row| view.state.has(row, bit::RUNNING)))
 }
 
 /// The same from the nearest readings in any state, for a run in a state that the log holds nothing else of.

@@ -2,14 +2,14 @@
 
 use std::ops::Range;
 
-use super::lively::{liveliness, liveliness_in_any_state};
+use super::lively::{liveliness, liveliness_in_any_state, liveliness_while_running};
 use super::pace::Readings;
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
 use crate::flag::Flag;
 use crate::log::{Channel, Role};
-use crate::state::bit;
+use crate::state::{NOT_AMBIENT_PA, bit};
 
 mod ring;
 #[cfg(test)]
@@ -45,7 +45,8 @@ static HABIT: Limit = Limit {
     unit: "1",
     default: 5.0,
     range: (1.0, 1e6),
-    why: "so many others like it make a stretch the habit of a log's link; fewer are stalls that come again (assumed)",
+    why: "so many others like it, in both halves of the log, make a stretch the habit of its link; fewer are stalls that come \
+          again (assumed)",
 };
 
 static KEY_OFF: Limit = Limit {
@@ -85,10 +86,7 @@ const SPEAKS: f64 = 0.01;
 /// Signals that must speak: one may be quiet by itself, two of different sensors are not at the same time.
 const FEWEST: usize = 2;
 
-/// Manifold pressure that no air outside has, Pa: below 4 300 m of height (ICAO standard atmosphere, from memory), and
-/// above the highest at sea level with a margin. Only an engine makes it.
-const NOT_AMBIENT_PA: (f64, f64) = (60e3, 115e3);
-/// The same as a gauge pressure, Pa: the error of the zero of such a sensor with a margin; assumed.
+/// A manifold pressure that only an engine makes, as a gauge pressure, Pa: the error of the zero of such a sensor with a margin; assumed.
 const NOT_AMBIENT_GAUGE_PA: f64 = 15e3;
 /// A vehicle faster than that moves, m/s; assumed.
 const MOVES_MPS: f64 = 3.0;
@@ -107,8 +105,9 @@ static META: Meta = Meta {
              voltage, exhaust gas temperature, knock, vehicle speed) the probability of so many equal readings follows from \
              its noise and its repeats around the stretch in the same operating state, as for `flat_line`. Independent \
              signals multiply. It is a finding when two or more of them are each below 0.01, all together are below \
-             `chance` in a log of this length, and fewer than `habit` other stretches of the log are like it: not shorter \
-             by more than `times_like`. Where some signals go on below full load, no other one may be like it. A log in which no signal changes from its first row to its last is one whatever its \
+             `chance` in a log of this length, and fewer than `habit` other stretches of the log are like it (not shorter \
+             by more than `times_like`), or all of them lie in one half of the log. One at full load that such a habit excuses is \
+             told and doubts no reading. Where some signals go on below full load, no other one may be like it. A log in which no signal changes from its first row to its last is one whatever its \
              chance.\n\n\
              Rows in which every signal equals its value some rows before, for `hold_s` or longer and always by the same number \
              of rows (5 s at most), are copies of a block that comes again and again; their chance is that of as many equal \
@@ -161,19 +160,21 @@ impl Detector for Standstill {
         let improbable = |stand: &Stand<'_>| stand.speaking >= FEWEST && stand.log10_p <= bar;
         let mut readings: Option<Vec<Signal<'_>>> = None;
         let mut stands: Vec<Stand<'_>> = Vec::new();
+        let mut excused: Vec<Stand<'_>> = Vec::new();
         let mut usual_s = 0.0_f64;
         for (at, channels) in std::iter::once(leading).chain(others).enumerate() {
             let stretches = stretches(&channels, view);
             let habits = Habits::of(&stretches, view, limits);
             for rows in stretches {
                 let held_s = span_s(view, &rows);
+                let second = rows.start >= view.log.rows() / 2;
                 let known = |stand: &Stand<'_>| stand.rows.start < rows.end && rows.start < stand.rows.end;
-                if stands.iter().any(known) {
+                if stands.iter().chain(&excused).any(known) {
                     continue;
                 }
                 // An engine at idle has its load, its throttle and the vehicle at rest while its speed moves.
                 let rest = at > 0 && !loaded(view, &rows);
-                let stand = (held_s >= hold_s && !rest && !habits.has(held_s)).then(|| {
+                let stand = (held_s >= hold_s && !rest).then(|| {
                     let signals = readings.get_or_insert_with(|| Signal::all(&signals, view));
                     Stand::of(rows, signals, view)
                 });
@@ -184,7 +185,11 @@ impl Detector for Standstill {
                         || held_s >= habits.times * habits.longest_but(held_s)
                 };
                 match stand.filter(|stand| improbable(stand) && alone(stand)) {
-                    Some(stand) => stands.push(stand),
+                    Some(stand) if !habits.has(held_s, second) => stands.push(stand),
+                    Some(stand) => {
+                        usual_s = usual_s.max(held_s);
+                        excused.push(stand);
+                    }
                     None if at == 0 => usual_s = usual_s.max(held_s),
                     None => {}
                 }
@@ -193,6 +198,8 @@ impl Detector for Standstill {
         let key_off_s = limits.get(&KEY_OFF);
         let mut findings: Vec<Finding> =
             stands.iter().map(|stand| stand.describe(view, usual_s, key_off_s)).collect();
+        excused.retain(|stand| loaded(view, &stand.rows));
+        findings.extend(excused.iter().map(|stand| stand.describe_habit(view)));
         for ring in ring::rings(&signals, hold_s, view) {
             let known =
                 |stand: &Stand<'_>| stand.rows.start < ring.rows.end && ring.rows.start < stand.rows.end;
@@ -208,31 +215,50 @@ impl Detector for Standstill {
     }
 }
 
-/// How long some signals stand in this log, in order.
+/// How long some signals stand in this log.
 struct Habits {
-    lengths_s: Vec<f64>,
+    /// In the first and in the second half of the log, each in order.
+    halves_s: [Vec<f64>; 2],
+    /// The two longest of all.
+    longest_s: [f64; 2],
     times: f64,
     habit: usize,
 }
 
 impl Habits {
     fn of(stretches: &[Range<usize>], view: &View<'_>, limits: &Limits<'_>) -> Self {
-        let mut lengths_s: Vec<f64> = stretches.iter().map(|rows| span_s(view, rows)).collect();
-        lengths_s.sort_by(f64::total_cmp);
-        Self { lengths_s, times: limits.get(&TIMES), habit: limits.get(&HABIT) as usize }
+        let half = view.log.rows() / 2;
+        let (first, second): (Vec<_>, Vec<_>) = stretches.iter().partition(|rows| rows.start < half);
+        let halves_s = [first, second].map(|stretches| {
+            let mut lengths_s: Vec<f64> = stretches.into_iter().map(|rows| span_s(view, rows)).collect();
+            lengths_s.sort_by(f64::total_cmp);
+            lengths_s
+        });
+        let mut longest_s = [0.0_f64; 2];
+        for length_s in halves_s.iter().flatten() {
+            let [first, second] = longest_s;
+            longest_s = [first.max(*length_s), second.max(length_s.min(first))];
+        }
+        Self { halves_s, longest_s, times: limits.get(&TIMES), habit: limits.get(&HABIT) as usize }
     }
 
-    /// Whether a stretch of this length is one of many like it.
-    fn has(&self, held_s: f64) -> bool {
-        let like = self.lengths_s.partition_point(|other_s| *other_s < held_s / self.times);
-        self.lengths_s.len() - like > self.habit
+    /// Whether a stretch is one of many like it, all along the log: a link that begins to stall has no habit.
+    ///
+    /// * `second`: whether it begins in the second half
+    fn has(&self, held_s: f64, second: bool) -> bool {
+        let like = |lengths_s: &Vec<f64>| {
+            lengths_s.len() - lengths_s.partition_point(|other_s| *other_s < held_s / self.times)
+        };
+        let mut like = [like(&self.halves_s[0]), like(&self.halves_s[1])];
+        let own = &mut like[usize::from(second)];
+        *own = own.saturating_sub(1);
+        like[0] + like[1] >= self.habit && like.iter().all(|half| *half > 0)
     }
 
     /// The longest one beside a stretch of this length, s.
     fn longest_but(&self, held_s: f64) -> f64 {
-        let mut longest = self.lengths_s.iter().rev().copied().peekable();
-        longest.next_if(|other_s| *other_s <= held_s);
-        longest.next().unwrap_or(0.0)
+        let [first, second] = self.longest_s;
+        if first <= held_s { second } else { first }
     }
 }
 
@@ -273,7 +299,10 @@ impl<'a> Signal<'a> {
 
     /// log10 of the probability that it shows so many equal readings; 0 where its liveliness is not known.
     fn log10_equal(&self, count: usize, rows: &Range<usize>, view: &View<'_>) -> f64 {
-        liveliness(self.channel, view, &self.readings, rows)
+        // Where the speed is blank or 0 the state is none of the engine's: other such stretches say nothing of how it reads.
+        let middle = usize::midpoint(rows.start, rows.end);
+        let known = if view.state.has(middle, bit::RUNNING) { liveliness } else { liveliness_while_running };
+        known(self.channel, view, &self.readings, rows)
             .or_else(|| liveliness_in_any_state(self.channel, &self.readings, rows))
             .map_or(0.0, |lively| lively.log10_run(count))
     }
@@ -341,6 +370,18 @@ impl<'a> Stand<'a> {
             (&BLOCK, block_s),
         ];
         Finding::new(self.rows.clone(), Flag::Bad, message, evidence)
+    }
+
+    /// A stretch that the habit of the link excuses, at full load.
+    fn describe_habit(&self, view: &View<'_>) -> Finding {
+        let held_s = span_s(view, &self.rows);
+        let message = format!(
+            "{} repeated their last values for {held_s:.2} s at full load, as they often do in this log: the link stalls by habit, \
+             and what the engine did there is not known",
+            names(&self.standing)
+        );
+        let evidence = vec![(&HELD, held_s), (&CHANNELS, self.standing.len() as f64), (&LOG10, self.log10_p)];
+        Finding::new(self.rows.start + 1..self.rows.end, Flag::Suspect, message, evidence).condition()
     }
 
     fn describe(&self, view: &View<'_>, usual_s: f64, key_off_s: f64) -> Finding {

@@ -9,7 +9,12 @@ use crate::flag::Flag;
 
 impl Evidence<'_> {
     fn standstills(&self) -> impl Iterator<Item = &Finding> {
-        self.findings.iter().filter(|finding| finding.detector == "standstill")
+        self.findings.iter().filter(|found| found.detector == "standstill" && found.about == About::Fault)
+    }
+
+    /// Those that the habit of the link excuses, at full load.
+    fn habitual_standstills(&self) -> impl Iterator<Item = &Finding> {
+        self.findings.iter().filter(|found| found.detector == "standstill" && found.about != About::Fault)
     }
 
     /// From when on and how long the log stands still, in words; null where it does not.
@@ -75,6 +80,23 @@ impl Case {
                  the run",
             );
         }
+    }
+
+    /// What a link loses by habit is known to be lost: at full load it is as if it had not been recorded.
+    pub(super) fn stalls_by_habit(&mut self, evidence: &Evidence<'_>) {
+        let places: Vec<&Finding> = evidence.habitual_standstills().collect();
+        let lasts_s = |finding: &Finding| finding.end_s - finding.start_s;
+        let Some(longest) = places.iter().copied().max_by(|a, b| lasts_s(a).total_cmp(&lasts_s(b))) else {
+            return;
+        };
+        let times = if places.len() == 1 { "once".to_owned() } else { format!("{} times", places.len()) };
+        self.reserve(&format!(
+            "the link stalls all along the log, {times} at full load ({:.1} s in all, the longest {:.1} s from {:.1} s on): what \
+             happened there is not known",
+            covered_s(places.iter().map(|one| span_s(one))),
+            lasts_s(longest),
+            longest.start_s
+        ));
     }
 
     /// Who states the limits takes the stretches that they excuse upon himself, and is told so.

@@ -80,6 +80,7 @@ constants! {
     PURGE_S = 10.0 "s" Assumed "several times what an idling engine needs to breathe out a long exhaust";
     STANDING_RPM = 40.0 "1/min" Assumed "no starter turns an engine this slowly: it stands";
     RUNNING_RPM = 300.0 "1/min" Assumed "slower than this the engine does not run by itself";
+    RUNS_DUTY = 0.2 "ratio" Computed "a starter turns an engine in 240 ms through a cycle or more slowly, and even 40 ms of injection are a sixth of that";
     TRANSITION_TAU = 2.5 "tau" Computed "from air to lambda 0.88 on the way to 0.80 takes 2.4 time constants";
     OPENING_S = 1.0 "s" Assumed "an event within this time after opening has the tip-in prior";
     POWER_UP_S = 60.0 "s" Assumed "an event within this time after power-up has the power-up prior";
@@ -210,6 +211,11 @@ constants! {
     PULL_MATCH = 0.07 "ratio" Assumed "windows this close in engine speed, gear ratio and manifold pressure compare";
     PULL_CLIMB = 150.0 "1/min per s" Assumed "a gear in which no pass climbs faster says nothing of torque";
     PULL_LEFT_S = 1.0 "s" Assumed "windows begin every quarter of a second: what a lift or the ceiling leaves over of a pull is no longer";
+    WORK_RPM = 0.15 "ratio" Assumed "torque at full load changes little over so much of engine speed";
+    WORK_NEAR_S = 3.0 "s" Assumed "within one pull, where nothing else shows that the gear is the same";
+    WORK_CLIMB = 0.8 "of full load" Assumed "an engine that climbs so fast in its gear is at full load or near it, whatever its throttle reads; a lean danger costs a tenth";
+    WORK_BEYOND = 0.3 "of full load" Assumed "torque goes with manifold pressure within this";
+    WORK_FUEL = 0.9 "of full load" Assumed "fuel of one cycle goes with its air, and full load is fed richer besides: part load stays below";
     PULL_FREE = 0.5 "of best in gear" Assumed "climbing slower than this the load takes most of the torque";
     PULL_PROOF = 1.3 "log10" Computed "pooled over windows: full torque against the loss that the reading implies";
     RESET_HOLD_S = 1.0 "s" Assumed "a reset lasts longer than this";

@@ -83,6 +83,20 @@ impl Danger {
         )
     }
 
+    /// The same with a pedal in place of the throttle.
+    fn pedal_demo(
+        without: &[&str],
+        columns: &[&str],
+        span_s: (f64, f64),
+        cell: impl Fn(&str) -> String,
+    ) -> Self {
+        let text = include_str!("../../datasets/hill_climb_demo.csv")
+            .replace("Throttle Position", "Accelerator Pedal");
+        let text = rewrite(&text, without, columns, span_s, cell);
+        let title = format!("demo with a pedal, {columns:?} without {without:?} {span_s:?}");
+        Self::of(title, (52.2, 54.4), text, Rig::default())
+    }
+
     /// A simulated run that goes lean two seconds into its first pull.
     fn simulated(machine: Machine, seed: u64, rate_hz: f64, channels: &[Role], kind: FaultKind) -> Self {
         let mut scenario = Scenario::random(seed, machine, rate_hz.recip(), channels, &[]);
@@ -244,6 +258,57 @@ fn a_load_channel_that_reads_wrong_never_removes_the_danger() {
     }
     let lost: Vec<&str> = logs.iter().filter(|log| !log.has_one()).map(|log| log.title.as_str()).collect();
     assert!(lost.is_empty(), "{} of {}: {lost:#?}", lost.len(), logs.len());
+}
+
+#[test]
+fn a_pedal_that_contradicts_the_manifold_or_the_engine_never_removes_the_danger() {
+    let is = |value: &'static str| move |_: &str| value.to_owned();
+    let mut logs = Vec::new();
+    for span_s in [(52.0, 54.7), (51.0, 57.0), (44.2, 62.4)] {
+        for value in ["50.0", "35"] {
+            logs.push(Danger::pedal_demo(&[], &["Manifold"], span_s, is(value)));
+        }
+        for value in ["0.0", "40"] {
+            logs.push(Danger::pedal_demo(&["Manifold"], &["Accelerator"], span_s, is(value)));
+        }
+    }
+    let lost: Vec<&str> = logs.iter().filter(|log| !log.has_one()).map(|log| log.title.as_str()).collect();
+    assert!(lost.is_empty(), "{} of {}: {lost:#?}", lost.len(), logs.len());
+}
+
+#[test]
+fn an_engine_that_pulls_or_is_fed_as_at_full_load_refutes_a_throttle_that_tells_of_less() {
+    let driven: &[Role] = &[Role::EngineSpeed, Role::Throttle, Role::Lambda, Role::VehicleSpeed];
+    let fed: &[Role] = &[Role::EngineSpeed, Role::Throttle, Role::Lambda, Role::InjectorDuty];
+    let both: &[Role] = &[
+        Role::EngineSpeed,
+        Role::Throttle,
+        Role::ManifoldPressure,
+        Role::Lambda,
+        Role::VehicleSpeed,
+        Role::InjectorDuty,
+    ];
+    let (mut held, mut lost) = (0, Vec::new());
+    for (seed, machine) in [(1, Machine::Car), (2, Machine::Kart), (3, Machine::Car), (4, Machine::Bike)] {
+        for channels in [driven, fed, both] {
+            let whole = Danger::simulated(machine, 7_300 + seed, 25.0, channels, FaultKind::FuelPressure);
+            let Some(danger) = whole.dangers().into_iter().next() else { continue };
+            let (start_s, end_s) = (danger.record.start_s - 1.0, danger.record.end_s + 1.0);
+            // A throttle that lies, or everything that lies behind one connector.
+            for percent in ["40.0", "14.0", "0.0"] {
+                let lies = |_: &str| percent.to_owned();
+                let text = rewrite(&whole.text, &[], &["Throttle"], (start_s, end_s), lies);
+                let text = rewrite(&text, &[], &["Manifold"], (start_s, end_s), |_| "45.0".to_owned());
+                let title = format!("{}, {channels:?} at {percent} %", whole.title);
+                let log = Danger::of(title, whole.span_s, text, whole.rig.clone());
+                held += 1;
+                if !log.has_one() {
+                    lost.push(log.title);
+                }
+            }
+        }
+    }
+    assert!(held >= 20 && lost.is_empty(), "{held}: {lost:#?}");
 }
 
 #[test]

@@ -92,7 +92,7 @@ impl Follower {
             w.at(time_s, 2.0).is_none_or(|pa| pa < k::NO_LOAD_SHARE.value * scene.ambient_pa)
         });
         let starting = witnesses.speed.is_none() && scene.power_up_s.is_some() && !self.drawn;
-        if starting || speed.is_some_and(|rpm| rpm < k::RUNNING_RPM.value) {
+        if starting || witnesses.stands(time_s, 2.0) {
             self.before = Some(Regime::Standing);
             return Regime::Standing;
         }

@@ -7,10 +7,11 @@ use rayon::prelude::*;
 use super::constants as k;
 use super::follower::Follower;
 use super::trace::{Frame, Scene, Witness};
+use super::work::Work;
 use crate::flag::Flag;
 use crate::log::Role;
 use crate::signal::robust::ranked_in_place;
-use crate::state::bit;
+use crate::state::{NOT_AMBIENT_PA, bit};
 
 /// Why a frame has its limit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -98,6 +99,10 @@ pub(super) struct Witnesses<'a> {
     dense_pa: f64,
     /// Time between samples of the load, s.
     period_s: f64,
+    /// Injector duty, which tells an engine that runs from one that is cranked.
+    duty: Option<Witness<'a>>,
+    /// Where the engine does more than what tells the load says.
+    work: Work,
 }
 
 /// Manifold pressure from which the charge is dense, Pa: full load.
@@ -166,7 +171,7 @@ impl<'a> Witnesses<'a> {
     fn new(scene: &Scene<'a>) -> Self {
         let (throttle, throttle_full) = (throttle(scene), throttle_full(scene));
         let period_s = scene.manifold().or(throttle).map_or(0.0, |w| w.period_s().min(0.5));
-        Self {
+        let plain = Self {
             period_s,
             speed: scene.witness(Role::EngineSpeed),
             throttle,
@@ -175,7 +180,11 @@ impl<'a> Witnesses<'a> {
             target: scene.witness(Role::LambdaTarget),
             dense_pa: scene.dense_pa,
             idle_rpm: scene.view.state.idle_rpm.unwrap_or(900.0),
-        }
+            duty: scene.witness(Role::InjectorDuty),
+            work: Work::default(),
+        };
+        let work = Work::of(scene, |time_s| plain.load(scene, time_s));
+        Self { work, ..plain }
     }
 
     /// Full or part load by what the control asks for when nothing else tells: enrichment within the limit for a
@@ -202,26 +211,48 @@ impl<'a> Witnesses<'a> {
     }
 
     /// Whether the throttle has read wide open, by its whole travel, for so long that the manifold must have filled: one that
-    /// still reads empty is broken, or holds something else. A pedal does not tell: the control may close the throttle.
+    /// still reads empty is broken, or holds something else.
     fn stays_open(&self, time_s: f64) -> bool {
-        let throttle = self.throttle.filter(|throttle| throttle.channel.role == Role::Throttle);
         let full = self.throttle_full.filter(|full| *full >= k::WHOLE_TRAVEL.value);
-        let (Some(throttle), Some(full)) = (throttle, full) else { return false };
-        let mut since_s = time_s;
-        let wide = throttle.readings(time_s - k::EMPTIES_S.value, time_s).all(|(row, value)| {
-            since_s = since_s.min(throttle.time_s[row]);
-            value >= k::LOAD_THROTTLE_SHARE.value * full
-        });
-        wide && time_s - since_s >= 0.5 * k::EMPTIES_S.value
+        let (Some(throttle), Some(full)) = (self.throttle, full) else { return false };
+        let wide = |share: f64| {
+            let read = throttle.reads(time_s - share * k::EMPTIES_S.value, 0.2);
+            read.map(|value| value >= k::LOAD_THROTTLE_SHARE.value * full)
+        };
+        let long = [0.0, 0.5].iter().all(|share| wide(*share) == Some(true));
+        long && [0.25, 0.75, 1.0].iter().all(|share| wide(*share) != Some(false))
+    }
+
+    /// Whether the engine stands or is cranked: its speed says so, and neither its manifold, which has been away from the
+    /// pressure of any air for a second, nor its injection shows that it runs.
+    pub(super) fn stands(&self, time_s: f64, age_s: f64) -> bool {
+        let slow = self.speed.and_then(|w| w.at(time_s, age_s)).is_some_and(|rpm| rpm < k::RUNNING_RPM.value);
+        let (low, high) = NOT_AMBIENT_PA;
+        let drawn = |share: f64| {
+            let pressure = self.manifold.and_then(|w| w.at(time_s - share * k::EMPTIES_S.value, 0.5));
+            pressure.is_some_and(|pa| pa < low || pa > high)
+        };
+        let fed = || self.duty.and_then(|w| w.at(time_s, 0.5)).is_some_and(|duty| duty >= k::RUNS_DUTY.value);
+        slow && !fed() && ![0.0, 0.5, 1.0].into_iter().all(drawn)
     }
 
     /// Load at a time. A reading in doubt takes no load away: what it may be is believed when it says full load, and where
     /// no other channel tells, it is not known that there was none.
     fn load(&self, scene: &Scene<'_>, time_s: f64) -> Load {
         // An engine that stands or is cranked draws nothing at its manifold, however far the throttle is open.
-        if self.speed.and_then(|w| w.at(time_s, 0.5)).is_some_and(|rpm| rpm < k::RUNNING_RPM.value) {
+        if self.stands(time_s, 0.5) {
             return Load::Part;
         }
+        let told = self.told(scene, time_s);
+        if matches!(told, Load::Part | Load::Closed) && self.work.refutes(time_s) {
+            Load::Unknown
+        } else {
+            told
+        }
+    }
+
+    /// Load at a time as throttle and manifold tell it.
+    fn told(&self, scene: &Scene<'_>, time_s: f64) -> Load {
         let tells = |w: Option<Witness<'_>>| w.and_then(|w| w.tells(time_s, 2.0));
         let [throttle, manifold] = [tells(self.throttle), tells(self.manifold)];
         let believed = |told: Option<(f64, Option<Flag>)>| told.filter(|t| t.1.is_none()).map(|t| t.0);
@@ -259,7 +290,11 @@ impl<'a> Witnesses<'a> {
             (None, None) if !state => Load::Unknown,
             // Where the manifold is known it tells the load: an open throttle is none until the manifold has filled.
             (Some(true), _) => Load::Full,
-            (Some(false), Some(true)) if self.stays_open(time_s) => Load::Full,
+            // The control may close the plate under a pressed pedal, so that one tells no more than that the two disagree.
+            (Some(false), Some(true)) if self.stays_open(time_s) => match self.throttle {
+                Some(throttle) if throttle.channel.role == Role::Throttle => Load::Full,
+                _ => Load::Unknown,
+            },
             (Some(false), _) => Load::Part,
             _ if state || wide == Some(true) => Load::Full,
             _ => Load::Part,

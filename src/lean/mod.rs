@@ -23,6 +23,7 @@ mod told;
 mod trace;
 mod verdict;
 mod witness;
+mod work;
 
 #[cfg(test)]
 mod cuts_test;

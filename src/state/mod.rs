@@ -57,6 +57,10 @@ pub mod bit {
     pub const WIDE_OPEN: u16 = 1 << 11;
 }
 
+/// Manifold pressure that no air outside has, Pa: below 4 300 m of height (ICAO standard atmosphere, from memory), and
+/// above the highest at sea level with a margin. Only an engine makes it.
+pub const NOT_AMBIENT_PA: (f64, f64) = (60e3, 115e3);
+
 /// A stretch of one state.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Window {

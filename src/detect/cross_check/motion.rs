@@ -8,6 +8,7 @@ use crate::detect::{Finding, Limit, Limits, View};
 use crate::flag::Flag;
 use crate::log::{Channel, Role};
 use crate::signal::{regression, robust};
+use crate::state::NOT_AMBIENT_PA;
 
 /// Engine speed below which none runs.
 pub(super) static RUNS: Limit = Limit {
@@ -156,7 +157,8 @@ pub(super) fn gears(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> 
         .collect())
 }
 
-/// Throttle closed while the vehicle gains speed as only a driven one does.
+/// Throttle or pedal closed while the vehicle gains speed as only a driven one does; a speed control does not drive off so
+/// steeply.
 pub(super) fn driven(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
     let speed = need(view, Role::VehicleSpeed)?;
     let clock = &view.log.clock;
@@ -200,8 +202,8 @@ pub(super) fn standing(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) 
         return Err("no manifold pressure or vehicle speed that would show the engine turning".to_owned());
     }
     let (rpm, least) = (held(channel, clock), limits.get(&RUNS));
-    // Half the highest air pressure of any road is no barometer, nor is a fifth above the highest.
-    let pumping = |row: usize| map.as_ref().is_some_and(|map| map[row] < 45e3 || map[row] > 125e3);
+    let (low, high) = NOT_AMBIENT_PA;
+    let pumping = |row: usize| map.as_ref().is_some_and(|map| map[row] < low || map[row] > high);
     let gaining = |row: usize| {
         speed.as_ref().is_some_and(|speed| {
             let ahead = clock.row_at(clock.time_s[row] + 1.0);

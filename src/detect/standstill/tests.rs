@@ -1,5 +1,6 @@
 use super::*;
 use crate::detect::testing::{Bench, Noise, because, clean_drive, evidence, quantised};
+use crate::document::About;
 use crate::log::Estimate;
 
 /// An engine that speeds up for 40 s at 20 Hz, with noise on everything; no state but that it runs.
@@ -153,14 +154,21 @@ fn coarse_channels_that_stand_by_habit_prove_nothing() {
 #[test]
 fn stalls_that_come_again_are_found_and_only_many_alike_are_the_habit_of_the_log() {
     // A link that stalls for 0.9 to 2.0 s every few seconds.
-    let stalls = [60..78, 130..155, 210..240, 300..330, 380..410, 470..510];
-    let after = |number: usize| {
-        let bench = stalls.iter().take(number).fold(bench(), |bench, rows| frozen(bench, rows, |_| true));
-        found(&bench).len()
-    };
+    let stalls = [60..78, 150..175, 240..270, 330..360, 470..500, 590..630];
+    let stalling =
+        |stalls: &[Range<usize>]| stalls.iter().fold(bench(), |bench, rows| frozen(bench, rows, |_| true));
+    let after = |number: usize| found(&stalling(&stalls[..number])).len();
     // The first is shorter than `hold_s` and excuses none of the others.
     assert_eq!([1, 2, 3, 5].map(after), [0, 1, 2, 4]);
     assert_eq!(after(6), 0, "each has five others like it");
+    // A link that begins to stall and does it no more until the end.
+    let early = [20..40, 80..105, 150..175, 220..245, 290..315, 350..375, 640..690];
+    assert_eq!(found(&stalling(&early)).last().map(|last| last.rows.clone()), Some(640..690));
+    // At full load what the habit excuses is told, once each, and nothing is doubted.
+    let told = found(&stalling(&stalls).state(bit::WIDE_OPEN, 11.9, 40.0));
+    let told: Vec<_> = told.into_iter().map(|one| (one.rows, one.about)).collect();
+    let excused = |rows: &Range<usize>| (rows.clone(), About::Condition);
+    assert_eq!(told, stalls[2..].iter().map(excused).collect::<Vec<_>>());
 }
 
 /// The same bench with other values in some rows of a channel.
@@ -203,6 +211,13 @@ fn an_engine_speed_that_is_blank_or_zero_beside_pressure_of_an_engine_is_no_stan
         found(&bench).len()
     };
     assert_eq!([speed(f64::NAN), speed(0.0)], [1, 1], "160 kPa");
+    // Two of them say nothing of each other.
+    let twice = [200..280, 400..480].iter().fold(bench(), |bench, rows| {
+        let mut bench = with(frozen(bench, rows, |_| true), Role::EngineSpeed, rows, |_, _| f64::NAN);
+        bench.state.bits[rows.clone()].fill(0);
+        bench
+    });
+    assert_eq!(found(&twice).len(), 2);
     // An engine that stood and is being started: injection in the last rows only.
     let mut started =
         with(frozen(bench(), &(400..480), |_| true), Role::EngineSpeed, &(400..480), |_, _| 0.0);

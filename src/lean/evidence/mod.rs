@@ -16,6 +16,8 @@ mod torque;
 
 use std::ops::Range;
 
+pub(super) use self::pull::ratio as gear_ratio;
+
 use super::constants::Tag;
 use super::episode::Episode;
 use super::hypothesis::{Cause, Context};

@@ -114,7 +114,7 @@ pub(super) fn pulls(scene: &Scene<'_>, start_s: f64, end_s: f64) -> Result<Vec<P
 }
 
 /// What stands for the gear in a window: 1 where the log shows no gear change.
-fn ratio(
+pub(in crate::lean) fn ratio(
     gears: bool,
     road: Option<Witness<'_>>,
     gear: Option<Witness<'_>>,

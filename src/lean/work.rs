@@ -1,0 +1,156 @@
+//! What the engine itself shows of its load: how fast it climbs and what it is fed. A throttle or manifold that tells of
+//! less while the engine pulls and is fed as at full load is wrong, and then the load is not known.
+
+use super::constants as k;
+use super::evidence;
+use super::limit::Load;
+use super::trace::{Scene, median};
+use crate::log::Role;
+use crate::state::bit;
+
+/// Pieces at full load that one piece is set beside; more of a long log tell no more.
+const MOST_PIECES: usize = 64;
+
+/// Half a second of one load and one gear.
+#[derive(Clone)]
+struct Piece {
+    /// First and last moment, s.
+    span_s: (f64, f64),
+    /// All of it at full load, or all of it at less.
+    full: bool,
+    rpm: f64,
+    /// What stands for the gear; null where it is not known.
+    ratio: Option<f64>,
+    /// Changes of gear before it.
+    changes: usize,
+    /// Of engine speed, 1/min per s, and its standard error; null where the engine is between two gears or at a limiter.
+    climb: Option<(f64, f64)>,
+    /// Manifold pressure, Pa.
+    pressure: Option<f64>,
+    /// Fuel of one cycle, in a unit of its own; null where it is not logged.
+    fuel: Option<f64>,
+}
+
+/// Stretches in which the engine does what it does at full load, and what tells the load says less.
+#[derive(Default)]
+pub(super) struct Work {
+    /// First and last moment of each, s, ascending.
+    refuted_s: Vec<(f64, f64)>,
+}
+
+impl Work {
+    /// * `load`: as throttle and manifold tell it
+    pub(super) fn of(scene: &Scene<'_>, load: impl Fn(f64) -> Load) -> Self {
+        let pieces = pieces(scene, load);
+        let mut full: Vec<&Piece> = pieces.iter().filter(|piece| piece.full).collect();
+        full.sort_by(|a, b| a.rpm.total_cmp(&b.rpm));
+        // The pull as it goes on: pieces of full load, and those that were shown to be it with the climb they were held to.
+        let mut pull: Vec<Piece> = Vec::new();
+        let mut refuted_s = Vec::new();
+        for piece in &pieces {
+            pull.retain(|before| piece.span_s.0 - before.span_s.1 <= k::WORK_NEAR_S.value);
+            if piece.full {
+                pull.push(piece.clone());
+            } else if piece.is_fed_like(&full) {
+                refuted_s.push(piece.span_s);
+            } else if let Some(climb) = piece.climbs_like(&full, &pull) {
+                refuted_s.push(piece.span_s);
+                pull.push(Piece { climb: Some((climb, 0.0)), ..piece.clone() });
+            }
+        }
+        // What the piece before began belongs to it: pieces begin where the clock has them, not where the load changes.
+        for span in &mut refuted_s {
+            span.0 -= 0.5 * k::PULL_WINDOW_S.value;
+        }
+        Self { refuted_s }
+    }
+
+    /// Whether what the engine does at a time takes more than the load that is told.
+    pub(super) fn refutes(&self, time_s: f64) -> bool {
+        let next = self.refuted_s.partition_point(|span| span.1 < time_s);
+        self.refuted_s.get(next).is_some_and(|span| span.0 <= time_s)
+    }
+}
+
+impl Piece {
+    /// Some of the pieces at about this speed.
+    ///
+    /// * `full`: by engine speed
+    fn alike<'p>(&self, full: &'p [&'p Self]) -> impl Iterator<Item = &'p Self> + use<'p> {
+        let from = full.partition_point(|other| other.rpm < self.rpm * (1.0 - k::WORK_RPM.value));
+        let to = full.partition_point(|other| other.rpm <= self.rpm * (1.0 + k::WORK_RPM.value));
+        let stride = (to - from).div_ceil(MOST_PIECES).max(1);
+        full[from..to].iter().copied().step_by(stride)
+    }
+
+    /// Whether it is fed as the engine usually is at full load.
+    fn is_fed_like(&self, full: &[&Self]) -> bool {
+        let usual = || median(self.alike(full).filter_map(|other| other.fuel).collect());
+        let fuel = self.fuel.filter(|fuel| *fuel > 0.0);
+        fuel.is_some_and(|fuel| usual().is_some_and(|usual| fuel >= k::WORK_FUEL.value * usual))
+    }
+
+    /// The usual climb at full load in this gear, where it climbs as fast; without a known gear that of the same pull.
+    fn climbs_like(&self, full: &[&Self], pull: &[Self]) -> Option<f64> {
+        let least = self.climb.map(|(climb, error)| climb - error).filter(|least| *least > 0.0)?;
+        let near = |a: f64, b: f64, by: f64| (a / b - 1.0).abs() <= by;
+        let same =
+            |other: &&Self| self.ratio.zip(other.ratio).is_some_and(|(a, b)| near(a, b, k::PULL_MATCH.value));
+        let goes_on = |other: &&Self| {
+            self.changes == other.changes
+                && near(other.rpm, self.rpm, k::WORK_RPM.value)
+                && (self.ratio.is_none() || same(other))
+        };
+        let alike: Vec<&Self> = self.alike(full).filter(same).collect();
+        let alike = if alike.is_empty() { pull.iter().filter(goes_on).collect() } else { alike };
+        let usual = median(alike.iter().filter_map(|other| Some(other.climb?.0)).collect())?;
+        // Torque goes with the charge: a manifold that is a little emptier explains a climb that is a little slower.
+        let filled = self.pressure.zip(median(alike.iter().filter_map(|other| other.pressure).collect()));
+        let filled = filled.map_or(0.0, |(pressure, usual)| pressure / usual + k::WORK_BEYOND.value);
+        let share = k::WORK_CLIMB.value.max(filled);
+        (usual > k::PULL_CLIMB.value && least >= share * usual).then_some(usual)
+    }
+}
+
+/// The pieces of a log, which begin a quarter of a second apart.
+fn pieces(scene: &Scene<'_>, load: impl Fn(f64) -> Load) -> Vec<Piece> {
+    let (Some(speed), Some(start_s), Some(end_s)) =
+        (scene.witness(Role::EngineSpeed), scene.time_s.first(), scene.time_s.last())
+    else {
+        return Vec::new();
+    };
+    let length_s = k::PULL_WINDOW_S.value.max(4.2 * speed.period_s());
+    let changes: Vec<usize> = scene.view.state.windows_of(bit::GEAR_CHANGE).map(|rows| rows.start).collect();
+    let gears = !changes.is_empty();
+    let (road, gear) = (scene.witness(Role::VehicleSpeed), scene.witness(Role::Gear));
+    let manifold = scene.manifold();
+    let (duty, width) = (scene.witness(Role::InjectorDuty), scene.witness(Role::InjectorPulseWidth));
+    let mut found = Vec::new();
+    let mut next = Some(*start_s);
+    while let Some(at) = next.filter(|at| at + length_s <= *end_s) {
+        next = scene.next_window(at, 0.5 * k::PULL_WINDOW_S.value);
+        let until = at + length_s;
+        let loads = [0.0, 0.25, 0.5, 0.75, 1.0].map(|share| load(at + share * length_s));
+        let full = loads.iter().all(|load| *load == Load::Full);
+        if !full && !loads.iter().all(|load| matches!(load, Load::Part | Load::Closed)) {
+            continue;
+        }
+        let Some(rpm) = speed.median(at, until).filter(|rpm| *rpm > k::RUNNING_RPM.value) else { continue };
+        let mut rows = scene.view.log.clock.rows_between(at, until);
+        let odd = bit::GEAR_CHANGE | bit::UNLOAD | bit::LIMITER;
+        let steady = !rows.any(|row| scene.view.state.has(row, odd));
+        let climb = speed.slope(at, until).filter(|_| steady);
+        let per_cycle = duty.and_then(|w| w.median(at, until)).map(|duty| duty / rpm);
+        found.push(Piece {
+            span_s: (at, until),
+            full,
+            rpm,
+            changes: changes.partition_point(|row| scene.time_s[*row] < at),
+            pressure: manifold.and_then(|w| w.median(at, until)),
+            ratio: evidence::gear_ratio(gears, road, gear, (at, until), rpm),
+            climb: climb.map(|slope| (slope.per_s, slope.error)),
+            fuel: per_cycle.or_else(|| width.and_then(|w| w.median(at, until))),
+        });
+    }
+    found
+}
