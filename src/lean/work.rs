@@ -44,6 +44,7 @@ impl Work {
         let pieces = pieces(scene, load);
         let mut full: Vec<&Piece> = pieces.iter().filter(|piece| piece.full).collect();
         full.sort_by(|a, b| a.rpm.total_cmp(&b.rpm));
+        let follows = fuel_follows(&pieces);
         // The pull as it goes on: pieces of full load, and those that were shown to be it with the climb they were held to.
         let mut pull: Vec<Piece> = Vec::new();
         let mut refuted_s = Vec::new();
@@ -51,7 +52,7 @@ impl Work {
             pull.retain(|before| piece.span_s.0 - before.span_s.1 <= k::WORK_NEAR_S.value);
             if piece.full {
                 pull.push(piece.clone());
-            } else if piece.is_fed_like(&full) {
+            } else if follows && piece.is_fed_like(&full) {
                 refuted_s.push(piece.span_s);
             } else if let Some(climb) = piece.climbs_like(&full, &pull) {
                 refuted_s.push(piece.span_s);
@@ -110,6 +111,15 @@ impl Piece {
         let share = k::WORK_CLIMB.value.max(filled);
         (usual > k::PULL_CLIMB.value && least >= share * usual).then_some(usual)
     }
+}
+
+/// Whether the fuel of this log is less at less load: a channel that stands, or holds something else, tells nothing.
+fn fuel_follows(pieces: &[Piece]) -> bool {
+    let usual = |full: bool| {
+        let like = pieces.iter().filter(|piece| piece.full == full);
+        median(like.filter_map(|piece| piece.fuel).filter(|fuel| *fuel > 0.0).collect())
+    };
+    usual(false).zip(usual(true)).is_some_and(|(less, full)| less < k::WORK_FUEL.value * full)
 }
 
 /// The pieces of a log, which begin a quarter of a second apart.

@@ -324,6 +324,7 @@ pub(super) fn statement(claim: &Claim, elsewhere: &[&str]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::document::About;
     use crate::read::{self, ReadOptions};
     use crate::rig::{self, Rig};
 
@@ -356,7 +357,7 @@ mod tests {
         assert!(danger(&audit).0.starts_with("NONE SEEN"));
         // Rows that repeat the last ones say nothing either.
         audit.findings.truncate(1);
-        audit.findings[0].detector = "standstill".into();
+        (audit.findings[0].detector, audit.findings[0].about) = ("standstill".into(), About::Fault);
         let (words, alarm) = danger(&audit);
         assert!(alarm && words.contains("stands still"), "{words}");
     }
