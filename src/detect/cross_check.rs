@@ -98,7 +98,8 @@ static META: Meta = Meta {
              - vehicle speed against satellite speed, least squares over steady driving: slope within `speed_slope` of \
                1 and standard error (SEE) below `see_share` of the highest speed. A slope near 1.609 or 3.6 names the \
                unit.\n\
-             - engine speed below `runs_rpm` for `hold_s` while the manifold is in vacuum or boost, or while the vehicle gains speed.\n\
+             - engine speed below `runs_rpm` for `hold_s` while the manifold is in deep vacuum or boost (for twice as long: at any \
+               pressure that no air has), or while the vehicle gains speed.\n\
              - engine speed over vehicle speed within one logged gear: a stretch of `hold_s` more than 15 % off that \
                gear's middle ratio.\n\
              - manifold pressure against the barometer while the engine stands.\n\
@@ -351,6 +352,11 @@ mod tests {
             let found = log(pascal);
             assert_eq!((found.len(), found[0].rows.clone(), found[0].flag), (1, 200..250, Flag::Bad));
         }
+        // One that stops: its manifold fills.
+        let stops = Bench::new(10.0, 600)
+            .channel(Role::EngineSpeed, |t| if t < 20.0 { 800.0 } else { 0.0 })
+            .channel(Role::ManifoldPressure, |t| if t < 23.0 { 52e3 } else { 99e3 });
+        assert!(stops.findings(&CrossCheck, Role::EngineSpeed).is_empty());
     }
 
     #[test]

@@ -1,5 +1,7 @@
 //! Engine speed, vehicle speed and gear against each other: what turns together.
 
+use std::ops::Range;
+
 use super::{
     DIFFERENCE, ERROR, Found, HOLD, INTERCEPT, LASTED, LEAST_PAIRS, PAIRS, R2, SEE, SLOPE, SPEED, held,
     lasted_s, need, stretches, throttle_travel,
@@ -33,6 +35,10 @@ const CLOSED: f64 = 0.05;
 const MOVING_M_S: f64 = 5.0;
 /// Acceleration below which a delay of 0.5 s costs less than 0.25 m/s.
 const STEADY_M_S2: f64 = 0.5;
+
+/// Manifold pressure that an engine leaves at once when it stops, Pa: half the highest air pressure of any road, and a fifth
+/// above it.
+const DEEP_PA: (f64, f64) = (45e3, 125e3);
 
 /// Wheel against satellite speed over steady driving.
 pub(super) fn satellite(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
@@ -202,17 +208,26 @@ pub(super) fn standing(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) 
         return Err("no manifold pressure or vehicle speed that would show the engine turning".to_owned());
     }
     let (rpm, least) = (held(channel, clock), limits.get(&RUNS));
-    let (low, high) = NOT_AMBIENT_PA;
-    let pumping = |row: usize| map.as_ref().is_some_and(|map| map[row] < low || map[row] > high);
+    let beyond = |row: usize, (low, high): (f64, f64)| {
+        map.as_ref().is_some_and(|map| map[row] < low || map[row] > high)
+    };
+    let pumping = |row: usize| beyond(row, NOT_AMBIENT_PA);
     let gaining = |row: usize| {
         speed.as_ref().is_some_and(|speed| {
             let ahead = clock.row_at(clock.time_s[row] + 1.0);
             speed.get(ahead).is_some_and(|later| speed[row] > 1.0 && later - speed[row] > 1.0)
         })
     };
-    let found = stretches(clock, limits.get(&HOLD), |row| {
-        (0.0..least).contains(&rpm[row]) && (pumping(row) || gaining(row))
-    });
+    let lost = |row: usize| (0.0..least).contains(&rpm[row]);
+    // The manifold of an engine that has just stopped fills through its closed throttle: only what stays long tells.
+    let hold_s = limits.get(&HOLD);
+    let mut found = stretches(clock, 2.0 * hold_s, |row| lost(row) && (pumping(row) || gaining(row)));
+    let deep = stretches(clock, hold_s, |row| lost(row) && (beyond(row, DEEP_PA) || gaining(row)));
+    let known = |rows: &Range<usize>, found: &[Range<usize>]| {
+        found.iter().any(|other| other.start <= rows.start && rows.end <= other.end)
+    };
+    let more: Vec<Range<usize>> = deep.into_iter().filter(|rows| !known(rows, &found)).collect();
+    found.extend(more);
     Ok(found
         .into_iter()
         .map(|rows| {
