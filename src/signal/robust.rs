@@ -1,5 +1,7 @@
 //! Location and spread that a few wild values cannot move.
 
+use std::ops::RangeInclusive;
+
 use super::extent::extent;
 
 /// Standard deviation of a normal distribution per unit of median absolute deviation, 1/0.674 489 8.
@@ -17,9 +19,14 @@ pub fn median_in_place(values: &mut [f64]) -> Option<f64> {
 
 /// Median of the values that are numbers; NaN is skipped.
 pub fn median(values: &[f64]) -> Option<f64> {
+    let rank = values.len().checked_sub(1)? / 2;
     // Counting moves no value, so that many need no copy.
-    let counted = values.len().checked_sub(1).and_then(|last| narrowed(values, last / 2, ROUNDS));
-    counted.map(|middle| between(values.len(), middle)).or_else(|| median_in_place(&mut numbers(values)))
+    let middle = match Middle::of(values, rank) {
+        Middle::One(value) => (value, value),
+        Middle::Bins(bins) => neighbours(&mut bins.inside(values), rank - bins.below),
+        Middle::Unknown => return median_in_place(&mut numbers(values)),
+    };
+    Some(between(values.len(), middle))
 }
 
 /// Median from the value of the middle rank and the next one.
@@ -46,11 +53,17 @@ pub fn ranked_in_place(values: &mut [f64], rank: usize) -> Option<f64> {
 }
 
 /// The values of a rank (from 0, below the number of values) and of the next one, which is the same for the last.
-fn neighbours(values: &mut [f64], rank: usize) -> (f64, f64) {
-    narrowed(values, rank, ROUNDS).unwrap_or_else(|| selected(values, rank))
-}
-
-fn selected(values: &mut [f64], rank: usize) -> (f64, f64) {
+fn neighbours(mut values: &mut [f64], mut rank: usize) -> (f64, f64) {
+    for _ in 0..ROUNDS {
+        match Middle::of(values, rank) {
+            Middle::One(value) => return (value, value),
+            Middle::Bins(bins) => {
+                values = bins.brought_forward(values);
+                rank -= bins.below;
+            }
+            Middle::Unknown => break,
+        }
+    }
     let (_, lower, above) = values.select_nth_unstable_by(rank, f64::total_cmp);
     let lower = *lower;
     (lower, above.iter().copied().min_by(f64::total_cmp).unwrap_or(lower))
@@ -62,53 +75,102 @@ const COUNTED: usize = 2048;
 const BINS: usize = 2048;
 const ROUNDS: usize = 3;
 
-/// The same by counting the values in even bins first, and selecting among those of one bin; three times as fast as
-/// selecting among all. Null where it does not help, or where a value is no finite number.
-fn narrowed(values: &[f64], rank: usize, rounds: usize) -> Option<(f64, f64)> {
-    if values.len() < COUNTED {
-        return None;
+/// Where the value of a rank lies, found by counting the values in even bins; with that three times as fast as selecting
+/// among all.
+enum Middle {
+    /// All values are this one.
+    One(f64),
+    Bins(Bins),
+    /// It does not help, or a value is no finite number.
+    Unknown,
+}
+
+/// The bins of the value of a rank and of the next one.
+struct Bins {
+    min: f64,
+    scale: f64,
+    wanted: RangeInclusive<usize>,
+    /// Values in them.
+    count: usize,
+    /// Values in lower bins.
+    below: usize,
+}
+
+impl Middle {
+    fn of(values: &[f64], rank: usize) -> Self {
+        if values.len() < COUNTED {
+            return Self::Unknown;
+        }
+        let (min, max) = extent(values);
+        let known = values.iter().map(|value| usize::from(value.is_nan())).sum::<usize>() == 0;
+        // Zero has two signs, which have an order of their own.
+        if known && min == max && min != 0.0 {
+            return Self::One(min);
+        }
+        let scale = (BINS - 1) as f64 / (max - min);
+        if !known || !(max - min).is_finite() || !scale.is_finite() {
+            return Self::Unknown;
+        }
+        let bin = |value: f64| bin(value, min, scale);
+        let (mut even, mut odd) = ([0_u32; BINS], [0_u32; BINS]);
+        let (pairs, rest) = values.as_chunks::<2>();
+        for pair in pairs {
+            even[bin(pair[0])] += 1;
+            odd[bin(pair[1])] += 1;
+        }
+        for value in rest {
+            even[bin(*value)] += 1;
+        }
+        let counted = |bin: usize| (even[bin] + odd[bin]) as usize;
+        let mut up_to = 0;
+        let mut bins = (0..BINS).map(counted).enumerate();
+        let reached = bins.find(|(_, count)| {
+            up_to += count;
+            up_to > rank
+        });
+        let Some((low, count)) = reached else { return Self::Unknown };
+        let (mut high, mut more) = (low, 0);
+        if rank + 1 == up_to
+            && let Some((next, count)) = bins.find(|(_, count)| *count > 0)
+        {
+            (high, more) = (next, count);
+        }
+        Self::Bins(Bins { min, scale, wanted: low..=high, count: count + more, below: up_to - count })
     }
-    let (min, max) = extent(values);
-    let known = values.iter().map(|value| usize::from(value.is_nan())).sum::<usize>() == 0;
-    // Zero has two signs, which have an order of their own.
-    if known && min == max && min != 0.0 {
-        return Some((min, min));
+}
+
+impl Bins {
+    fn hold(&self, value: f64) -> bool {
+        self.wanted.contains(&bin(value, self.min, self.scale))
     }
-    let scale = (BINS - 1) as f64 / (max - min);
-    if !known || rounds == 0 || !(max - min).is_finite() || !scale.is_finite() {
-        return None;
+
+    /// The values in these bins.
+    fn inside(&self, values: &[f64]) -> Vec<f64> {
+        // Every value is written and the place moves on behind those that count: a branch would be mistaken at every other.
+        let mut inside = vec![0.0; self.count + 1];
+        let mut place = 0;
+        for value in values {
+            inside[place] = *value;
+            place += usize::from(self.hold(*value));
+        }
+        inside.truncate(place);
+        inside
     }
-    // Rounding is monotonic: a larger value is never in a lower bin.
-    let bin = |value: f64| (((value - min) * scale) as i32 as usize).min(BINS - 1);
-    let (mut even, mut odd) = ([0_u32; BINS], [0_u32; BINS]);
-    let (pairs, rest) = values.as_chunks::<2>();
-    for pair in pairs {
-        even[bin(pair[0])] += 1;
-        odd[bin(pair[1])] += 1;
+
+    /// The same, changed to the front of the values.
+    fn brought_forward<'a>(&self, values: &'a mut [f64]) -> &'a mut [f64] {
+        let mut place = 0;
+        for at in 0..values.len() {
+            values.swap(at, place);
+            place += usize::from(self.hold(values[place]));
+        }
+        &mut values[..place]
     }
-    for value in rest {
-        even[bin(*value)] += 1;
-    }
-    let counted = |bin: usize| (even[bin] + odd[bin]) as usize;
-    let mut below = 0;
-    let mut bins = (0..BINS).map(counted).enumerate();
-    let (low, count) = bins.find(|(_, count)| {
-        below += count;
-        below > rank
-    })?;
-    below -= count;
-    let next = (rank + 1).min(values.len() - 1);
-    let high = if next < below + count { low } else { bins.find(|(_, count)| *count > 0)?.0 };
-    // Every value is written and the place moves on behind those that count: a branch would be mistaken at every other.
-    let mut inside = vec![0.0; counted(low) + if high > low { counted(high) } else { 0 } + 1];
-    let mut place = 0;
-    for value in values {
-        inside[place] = *value;
-        place += usize::from((low..=high).contains(&bin(*value)));
-    }
-    inside.truncate(place);
-    let rank = rank - below;
-    Some(narrowed(&inside, rank, rounds - 1).unwrap_or_else(|| selected(&mut inside, rank)))
+}
+
+/// Rounding is monotonic: a larger value is never in a lower bin.
+fn bin(value: f64, min: f64, scale: f64) -> usize {
+    (((value - min) * scale) as i32 as usize).min(BINS - 1)
 }
 
 /// Median absolute deviation about `centre`, unscaled; NaN is skipped.
