@@ -27,6 +27,9 @@ pub(super) use waves::{read_file, read_packed};
 const CHUNK_BYTES: usize = 128 << 10;
 /// The same for each column of a wide log, whose book-keeping takes twice as many bytes in every piece.
 const CHUNK_BYTES_PER_COLUMN: usize = 128;
+fn chunk_bytes(columns: usize) -> usize {
+    CHUNK_BYTES.max(columns * CHUNK_BYTES_PER_COLUMN)
+}
 /// Pieces read before their rows are put together: enough for every core, little beside the columns themselves.
 const WAVE: usize = 32;
 /// The same in bytes. A wide log's empty cells take eight times their text once they are numbers.
@@ -67,7 +70,11 @@ pub(super) fn read(source: Source, bytes: &[u8], options: &ReadOptions) -> Resul
     let quoted = quoted::is_quoted(body, &layout);
     let ended = body.ends_with(b"\n");
     let read = columns(&path, &head, &layout, kinds, |kinds| {
-        let rows = if quoted { quoted::rows(body, &layout, kinds) } else { all_rows(body, &layout, kinds) };
+        let rows = if quoted {
+            quoted::rows(body, &layout, kinds, chunk_bytes(layout.columns))
+        } else {
+            all_rows(body, &layout, kinds)
+        };
         Some((rows, ended))
     });
     let Some((shape, finished)) = read? else { return Err(no_rows(&path, &head, text)) };
@@ -194,7 +201,7 @@ impl<'a> Rows<'a> {
     /// Reads the lines that follow, in parallel, where every piece of them is `plain`; says whether it is. Where it is
     /// not, the rows are of no use any more.
     fn add_where(&mut self, wave: &[u8], plain: impl Fn(&[u8]) -> bool + Sync) -> bool {
-        let bytes = CHUNK_BYTES.max(self.layout.columns * CHUNK_BYTES_PER_COLUMN);
+        let bytes = chunk_bytes(self.layout.columns);
         let mut pieces = Vec::with_capacity(wave.len() / bytes + 1);
         let mut rest = wave;
         while !rest.is_empty() {

@@ -20,9 +20,14 @@ pub(super) fn is_quoted(body: &[u8], layout: &Layout<'_>) -> bool {
     at_start && count.is_multiple_of(2)
 }
 
-/// Parses text whose quoted cells may hold delimiters and line ends.
-pub(super) fn rows(text: &[u8], layout: &Layout<'_>, kinds: &[Kind]) -> Chunk {
-    let mut chunk = Chunk::new(kinds, estimated_rows(text, text.len(), layout.columns));
+/// Parses text whose quoted cells may hold delimiters and line ends, and puts the rows together part by part, as those of
+/// other text are.
+///
+/// * `part_bytes`: of text
+pub(super) fn rows(text: &[u8], layout: &Layout<'_>, kinds: &[Kind], part_bytes: usize) -> Chunk {
+    let mut whole = Chunk::new(kinds, estimated_rows(text, text.len(), layout.columns));
+    let mut part = Chunk::new(kinds, estimated_rows(text, part_bytes, layout.columns));
+    let mut part_ends = part_bytes;
     let mut reader = csv_core::ReaderBuilder::new().delimiter(layout.delimiter).build();
     let header: Vec<_> =
         layout.header.map(|line| dialect::split(line, Delimiter::Byte(layout.delimiter))).unwrap_or_default();
@@ -30,8 +35,14 @@ pub(super) fn rows(text: &[u8], layout: &Layout<'_>, kinds: &[Kind]) -> Chunk {
     let mut ends = vec![0_usize; layout.columns.max(16) * 2];
     let (mut at, mut filled, mut fields) = (0, 0, 0);
     loop {
-        let input = text.get(at..).unwrap_or_default();
         let line = reader.line();
+        if at >= part_ends && fields == 0 && filled == 0 && part.rows > 0 {
+            part.lines = line - 1 - whole.lines;
+            whole.absorb(std::slice::from_ref(&part));
+            part.clear();
+            part_ends = at + part_bytes;
+        }
+        let input = text.get(at..).unwrap_or_default();
         let (result, read, written, ended) = reader.read_record(
             input,
             output.get_mut(filled..).unwrap_or_default(),
@@ -45,16 +56,19 @@ pub(super) fn rows(text: &[u8], layout: &Layout<'_>, kinds: &[Kind]) -> Chunk {
             csv_core::ReadRecordResult::OutputFull => output.resize(output.len() * 2, 0),
             csv_core::ReadRecordResult::OutputEndsFull => ends.resize(ends.len() * 2, 0),
             csv_core::ReadRecordResult::Record => {
-                chunk.lines = line;
+                part.lines = line - whole.lines;
                 let ends = ends.get(..fields).unwrap_or_default();
-                row(output.get(..filled).unwrap_or_default(), ends, &header, layout, &mut chunk);
+                row(output.get(..filled).unwrap_or_default(), ends, &header, layout, &mut part);
                 (filled, fields) = (0, 0);
             }
             csv_core::ReadRecordResult::End => break,
         }
     }
-    chunk.lines = reader.line();
-    chunk
+    part.lines = reader.line() - whole.lines;
+    let last_row_cells = if part.rows > 0 { part.last_row_cells } else { whole.last_row_cells };
+    whole.absorb(&[part]);
+    whole.last_row_cells = last_row_cells;
+    whole
 }
 
 fn row(

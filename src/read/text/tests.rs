@@ -140,6 +140,33 @@ fn quoted_cells_may_hold_delimiters_and_line_ends() {
     assert_eq!(floats(&table.columns[0].values.whole()), [Some(1.0), Some(2.0), Some(3.0)]);
 }
 
+/// Lines and rows count on from part to part, whatever a part ends with.
+#[test]
+fn quoted_text_is_the_same_in_parts() {
+    let read = |text: &str, bytes: usize| {
+        let head = header::find(text.as_bytes(), None).expect("a header");
+        let (layout, body) = (Layout::of(&head, text.as_bytes()), &text.as_bytes()[head.body..]);
+        let mut whole = quoted::rows(body, &layout, &[Kind::Number, Kind::Text], bytes);
+        let shape = shape_of(&mut whole, false, &layout);
+        let ragged: Vec<_> = shape.ragged.iter().map(|ragged| (ragged.line, ragged.found)).collect();
+        let cells = whole.cells.into_iter().map(|cells| match cells::finish(cells, &OnceLock::new()) {
+            Joined::Done(done) => format!("{:?}", (done.values.whole(), done.odd, done.first_null_word)),
+            _ => "again".to_owned(),
+        });
+        (shape.rows, shape.restarts, ragged, shape.comments, shape.cut_short, cells.collect::<Vec<_>>())
+    };
+    let text = "a,b\n1,\"x,\ny\"\n2,w,7\n# so\n\n3,\"\"\na,b\n4,\"2\n3\"\nn/a,z\n5";
+    let (rows, restarts, ragged, comments, cut_short, _) = read(text, 1_000);
+    assert_eq!((rows, &restarts[..], &ragged[..], cut_short), (5, &[3][..], &[(2, 3)][..], Some(10)));
+    assert_eq!(comments, ["# so"]);
+    for text in [text, &format!("{text}\n# end\n")] {
+        let once = read(text, 1_000);
+        for bytes in [1, 8, 20, 40] {
+            assert_eq!(read(text, bytes), once, "{bytes}");
+        }
+    }
+}
+
 #[test]
 fn a_quote_left_open_does_not_swallow_the_file() {
     assert_eq!(table("t,a\n0,\"1\n1,2\n2,3\n3,4\n").rows, 4);
