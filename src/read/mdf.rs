@@ -240,18 +240,21 @@ struct Gathered {
 fn gather(file: &Mf4File) -> Gathered {
     let mut gathered = Gathered::default();
     let groups = file.data_groups().iter().flat_map(|data| &data.channel_groups);
-    for group in groups.filter(|group| !group.is_vlsd()) {
-        if group.is_plain_bus_event() {
-            let names = group.channels.iter().filter(|channel| !channel.is_master()).map(|c| c.name.as_str());
-            let names = std::iter::once(group_name(group)).chain(names.map(str::to_owned));
-            gathered.left_out.extend(names.map(|name| unread(&name, "frames of a bus")));
-            continue;
-        }
+    let (frames, groups): (Vec<_>, Vec<_>) =
+        groups.filter(|group| !group.is_vlsd()).partition(|group| group.is_plain_bus_event());
+    for group in frames {
+        let names = group.channels.iter().filter(|channel| !channel.is_master()).map(|c| c.name.as_str());
+        let names = std::iter::once(group_name(group)).chain(names.map(str::to_owned));
+        gathered.left_out.extend(names.map(|name| unread(&name, "frames of a bus")));
+    }
+    // All clocks before any column: they go first, and leave one free piece of memory in place of hundreds.
+    let clocks: Vec<_> = groups.iter().map(|group| clock(file, group, &mut gathered.notes)).collect();
+    for (group, clock) in groups.into_iter().zip(clocks) {
         let columns = columns(file, group, &mut gathered.left_out);
         if columns.iter().all(|column| column.values.is_empty()) {
             continue;
         }
-        match clock(file, group, &mut gathered.notes) {
+        match clock {
             Some(time_s) => gathered.groups.push(Group { time_s, columns }),
             None => gathered.clockless.push(columns),
         }

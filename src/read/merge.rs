@@ -66,11 +66,15 @@ pub(super) fn merge(groups: Vec<Group>, most: impl FnOnce(u64) -> u64) -> Result
     }
     let reach_s = 0.5 * period(&groups[base].time_s);
     let mut left_out = 0;
-    let mut columns = Vec::new();
-    for group in groups {
-        let (taken, lost) = rows_on(&group.time_s, &axis, reach_s);
+    let mut placed = Vec::with_capacity(groups.len());
+    for Group { time_s, columns } in groups {
+        let (taken, lost) = rows_on(&time_s, &axis, reach_s);
         left_out += lost;
-        columns.extend(group.columns.into_iter().map(|column| spread(column, &taken)));
+        placed.push((taken, columns));
+    }
+    let mut columns = Vec::new();
+    for (taken, own) in placed {
+        columns.extend(own.into_iter().map(|column| spread(column, &taken)));
     }
     Ok(Merged { time_s: axis, columns, left_out })
 }
@@ -128,8 +132,8 @@ fn nearest(axis_s: &[f64], time_s: f64) -> (usize, f64) {
 struct Taken {
     /// Rows of the axis that one of the group is read in.
     at: BooleanBuffer,
-    /// Those of the group, in the same order.
-    rows: Vec<u64>,
+    /// Those of the group, in the same order; null for all of them.
+    rows: Option<Vec<u64>>,
 }
 
 /// Which rows of the group are read where, and how many had no place.
@@ -150,24 +154,28 @@ fn rows_on(time_s: &[f64], axis_s: &[f64], reach_s: f64) -> (Taken, usize) {
         }
     }
     let left_out = time_s.len() - rows.len();
-    (Taken { at: at.finish(), rows }, left_out)
+    (Taken { at: at.finish(), rows: (left_out > 0).then_some(rows) }, left_out)
 }
 
 /// A column of a group on the axis.
 fn spread(column: Column, taken: &Taken) -> Column {
     let slots = column.values.whole();
     let valid = slots.nulls().filter(|nulls| nulls.null_count() > 0);
+    if valid.is_none() && taken.rows.is_none() {
+        return Column { values: Values::placed(slots, taken.at.clone()).settled(), ..column };
+    }
     let holds = |row: u64| valid.is_none_or(|valid| valid.is_valid(row as usize));
+    let rows = taken.rows.clone().unwrap_or_else(|| (0..slots.len() as u64).collect());
     // Columns that hold a value in every row of their group share the places.
     let at = if valid.is_none() {
         taken.at.clone()
     } else {
         let mut at = unset(taken.at.len());
-        let places = taken.at.set_indices().zip(&taken.rows).filter(|(_, row)| holds(**row));
+        let places = taken.at.set_indices().zip(&rows).filter(|(_, row)| holds(**row));
         places.for_each(|(place, _)| at.set_bit(place, true));
         at.finish()
     };
-    let rows = UInt64Array::from_iter_values(taken.rows.iter().copied().filter(|row| holds(*row)));
+    let rows = UInt64Array::from_iter_values(rows.into_iter().filter(|row| holds(*row)));
     let values = match arrow_select::take::take(slots.as_ref(), &rows, None) {
         Ok(kept) => Values::placed(kept, at).settled(),
         // Every row stands inside the column, which leaves no reason for a refusal.

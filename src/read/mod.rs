@@ -159,9 +159,14 @@ pub fn from_bytes(name: &str, bytes: &[u8], options: &ReadOptions) -> Result<Tab
         let help = "the logger closed it without writing; record it again";
         return Err(content_error(name, Place::default(), "the file is empty", "0 bytes", help));
     }
-    let (sha256, table) = rayon::join(|| sha256(bytes), || read_content(name, bytes, options));
+    let mut hashed = String::new();
+    // Read by the thread that goes on with the table: what it frees on the way is of use to no other.
+    let table = rayon::in_place_scope(|scope| {
+        scope.spawn(|_| hashed = sha256(bytes));
+        read_content(name, bytes, options)
+    });
     let mut table = table?;
-    table.source.sha256 = sha256;
+    table.source.sha256 = hashed;
     Ok(table)
 }
 
