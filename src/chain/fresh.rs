@@ -26,18 +26,17 @@ impl Fresh {
     pub fn of(log: &Log, channel: usize, frame_period_s: Option<f64>) -> Self {
         let mut fresh = Self::default();
         let Some(channel) = log.channels.get(channel) else { return fresh };
-        let values = channel.values();
         let time_s = &log.clock.time_s;
         let frame_s = frame_period_s.unwrap_or(0.0);
         let hold_s = (frame_s - 0.5 * log.clock.period_s.unwrap_or(0.0)).max(0.75 * frame_s);
         for (number, rows) in log.clock.segments.iter().enumerate() {
             let mut last: Option<Last> = None;
-            for row in rows.clone() {
-                let (Some(lambda), Some(time)) = (values.get(row), time_s.get(row)) else { break };
-                if !lambda.is_finite() || *lambda <= 0.0 {
+            for (row, lambda) in channel.readings(rows.clone()) {
+                let Some(time) = time_s.get(row) else { break };
+                if lambda <= 0.0 {
                     continue;
                 }
-                let changed = last.as_ref().is_none_or(|last| last.lambda != *lambda);
+                let changed = last.as_ref().is_none_or(|last| last.lambda != lambda);
                 let since_s = last.as_ref().map_or(f64::INFINITY, |last| time - last.time_s);
                 if !changed && since_s < hold_s {
                     continue;
@@ -49,7 +48,7 @@ impl Fresh {
                 fresh.time_s.push(*time);
                 fresh.phi.push(lambda.recip());
                 fresh.segment.push(number);
-                last = Some(Last { time_s: *time, lambda: *lambda, supposed: !changed });
+                last = Some(Last { time_s: *time, lambda, supposed: !changed });
             }
         }
         fresh

@@ -6,7 +6,7 @@
 //! nothing, because a fit over its first part is wrong (true 0.08 s reads as 0.14 to 0.43 s).
 
 use super::{Fresh, Response, entry, recovery, target};
-use crate::log::{Log, Role};
+use crate::log::{Channel, Log, Role};
 use crate::signal::response::{Axis, Curve, Step, joint_likelihood};
 use crate::signal::robust::median;
 use crate::state::{States, bit};
@@ -210,20 +210,15 @@ fn median_period_s(fresh: &Fresh) -> f64 {
 /// Channels that can say that fuel was cut.
 pub(super) struct Witness<'a> {
     state: &'a States,
-    delivery: Option<&'a [f64]>,
-    speed: Option<&'a [f64]>,
+    delivery: Option<&'a Channel>,
+    speed: Option<&'a Channel>,
     time_s: &'a [f64],
 }
 
 impl<'a> Witness<'a> {
     fn of(log: &'a Log, state: &'a States) -> Self {
         let delivery = log.role(Role::InjectorDuty).or_else(|| log.role(Role::InjectorPulseWidth));
-        Self {
-            state,
-            delivery: delivery.map(crate::log::Channel::values),
-            speed: log.role(Role::EngineSpeed).map(crate::log::Channel::values),
-            time_s: &log.clock.time_s,
-        }
+        Self { state, delivery, speed: log.role(Role::EngineSpeed), time_s: &log.clock.time_s }
     }
 
     /// Whether fuel was cut completely somewhere in the 0.5 s up to a row (gas needs up to 0.35 s at closed
@@ -231,13 +226,14 @@ impl<'a> Witness<'a> {
     pub(super) fn cut_before(&self, row: usize) -> bool {
         let Some(now) = self.time_s.get(row) else { return false };
         (0..=row).rev().take_while(|r| self.time_s.get(*r).is_some_and(|t| now - t <= 0.5)).any(|r| {
-            self.state.has(r, bit::OVER_RUN) || self.delivery.is_some_and(|d| d.get(r) == Some(&0.0))
+            self.state.has(r, bit::OVER_RUN)
+                || self.delivery.is_some_and(|delivery| delivery.at(r) == Some(0.0))
         })
     }
 
     /// Time of one engine cycle: after that every cylinder has delivered its new gas.
     pub(super) fn cycle_s(&self, row: usize) -> f64 {
-        let rpm = self.speed.and_then(|speed| speed.get(row)).copied().filter(|rpm| rpm.is_finite());
+        let rpm = self.speed.and_then(|speed| speed.at(row));
         120.0 / rpm.unwrap_or(3_000.0).clamp(600.0, 15_000.0)
     }
 }

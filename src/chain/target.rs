@@ -84,12 +84,10 @@ struct Course {
 impl Course {
     fn of(log: &Log, target: &Channel) -> Self {
         let mut course = Self { row: Vec::new(), time_s: Vec::new(), phi: Vec::new() };
-        for (row, (lambda, time_s)) in target.values().iter().zip(&log.clock.time_s).enumerate() {
-            if lambda.is_finite() && *lambda > 0.0 {
-                course.row.push(row);
-                course.time_s.push(*time_s);
-                course.phi.push(lambda.recip());
-            }
+        for (row, lambda) in target.readings(0..target.rows()).filter(|(_, lambda)| *lambda > 0.0) {
+            course.row.push(row);
+            course.time_s.push(log.clock.time_s[row]);
+            course.phi.push(lambda.recip());
         }
         course
     }
@@ -136,11 +134,9 @@ impl Course {
 }
 
 fn is_steady(channel: &Channel, rows: std::ops::Range<usize>) -> bool {
-    let values = channel.values().get(rows).unwrap_or_default();
+    let values = channel.readings(rows.start.min(rows.end)..rows.end).map(|(_, value)| value);
     let (low, high) = values
-        .iter()
-        .filter(|value| value.is_finite())
-        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| (low.min(*value), high.max(*value)));
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| (low.min(value), high.max(value)));
     high - low <= STEADY * high.abs()
 }
 

@@ -130,8 +130,8 @@ fn ambient(context: &Context<'_>) -> Option<Ambient> {
         });
     }
     let index = log.index_of(Role::ManifoldPressure)?;
-    let speed = log.role(Role::EngineSpeed)?.values();
-    let standing = usable_values(context, index, |row| speed.get(row) == Some(&0.0));
+    let speed = log.role(Role::EngineSpeed)?;
+    let standing = usable_values(context, index, |row| speed.at(row) == Some(0.0));
     let pressure = median(&standing).filter(|_| standing.len() >= FEWEST)?;
     Some(Ambient {
         pressure,
@@ -148,12 +148,11 @@ fn usable_values(context: &Context<'_>, index: usize, counts: impl Fn(usize) -> 
         return Vec::new();
     };
     channel
-        .values()
-        .iter()
+        .each()
         .zip(flags.all().iter())
         .enumerate()
         .filter(|(row, (value, flag))| flag.usable() && value.is_finite() && counts(*row))
-        .map(|(_, (value, _))| *value)
+        .map(|(_, (value, _))| value)
         .collect()
 }
 
@@ -268,10 +267,7 @@ fn peak(context: &Context<'_>, index: usize, end: End, counts: impl Fn(usize) ->
     let flags = context.detection.flags.get(index)?;
     let sign = if end == End::Highest { 1.0 } else { -1.0 };
     let (mut best, mut best_any, mut row_of_best, mut count) = (f64::NEG_INFINITY, f64::NEG_INFINITY, 0, 0);
-    for (row, value) in channel.values().iter().enumerate() {
-        if !value.is_finite() || !counts(row) {
-            continue;
-        }
+    for (row, value) in channel.readings(0..channel.rows()).filter(|(row, _)| counts(*row)) {
         let Some(flag) = flags.get(row) else { break };
         let signed = sign * value;
         if flag.usable() {
@@ -287,8 +283,7 @@ fn peak(context: &Context<'_>, index: usize, end: End, counts: impl Fn(usize) ->
     if count < FEWEST {
         return None;
     }
-    let values = channel.values();
-    let neighbour = |row: Option<usize>| row.and_then(|r| values.get(r)).copied().filter(|v| v.is_finite());
+    let neighbour = |row: Option<usize>| row.and_then(|row| channel.at(row));
     let here = sign * best;
     let steepest = [row_of_best.checked_sub(1), row_of_best.checked_add(1)]
         .into_iter()

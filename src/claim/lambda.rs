@@ -154,10 +154,8 @@ fn collect(
     };
     let mut peak = f64::NEG_INFINITY;
     let longest_s = SHORTEST_S.max(3.0 * chain.fresh_period_s.unwrap_or(0.0));
-    let read = |row: usize| {
-        let lambda = channel.values().get(row).copied().unwrap_or(f64::NAN);
-        !lambda.is_nan() && (usable(row) || lambda >= stop) || invalid(row)
-    };
+    let read =
+        |row: usize| channel.at(row).is_some_and(|lambda| usable(row) || lambda >= stop) || invalid(row);
     for window in rows {
         sample.unread_s += unread_s(time_s, window, longest_s, &read);
         let first = fresh.row.partition_point(|row| *row < window.start);

@@ -123,8 +123,7 @@ struct Point {
 fn points(view: &View<'_>) -> Vec<Point> {
     let time_s = &view.log.clock.time_s;
     let rows = view.log.rows();
-    let speed = view.log.role(Role::EngineSpeed).map(Channel::values);
-    let load = view.log.role(Role::ManifoldPressure).map(Channel::values);
+    let (speed, load) = (view.log.role(Role::EngineSpeed), view.log.role(Role::ManifoldPressure));
     // Several detectors on the same rows of a channel are one point, and the order is fixed.
     let told = view.findings.iter().map(Place::of);
     // A wide log full of holes has millions of them: a third of the size of whole places, and no room beyond. Channels
@@ -150,7 +149,7 @@ fn points(view: &View<'_>) -> Vec<Point> {
         .filter_map(|(start, end, channel)| {
             let (start, end, channel) = (start as usize, end as usize, (channel as usize).checked_sub(1));
             let at = time_s.get(start).copied().filter(|t| t.is_finite())?;
-            let middle = |values: &[f64]| robust::median(values.get(start..end)?).filter(|v| v.is_finite());
+            let middle = |channel: &Channel| robust::median(channel.among(start..end));
             let place = speed.and_then(middle).zip(load.and_then(middle)).map(|(rpm, pa)| (rpm, pa / 1e3));
             Some(Point { rows: start..end, channel, time_s: at, place })
         })
@@ -256,7 +255,8 @@ fn at_operating_point(
         .collect();
     let coordinates: Vec<Vec<f64>> =
         placed.iter().map(|(_, (rpm, kpa))| vec![rpm / rpm_scale, kpa / kpa_scale]).collect();
-    let covered = view.log.role(Role::EngineSpeed).map_or(0.0, |c| range_of(c.values().iter().copied()));
+    let covered =
+        view.log.role(Role::EngineSpeed).map_or(0.0, |c| range_of(c.among(0..c.rows()).iter().copied()));
     let mut findings = Vec::new();
     for group in groups(&coordinates, least) {
         let rpm = range_of(group.iter().map(|k| placed[*k].1.0));
@@ -312,7 +312,8 @@ fn in_one_sensor(points: &[Point], least: usize, view: &View<'_>, taken: &[bool]
     if span_s < 0.5 * view.log.clock.duration_s() {
         return Vec::new();
     }
-    let covered = view.log.role(Role::EngineSpeed).map_or(0.0, |c| range_of(c.values().iter().copied()));
+    let covered =
+        view.log.role(Role::EngineSpeed).map_or(0.0, |c| range_of(c.among(0..c.rows()).iter().copied()));
     let rpm = range_of(rest.iter().filter_map(|k| points[*k].place).map(|(rpm, _)| rpm));
     if covered <= 0.0 || rpm < 0.5 * covered {
         return Vec::new();

@@ -188,12 +188,11 @@ fn need<'a>(view: &View<'a>, role: Role) -> Result<&'a Channel, String> {
 fn held(channel: &Channel, clock: &Clock) -> Vec<f64> {
     let mut last: Option<(f64, f64)> = None;
     channel
-        .values()
-        .iter()
+        .each()
         .zip(&clock.time_s)
         .map(|(value, time_s)| {
             if value.is_finite() {
-                last = Some((*time_s, *value));
+                last = Some((*time_s, value));
             }
             last.filter(|(then_s, _)| time_s - then_s <= 1.0).map_or(f64::NAN, |(_, value)| value)
         })

@@ -27,18 +27,18 @@ impl<'a> Dense<'a> {
         segment: Range<usize>,
         counts: impl Fn(f64) -> bool,
     ) -> Self {
-        let values = channel.values();
-        let segment = segment.start..segment.end.min(values.len()).min(time_s.len());
+        let end = segment.end.min(channel.rows()).min(time_s.len());
+        let segment = segment.start.min(end)..end;
         if channel.count() == channel.rows()
-            && let (Some(time_s), Some(value)) = (time_s.get(segment.clone()), values.get(segment.clone()))
+            && let (Some(time_s), value) = (time_s.get(segment.clone()), channel.among(segment.clone()))
             && value.iter().all(|value| counts(*value))
         {
             let (time_s, value) = (Cow::Borrowed(time_s), Cow::Borrowed(value));
             return Self { start: segment.start, rows: None, time_s, value };
         }
-        let rows: Vec<usize> = segment.filter(|row| counts(values[*row])).collect();
+        let (rows, value): (Vec<usize>, Vec<f64>) =
+            channel.readings(segment).filter(|(_, value)| counts(*value)).unzip();
         let time_s = rows.iter().map(|row| time_s[*row]).collect();
-        let value = rows.iter().map(|row| values[*row]).collect();
         Self::made(rows, time_s, value)
     }
 

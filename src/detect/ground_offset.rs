@@ -362,14 +362,8 @@ fn delay_s(view: &View<'_>, at_s: f64) -> Option<f64> {
     let log = view.log;
     let row = log.clock.row_at(at_s);
     let last = |role: Role| {
-        let values = log.role(role)?.values();
-        let from = row.saturating_sub(50);
-        values
-            .get(from..=row.min(values.len().saturating_sub(1)))?
-            .iter()
-            .rev()
-            .copied()
-            .find(|v| v.is_finite())
+        let channel = log.role(role)?;
+        channel.last_held(row.saturating_sub(50)..row.saturating_add(1)).and_then(|row| channel.at(row))
     };
     Some(Chain::delay_s(last(Role::EngineSpeed)?, last(Role::ManifoldPressure)))
 }

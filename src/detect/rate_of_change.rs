@@ -123,7 +123,7 @@ impl Detector for RateOfChange {
 /// Whether the engine stands in a row, for the channel whose pace depends on it.
 fn standing<'a>(channel: &Channel, view: &View<'a>) -> impl Fn(usize) -> bool + use<'a> {
     let speed = view.log.role(Role::EngineSpeed).filter(|_| channel.role == Role::IntakeAirTemperature);
-    move |row| speed.is_some_and(|speed| speed.values().get(row) == Some(&0.0))
+    move |row| speed.is_some_and(|speed| speed.at(row) == Some(0.0))
 }
 
 /// Groups steps into excursions: away by one or more steps, back by one that ends nearer to where it began.

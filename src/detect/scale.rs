@@ -167,7 +167,7 @@ struct Wrong {
 type Found = Result<Option<Wrong>, String>;
 
 fn middle(channel: &Channel) -> Result<f64, String> {
-    robust::median(channel.values())
+    robust::median(channel.among(0..channel.rows()))
         .filter(|middle| middle.is_finite())
         .ok_or_else(|| format!("{} holds no value", channel.name))
 }
@@ -279,14 +279,14 @@ struct Silent {
 fn held(channel: &Channel, view: &View<'_>, least_s: f64) -> Result<Held, Silent> {
     let silent = |few: bool, because: &str| Silent { few, because: because.to_owned() };
     let values = channel.values();
-    let target = view.log.role(Role::LambdaTarget).map(Channel::values);
+    let target = view.log.role(Role::LambdaTarget);
     let time_s = &view.log.clock.time_s;
     let clip = channel.measured.clip_high.unwrap_or(f64::INFINITY);
     let (mut ratio, mut duration_s, mut last) = (Vec::new(), 0.0, None::<(usize, f64)>);
     let mut by_flow = [(Vec::new(), 0.0), (Vec::new(), 0.0)];
     for (row, lambda) in values.iter().enumerate() {
         let steady = view.state.has(row, bit::IDLE) || view.state.has(row, bit::CRUISE);
-        let aim = target.map_or(1.0, |target| target[row]);
+        let aim = target.map_or(1.0, |target| target.at(row).unwrap_or(f64::NAN));
         // A commanded lambda of 1 is held in a cold engine too; without the command only a warm one tells.
         let settled = target.is_some() || !view.state.has(row, bit::WARM_UP);
         let usable = steady && settled && *lambda > 0.0 && *lambda < clip;
@@ -345,11 +345,9 @@ fn at_rest(channel: &Channel, view: &View<'_>) -> Result<f64, String> {
     };
     // A missing speed is not a standing engine.
     let still: Vec<f64> = channel
-        .values()
-        .iter()
-        .zip(speed.values())
-        .filter(|(value, rpm)| value.is_finite() && **rpm >= 0.0 && **rpm < STANDS_RPM)
-        .map(|(value, _)| *value)
+        .readings(0..channel.rows())
+        .filter(|(row, _)| speed.at(*row).is_some_and(|rpm| (0.0..STANDS_RPM).contains(&rpm)))
+        .map(|(_, value)| value)
         .collect();
     if still.len() < 10 {
         return Err("the log never shows the engine standing (10 readings at least)".to_owned());

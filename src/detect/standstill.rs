@@ -430,11 +430,7 @@ fn equal_readings(channel: &Channel, rows: &Range<usize>, view: &View<'_>) -> Eq
     let first = rows.start + time_s[rows.clone()].partition_point(|time| *time < from_s);
     let mut held: Option<(usize, f64)> = None;
     let (mut last, mut count) = (rows.start, 0);
-    for row in first..rows.end {
-        let value = channel.values()[row];
-        if value.is_nan() {
-            continue;
-        }
+    for (row, value) in channel.readings(first..rows.end) {
         match held {
             Some((_, before)) if before != value => return Equal::Moves,
             Some(_) => {}
@@ -458,14 +454,13 @@ fn stretches(channels: &[&Channel], view: &View<'_>) -> Vec<Range<usize>> {
 /// Stretches in which none of some channels changes, each from the row of the last change on. What is the same after a gap
 /// as before it stood meanwhile.
 fn together(channels: &[&Channel], rows: usize) -> Vec<Range<usize>> {
-    let mut last = vec![f64::NAN; channels.len()];
+    let mut readings: Vec<_> = channels.iter().map(|channel| (channel.each(), f64::NAN)).collect();
     let mut found = Vec::new();
     let mut start = 0;
     for row in 0..rows {
         let mut moved = false;
-        for (channel, last) in channels.iter().zip(&mut last) {
-            let value = channel.values()[row];
-            if !value.is_nan() && value != *last {
+        for (each, last) in &mut readings {
+            if let Some(value) = each.next().filter(|value| !value.is_nan() && value != last) {
                 (moved, *last) = (true, value);
             }
         }
@@ -508,9 +503,8 @@ fn runs(view: &View<'_>, rows: &Range<usize>) -> bool {
     let copies = (rows.start + 1).min(rows.end)..rows.end;
     // Most of them must show it: an engine that stood turns in the end.
     let shows = |role: Role, holds: &dyn Fn(f64) -> bool| {
-        let values = view.log.role(role).and_then(|channel| channel.values().get(copies.clone()));
-        let known = || values.into_iter().flatten().filter(|value| !value.is_nan());
-        2 * known().filter(|value| holds(**value)).count() > known().count()
+        let known = || view.log.role(role).into_iter().flat_map(|channel| channel.readings(copies.clone()));
+        2 * known().filter(|(_, value)| holds(*value)).count() > known().count()
     };
     if shows(Role::EngineSpeed, &|speed| speed > 0.0) {
         return false;

@@ -244,7 +244,8 @@ impl<'a> Series<'a> {
 }
 
 fn credible(channel: &Channel, bounds: &Bounds) -> Result<(), String> {
-    let Some(centre) = robust::median(channel.values()).filter(|centre| centre.is_finite()) else {
+    let Some(centre) = robust::median(channel.among(0..channel.rows())).filter(|centre| centre.is_finite())
+    else {
         return Err(format!("{} holds no voltage", channel.name));
     };
     if centre > TWELVE_V_SYSTEM_V {

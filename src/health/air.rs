@@ -119,7 +119,7 @@ fn air_readings(fresh: &Fresh) -> Vec<f64> {
 /// Oxygen of the air of this drive, its relative standard uncertainty, and how it is known.
 fn oxygen_of_this_air(subject: &Subject<'_>) -> (f64, f64, &'static str) {
     let log = subject.view.log;
-    let middle = |role: Role| log.role(role).and_then(|channel| median(channel.values()));
+    let middle = |role: Role| log.role(role).and_then(|channel| median(channel.among(0..channel.rows())));
     let temperature = middle(Role::AmbientTemperature).or_else(|| middle(Role::IntakeAirTemperature));
     match (middle(Role::Humidity), temperature) {
         (Some(humidity), Some(temperature)) if (233.0..333.0).contains(&temperature) => {
@@ -134,21 +134,19 @@ fn oxygen_of_this_air(subject: &Subject<'_>) -> (f64, f64, &'static str) {
 fn lambda_one(subject: &Subject<'_>) -> HealthMetric {
     let view = subject.view;
     let refuse = |because: &str| subject.not_measurable(&LAMBDA_ONE, None, because);
-    let target = view.log.role(Role::LambdaTarget).map(crate::log::Channel::values);
+    let target = view.log.role(Role::LambdaTarget);
     let flags = subject.detection.flags.get(subject.chain.channel);
     let steady = |row: usize| {
         (view.state.has(row, bit::IDLE) || view.state.has(row, bit::CRUISE))
             && !view.state.has(row, bit::WARM_UP)
-            && target.is_none_or(|t| t.get(row).is_some_and(|value| (value - 1.0).abs() <= 0.005))
+            && target.is_none_or(|t| t.at(row).is_some_and(|value| (value - 1.0).abs() <= 0.005))
             && flags.and_then(|flags| flags.get(row)).is_none_or(crate::flag::Flag::usable)
     };
     let readings: Vec<f64> = subject
         .channel
-        .values()
-        .iter()
-        .enumerate()
-        .filter(|(row, value)| value.is_finite() && steady(*row))
-        .map(|(_, value)| *value)
+        .readings(0..subject.channel.rows())
+        .filter(|(row, _)| steady(*row))
+        .map(|(_, value)| value)
         .collect();
     let seconds = readings.len() as f64 * subject.channel.measured.sample_period_s.unwrap_or(0.0);
     let Some(middle) = median(&readings).filter(|_| seconds >= 10.0) else {

@@ -169,20 +169,20 @@ fn one(
 
 /// The fuel channel and the level below which nothing is injected.
 struct Fuel<'a> {
-    values: &'a [f64],
+    delivery: &'a Channel,
     none_below: f64,
 }
 
 impl<'a> Fuel<'a> {
     fn of(delivery: &'a Channel) -> Self {
-        let mut known: Vec<f64> = delivery.values().iter().copied().filter(|v| v.is_finite()).collect();
+        let mut known: Vec<f64> = delivery.readings(0..delivery.rows()).map(|(_, value)| value).collect();
         let high = quantile_in_place(&mut known, 0.95).unwrap_or(0.0);
-        Self { values: delivery.values(), none_below: NO_FUEL * high }
+        Self { delivery, none_below: NO_FUEL * high }
     }
 
     /// Whether fuel flows; null where the channel has no value.
     fn flows(&self, row: usize) -> Option<bool> {
-        self.values.get(row).copied().filter(|value| value.is_finite()).map(|value| value > self.none_below)
+        self.delivery.at(row).map(|value| value > self.none_below)
     }
 }
 
@@ -212,7 +212,7 @@ fn changes(
         }
         if let Some((first, change_s, _)) = pending.filter(|(_, _, start_s)| now_s - start_s >= STEADY_S) {
             pending = None;
-            let at = |channel: &Channel| channel.values().get(first).copied().filter(|v| v.is_finite());
+            let at = |channel: &Channel| channel.at(first);
             if let (Some(rpm), Some(reading)) = (at(speed), around(fresh, change_s)) {
                 let expected_s = Chain::delay_s(rpm, manifold.and_then(at));
                 found.push(Change { row: first, expected_s, reading });

@@ -110,7 +110,7 @@ impl<'a> Flow<'a> {
 
     /// The flow in a row; for speed and pressure in revolutions per minute times pascal.
     fn at(&self, row: usize) -> Option<f64> {
-        let of = |channel: &Channel| channel.values().get(row).copied();
+        let of = |channel: &Channel| channel.at(row);
         let flow = match self {
             Self::Air(air) => of(air)?,
             Self::SpeedDensity(speed, manifold) => of(speed)? * of(manifold)?,
@@ -136,7 +136,7 @@ struct Delay {
 
 impl Delay {
     fn of(change: &Change, delay_s: f64, speed: &Channel, flow: &Flow<'_>) -> Option<Self> {
-        let rpm = speed.values().get(change.row).copied().filter(|rpm| *rpm >= 300.0)?;
+        let rpm = speed.at(change.row).filter(|rpm| *rpm >= 300.0)?;
         Some(Self { late_s: delay_s, cycle_s: 120.0 / rpm, flow: flow.at(change.row)? })
     }
 }

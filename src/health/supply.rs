@@ -74,7 +74,7 @@ struct Pair<'a> {
 impl Pair<'_> {
     /// Reference less supply in rows that count.
     fn differences(&self, counts: impl Fn(usize) -> bool) -> Vec<(usize, f64)> {
-        let pairs = self.reference.values().iter().zip(self.supply.values());
+        let pairs = self.reference.each().zip(self.supply.each());
         pairs
             .enumerate()
             .filter(|(row, (a, b))| a.is_finite() && b.is_finite() && counts(*row))
@@ -89,8 +89,7 @@ impl Pair<'_> {
         let (load, difference) = self
             .differences(|_| true)
             .into_iter()
-            .filter_map(|(row, difference)| current.values().get(row).map(|amps| (*amps, difference)))
-            .filter(|(amps, _)| amps.is_finite())
+            .filter_map(|(row, difference)| Some((current.at(row)?, difference)))
             .unzip();
         Some((current, load, difference))
     }
@@ -110,7 +109,9 @@ impl Pair<'_> {
 
 fn drop(subject: &Subject<'_>, pair: &Pair<'_>) -> HealthMetric {
     let differences = pair.differences(|row| subject.view.state.has(row, bit::RUNNING));
-    let (Some(estimate), Some(level)) = (pair.estimate(&differences), median(pair.reference.values())) else {
+    let (Some(estimate), Some(level)) =
+        (pair.estimate(&differences), median(pair.reference.among(0..pair.reference.rows())))
+    else {
         return subject.not_measurable(&DROP, None, "too few rows with the engine running and both voltages");
     };
     let (watch, act) = (0.03 * level, 0.10 * level);
@@ -166,7 +167,7 @@ fn offset(subject: &Subject<'_>, pair: &Pair<'_>) -> HealthMetric {
         let Some(speed) = subject.view.log.role(Role::EngineSpeed) else {
             return refuse("needs a current, or engine speed to know when the engine stands");
         };
-        let differences = pair.differences(|row| speed.values().get(row) == Some(&0.0));
+        let differences = pair.differences(|row| speed.at(row) == Some(0.0));
         let Some(estimate) = pair.estimate(&differences) else {
             return refuse(
                 "too few rows with the engine standing: begin the log with the ignition on, engine off",

@@ -17,7 +17,7 @@ const CYCLE_S_PER_RPM: f64 = 0.75 * 120.0;
 pub(super) struct Path<'a> {
     /// Times of the rows, s, ascending.
     time_s: &'a [f64],
-    /// Engine speed of each row, 1/min.
+    /// Engine speed of each row, 1/min; of none where the log has no engine speed.
     rpm: Vec<f64>,
     /// `integral of N p dt` up to each row, 1/min Pa s.
     breath: Vec<f64>,
@@ -79,12 +79,14 @@ impl<'a> Path<'a> {
                 })
                 .collect()
         };
-        let rpm = held(speed, k::ASSUMED_RPM.value, k::LEAST_RPM.value);
+        let assumed = k::ASSUMED_RPM.value;
+        let rpm = speed.map_or_else(Vec::new, |speed| held(Some(speed), assumed, k::LEAST_RPM.value));
         // The pressure becomes the breath in its place: a third column would stand beside the frames.
         let mut breath = held(manifold, k::ASSUMED_MANIFOLD_PA.value, k::LEAST_MANIFOLD_PA.value);
         let mut sum = 0.0;
         let mut before: Option<f64> = None;
-        for ((time, rpm), breath) in time_s.iter().zip(&rpm).zip(&mut breath) {
+        let speeds = rpm.iter().chain(std::iter::repeat(&assumed));
+        for ((time, rpm), breath) in time_s.iter().zip(speeds).zip(&mut breath) {
             let step_s = before.map_or(0.0, |before| (time - before).max(0.0));
             sum += rpm * *breath * step_s;
             *breath = sum;

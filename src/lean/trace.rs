@@ -340,18 +340,18 @@ impl<'a> Scene<'a> {
 /// Fresh frames: rows on which the value was renewed. Where the link is slower than the logger a new value
 /// or the passing of one frame period makes a frame; else every row with a value does.
 fn frames(channel: &Channel, time_s: &[f64], chain: &Chain, segments: &[Range<usize>]) -> Vec<Frame> {
-    let values = channel.values();
     let row_s = channel.measured.sample_period_s.unwrap_or(0.0);
     let link_s = chain.frame_period_s.filter(|frame| *frame > 1.3 * row_s);
     let clip = chain.clip_lean.map(|clip| clip - 0.5 * channel.resolution() - 1e-9);
     let mut frames: Vec<Frame> = Vec::new();
     let mut starts = segments.iter().map(|s| s.start).peekable();
-    for (row, (&lambda, &time)) in values.iter().zip(time_s).enumerate() {
+    for (row, lambda) in channel.readings(0..channel.rows()) {
+        let Some(&time) = time_s.get(row) else { break };
         while starts.peek().is_some_and(|start| *start < row) {
             starts.next();
         }
         let new_segment = starts.peek() == Some(&row);
-        if !(lambda.is_finite() && lambda > 0.0) {
+        if lambda <= 0.0 {
             continue;
         }
         if let (Some(period), Some(last)) = (link_s, frames.last_mut())
@@ -377,14 +377,13 @@ fn frames(channel: &Channel, time_s: &[f64], chain: &Chain, segments: &[Range<us
 /// Share of rows on which the value differs from the row before.
 fn renewed_share(channel: &Channel) -> f64 {
     let (mut pairs, mut changed) = (0_usize, 0_usize);
-    for pair in channel.values().windows(2) {
-        if let [a, b] = pair
-            && !a.is_nan()
-            && !b.is_nan()
-        {
+    let mut before: Option<(usize, f64)> = None;
+    for (row, value) in channel.readings(0..channel.rows()) {
+        if let Some((_, earlier)) = before.filter(|(earlier, _)| earlier + 1 == row) {
             pairs += 1;
-            changed += usize::from((a - b).abs() > 1e-12);
+            changed += usize::from((value - earlier).abs() > 1e-12);
         }
+        before = Some((row, value));
     }
     if pairs < 20 { 0.0 } else { changed as f64 / pairs as f64 }
 }

@@ -59,21 +59,18 @@ impl Witness<'_> {
     pub(super) fn readings(&self, start_s: f64, end_s: f64) -> impl Iterator<Item = (usize, f64)> + '_ {
         let start = search::below(self.time_s, start_s);
         let end = search::up_to(self.time_s, end_s).max(start);
-        (start..end).filter_map(move |row| {
-            let value = *self.channel.values().get(row)?;
-            (!value.is_nan()).then_some((row, value + self.offset))
-        })
+        let end = end.min(self.channel.rows());
+        self.channel.readings(start.min(end)..end).map(|(row, value)| (row, value + self.offset))
     }
 
     /// Why it may not testify between two times, if so.
     pub(super) fn refused(&self, start_s: f64, end_s: f64) -> Option<String> {
         let rows = search::below(self.time_s, start_s)..search::up_to(self.time_s, end_s).max(1);
+        let rows = rows.start..rows.end.min(self.channel.rows());
         let (mut all, mut flagged) = (0_usize, 0_usize);
-        for row in rows {
-            if self.channel.values().get(row).is_some_and(|v| !v.is_nan()) {
-                all += 1;
-                flagged += usize::from(!self.usable(row));
-            }
+        for row in rows.filter(|row| self.channel.holds(*row)) {
+            all += 1;
+            flagged += usize::from(!self.usable(row));
         }
         if all == 0 {
             Some(format!("{} has no value there", self.channel.role.label()))
@@ -138,13 +135,12 @@ impl Witness<'_> {
 
     /// Values at or before a time and not older than `age_s`, believable or not, the last one first.
     fn latest(&self, time_s: f64, age_s: f64) -> impl Iterator<Item = (usize, f64)> + '_ {
-        let values = self.channel.values();
-        let end = search::up_to(self.time_s, time_s).min(values.len());
+        let end = search::up_to(self.time_s, time_s).min(self.channel.rows());
         let from = end.min(search::below(self.time_s, time_s - age_s - TIME_ERROR_S));
         let held = move |end: usize| self.channel.last_held(from..end);
         std::iter::successors(held(end), move |row| held(*row))
             .take_while(move |row| time_s - self.time_s[*row] <= age_s)
-            .map(|row| (row, values[row] + self.offset))
+            .filter_map(|row| Some((row, self.channel.at(row)? + self.offset)))
     }
 
     /// Least-squares line between two times; null with fewer than four samples.

@@ -4,6 +4,7 @@ use std::borrow::Cow;
 use std::ops::Range;
 use std::sync::OnceLock;
 
+use arrow_buffer::bit_iterator::BitIndexIterator;
 use arrow_buffer::{BooleanBuffer, ScalarBuffer};
 
 use super::role::Role;
@@ -243,6 +244,48 @@ impl Channel {
         &self.kept[rank(rows.start)..rank(rows.end)]
     }
 
+    /// The values in order, with their times: of every row, NaN where null; where few rows hold a value, of those alone.
+    ///
+    /// * `time_s`: one per row
+    pub fn points<'a>(&'a self, time_s: &'a [f64]) -> (Cow<'a, [f64]>, &'a [f64]) {
+        let times_s = match &self.held {
+            Some(held) if self.keeps_few() => held.set_indices().map(|row| time_s[row]).collect(),
+            _ => Cow::Borrowed(time_s),
+        };
+        (times_s, &self.kept)
+    }
+
+    /// [`Self::values`] one after the other, without any being laid out.
+    pub fn each(&self) -> impl Iterator<Item = f64> + '_ {
+        let few = self.held.as_ref().filter(|_| self.keeps_few());
+        let mut kept = self.kept.iter();
+        (0..self.rows()).map(move |row| {
+            let empty = few.is_some_and(|held| !held.value(row));
+            if empty { f64::NAN } else { kept.next().copied().unwrap_or(f64::NAN) }
+        })
+    }
+
+    /// Rows of some that hold a value, and the values, in order.
+    ///
+    /// # Panics
+    /// Beyond the last row, as slices do.
+    pub fn readings(&self, rows: Range<usize>) -> impl Iterator<Item = (usize, f64)> + '_ {
+        let few = self.held.as_ref().filter(|_| self.keeps_few());
+        let mut places = few.map(|held| {
+            let places = BitIndexIterator::new(held.values(), held.offset() + rows.start, rows.len());
+            places.map(move |place| rows.start + place)
+        });
+        let mut next = rows.start;
+        self.among(rows.clone())
+            .iter()
+            .filter_map(move |value| {
+                let row = places.as_mut().map_or(Some(next), Iterator::next)?;
+                next += 1;
+                Some((row, *value))
+            })
+            .filter(|(_, value)| !value.is_nan())
+    }
+
     /// The same channel: where few rows hold a value, one that takes with it what it lays out when it goes.
     pub fn apart(&self) -> Cow<'_, Self> {
         if !self.keeps_few() || self.laid_out.get().is_some() {
@@ -284,6 +327,15 @@ impl Channel {
     /// Whether a row holds a value.
     pub fn holds(&self, row: usize) -> bool {
         self.held.as_ref().map_or(row < self.kept.len(), |held| held.value(row))
+    }
+
+    /// The value of a row; null where it holds none.
+    pub fn at(&self, row: usize) -> Option<f64> {
+        if !self.keeps_few() {
+            return self.kept.get(row).copied().filter(|value| !value.is_nan());
+        }
+        let holds = row < self.rows() && self.holds(row);
+        holds.then(|| self.among(row..row + 1).first().copied()).flatten()
     }
 
     /// The rows from the first value on in which a mixture reading does not change, if it does later: a sensor that
@@ -371,7 +423,18 @@ mod tests {
                 let among: Vec<f64> =
                     few[rows.clone()].iter().copied().filter(|value| !value.is_nan()).collect();
                 assert_eq!(channel.among(rows.clone()), among, "{rows:?}");
+                let readings: Vec<(usize, f64)> =
+                    rows.clone().filter(|row| !few[*row].is_nan()).map(|row| (row, few[row])).collect();
+                assert_eq!(channel.readings(rows.clone()).collect::<Vec<_>>(), readings, "{rows:?}");
             }
+            assert_eq!(bits(&channel.each().collect::<Vec<_>>()), bits(&few));
+            let at: Vec<f64> = (0..2_000).map(|row| channel.at(row).unwrap_or(f64::NAN)).collect();
+            assert_eq!(bits(&at), bits(&few));
+            assert_eq!(channel.at(2_000), None);
+            let time_s: Vec<f64> = (0..2_000).map(f64::from).collect();
+            let (times_s, points) = channel.points(&time_s);
+            let readings = channel.readings(0..2_000).map(|(row, value)| (row as f64, value));
+            assert!(times_s.iter().copied().zip(points.iter().copied()).eq(readings));
             assert_eq!(bits(channel.apart().values()), bits(&few));
             assert!(channel.laid_out.get().is_none(), "what is apart goes with it");
             assert_eq!(bits(channel.values()), bits(&few));
@@ -392,6 +455,9 @@ mod tests {
         assert_eq!((channel.rows(), channel.count()), (40, 14));
         assert_eq!((bits(channel.values()), bits(channel.among(2..9))), (bits(&many), bits(&many[2..9])));
         assert!(channel.holds(3) && !channel.holds(4));
+        assert_eq!(channel.readings(2..9).collect::<Vec<_>>(), [(3, 3.0), (6, 6.0)]);
+        assert_eq!(bits(&channel.each().collect::<Vec<_>>()), bits(&many));
+        assert_eq!([channel.at(3), channel.at(4), channel.at(40)], [Some(3.0), None, None]);
     }
 
     #[test]

@@ -9,7 +9,7 @@ use rayon::prelude::*;
 
 use super::{Rig, codes, guess, measure, name, place};
 use crate::clip::clip;
-use crate::log::{Channel, Code, Dimension, Log, Note, Role, UNKNOWN, Unit, Unread, by_row};
+use crate::log::{Channel, Code, Dimension, Log, Note, Role, UNKNOWN, Unit, Unread};
 use crate::read::place::{name_tells_place, shown};
 use crate::read::{ReadError, Table, Values, find_time};
 
@@ -102,7 +102,9 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
     }
     numeric.par_iter_mut().for_each(|column| {
         // Blanks are told before codes are taken out: a code is a value that was due.
-        column.not_due = codes::not_due(&by_row(&column.values, column.held.as_ref()));
+        if column.held.is_some() || column.values.iter().any(|value| value.is_nan()) {
+            column.not_due = codes::not_due(column.rows(), &column.filled());
+        }
         column.codes = codes::take_codes(&mut column.values, Role::Other, &UNKNOWN);
     });
     let channels = make_channels(numeric, rig, &mut notes);
@@ -208,6 +210,23 @@ struct Numeric {
     held: Option<BooleanBuffer>,
     not_due: Option<BooleanBuffer>,
     codes: Vec<Code>,
+}
+
+impl Numeric {
+    fn rows(&self) -> usize {
+        self.held.as_ref().map_or(self.values.len(), BooleanBuffer::len)
+    }
+
+    /// Rows with a value, ascending.
+    fn filled(&self) -> Vec<usize> {
+        let known = |at: &usize| !self.values[*at].is_nan();
+        match &self.held {
+            Some(held) => {
+                held.set_indices().zip(0..).filter(|(_, at)| known(at)).map(|(row, _)| row).collect()
+            }
+            None => (0..self.values.len()).filter(known).collect(),
+        }
+    }
 }
 
 fn make_channels(numeric: Vec<Numeric>, rig: &Rig, notes: &mut Vec<Note>) -> Vec<Channel> {

@@ -1,6 +1,6 @@
 //! Exact values that are codes, not readings, and rows in which a slower channel was not due.
 
-use arrow_buffer::BooleanBuffer;
+use arrow_buffer::{BooleanBuffer, BooleanBufferBuilder};
 
 use super::summary::Summary;
 use crate::log::{Code, Dimension, Role, Unit};
@@ -98,15 +98,10 @@ fn impossible(code: f64, role: Role, unit: &Unit) -> bool {
 /// nine of ten) is slower than the log: its blank rows are not missing, except where a run is so long that values
 /// were due within it. Blank rows before the first value are not due.
 ///
-/// * `values`: NaN where blank
+/// * `filled`: rows with a value, ascending
 /// * returns null when there are no blanks, or when their pattern is irregular (all blanks are missing)
-pub(super) fn not_due(values: &[f64]) -> Option<BooleanBuffer> {
-    if !values.iter().any(|value| value.is_nan()) {
-        return None;
-    }
-    let filled: Vec<usize> =
-        values.iter().enumerate().filter(|(_, value)| !value.is_nan()).map(|(row, _)| row).collect();
-    if filled.len() < 3 {
+pub(super) fn not_due(rows: usize, filled: &[usize]) -> Option<BooleanBuffer> {
+    if filled.len() == rows || filled.len() < 3 {
         return None;
     }
     let mut steps: Vec<usize> = filled.windows(2).map(|pair| pair[1] - pair[0]).collect();
@@ -119,21 +114,18 @@ pub(super) fn not_due(values: &[f64]) -> Option<BooleanBuffer> {
     if own < 2 || !even || regular * 10 < steps.len() * 9 {
         return None;
     }
-    let mut due = vec![false; values.len()];
-    for &row in &filled {
-        due[row] = true;
-    }
+    let mut idle = BooleanBufferBuilder::new(rows);
+    idle.append_n(rows, true);
     // In a run of blanks longer than one and a half times the usual step, values were due at that step.
-    let ends = filled.iter().copied().chain([values.len()]);
-    let starts = filled.iter().copied();
-    for (start, end) in starts.zip(ends.skip(1)) {
+    for (start, end) in filled.iter().copied().zip(filled.iter().copied().skip(1).chain([rows])) {
+        idle.set_bit(start, false);
         if 2 * (end - start) > 3 * own {
             for row in (start + own..end).step_by(own).filter(|row| end - row > own / 2) {
-                due[row] = true;
+                idle.set_bit(row, false);
             }
         }
     }
-    Some(BooleanBuffer::collect_bool(due.len(), |row| !due[row] && values[row].is_nan()))
+    Some(idle.finish())
 }
 
 #[cfg(test)]
@@ -174,10 +166,15 @@ mod tests {
         assert_eq!((codes.len(), codes[0].count), (1, 2));
     }
 
+    fn of(values: &[f64]) -> Option<BooleanBuffer> {
+        let filled: Vec<usize> = (0..values.len()).filter(|row| !values[*row].is_nan()).collect();
+        not_due(values.len(), &filled)
+    }
+
     #[test]
     fn blanks_of_a_slower_channel_are_not_missing() {
         let values: Vec<f64> = (0..100).map(|row| if row % 5 == 2 { 1.0 } else { f64::NAN }).collect();
-        let mask = not_due(&values).expect("a slower channel");
+        let mask = of(&values).expect("a slower channel");
         assert_eq!(mask.count_set_bits(), 80);
     }
 
@@ -187,7 +184,7 @@ mod tests {
         for lost in [50, 55, 60] {
             values[lost] = f64::NAN;
         }
-        let mask = not_due(&values).expect("a slower channel");
+        let mask = of(&values).expect("a slower channel");
         assert!(!mask.value(55) && !mask.value(60), "lost values were due");
         assert!(mask.value(51) && mask.value(12));
     }
@@ -198,8 +195,8 @@ mod tests {
         for row in [3, 50, 51, 52, 120, 199] {
             values[row] = f64::NAN;
         }
-        assert_eq!(not_due(&values), None);
-        assert_eq!(not_due(&[f64::NAN; 20]), None);
-        assert_eq!(not_due(&[]), None);
+        assert_eq!(of(&values), None);
+        assert_eq!(of(&[f64::NAN; 20]), None);
+        assert_eq!(of(&[]), None);
     }
 }

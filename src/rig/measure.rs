@@ -15,10 +15,10 @@ pub fn measure(log: &mut Log, rig: &Rig) {
     let time_s = &log.clock.time_s;
     let rows_s = row_period(time_s);
     log.channels.par_iter_mut().for_each(|channel| {
-        let apart = channel.apart();
-        let (values, whole) = (apart.values(), apart.count() == time_s.len());
-        let sample_s = if whole { rows_s } else { sample_period(time_s, values) };
-        channel.measured = one(time_s, values, sample_s, channel.role, rig);
+        let (times_s, values) = channel.points(time_s);
+        let whole = channel.count() == time_s.len();
+        let sample_s = if whole { rows_s } else { sample_period(&times_s, values) };
+        channel.measured = one(&times_s, values, sample_s, channel.role, rig);
     });
     let notes: Vec<Note> =
         log.channels.iter().flat_map(|channel| contradicted(channel, &log.clock.time_s, rig)).collect();
@@ -96,10 +96,10 @@ fn contradicted(channel: &Channel, time_s: &[f64], rig: &Rig) -> Vec<Note> {
     if !channel.role.is_mixture() {
         return Vec::new();
     }
-    let channel = channel.apart();
+    let (time_s, values) = channel.points(time_s);
     let mut texts = Vec::new();
     if let Some(clip) = rig.sensor.clip_lean
-        && let Some(count) = beyond(channel.values(), clip)
+        && let Some(count) = beyond(values, clip)
     {
         texts.push(format!(
             "the rig file says that the reading ends at lambda {clip:.2} (`clip_lean`), but {count} readings are leaner: \
@@ -107,7 +107,7 @@ fn contradicted(channel: &Channel, time_s: &[f64], rig: &Rig) -> Vec<Note> {
         ));
     }
     if let Some(rate_hz) = rig.sensor.frame_hz
-        && stated_frame_s(rig, time_s, channel.values()).is_none()
+        && stated_frame_s(rig, &time_s, values).is_none()
     {
         texts.push(format!(
             "the rig file says that the reading is renewed {rate_hz} times a second (`frame_hz`), but it changes more \
@@ -148,7 +148,8 @@ fn share_frame(log: &mut Log) {
         if known || channel.role.is_mixture() || sampled_s > period_s / 1.4 {
             continue;
         }
-        if renewed_at_most_every(time_s, channel.apart().values(), period_s - sampled_s) {
+        let (times_s, values) = channel.points(time_s);
+        if renewed_at_most_every(&times_s, values, period_s - sampled_s) {
             let half = 0.5 * (ONE_FRAME - 1.0) * period_s;
             channel.measured.frame_period_s =
                 Some(Estimate { value: period_s, low: period_s - half, high: period_s + half });
@@ -254,23 +255,10 @@ fn rest_value(time_s: &[f64], values: &[f64]) -> Option<f64> {
     if end_s - start_s < REST_S {
         return None;
     }
-    // Alive: it moves more often in the time that follows than it could at rest.
-    let changes = time_s
-        .iter()
-        .zip(values)
-        .skip_while(|(time, _)| **time < end_s)
-        .zip(values.iter().skip(1))
-        .take_while(|((time, _), _)| **time < end_s + 10.0)
-        .count();
-    let distinct = values
-        .windows(2)
-        .zip(time_s)
-        .filter(|(pair, time)| {
-            **time >= end_s && pair[0] != pair[1] && !pair[0].is_nan() && !pair[1].is_nan()
-        })
-        .take(10)
-        .count();
-    (changes > 0 && distinct >= 10).then_some(first)
+    // Alive: it moves more often afterwards than it could at rest.
+    let later = || time_s.iter().zip(values).filter(|(time, value)| **time >= end_s && !value.is_nan());
+    let changes = later().zip(later().skip(1)).filter(|((_, before), (_, after))| before != after);
+    (changes.take(10).count() >= 10).then_some(first)
 }
 
 /// One value per renewal: a change, or a repeat that came a frame later.
@@ -293,6 +281,7 @@ fn lag_behind(log: &mut Log, role: Role, witness: Role) {
     let (Some(index), Some(other)) = (log.index_of(role), log.index_of(witness)) else { return };
     let (a, b) = (&log.channels[index], &log.channels[other]);
     let (Some(a_s), Some(b_s)) = (a.fresh_period_s(), b.fresh_period_s()) else { return };
+    let (a, b) = (a.apart(), b.apart());
     let found = lag::lag(&log.clock.time_s, a.values(), b.values(), a_s.max(b_s), LAG_REACH_S);
     if let Some(found) = found {
         let measured = &mut log.channels[index].measured;

@@ -50,9 +50,9 @@ pub fn frame(time_s: &[f64], values: &[f64], sample_period_s: f64) -> Option<Fra
 ///
 /// * `time_s`, `values`: one per row; NaN rows are skipped
 pub fn outpaced(time_s: &[f64], values: &[f64], period_s: f64) -> bool {
-    let rows = values.iter().filter(|value| !value.is_nan()).count();
-    let (Some(first), Some(last)) = (time_s.first(), time_s.last()) else { return false };
-    let sample_period_s = (last - first) / rows.saturating_sub(1).max(1) as f64;
+    let known = || time_s.iter().zip(values).filter(|(_, value)| !value.is_nan());
+    let (Some((first, _)), Some((last, _))) = (known().next(), known().next_back()) else { return false };
+    let sample_period_s = (last - first) / (known().count() - 1).max(1) as f64;
     if sample_period_s.is_nan() || sample_period_s <= 0.0 {
         return false;
     }

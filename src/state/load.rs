@@ -38,7 +38,7 @@ pub(super) fn judge(signals: &Signals<'_>, states: &mut States) {
         return;
     };
     idle(signals, rpm, states);
-    if signals.demand.is_none() && signals.manifold_pa.is_none() {
+    if signals.demand().is_none() && signals.manifold_pa.is_none() {
         for name in ["cruise", "tip_in", "full_load", "over_run", "gear_change", "wide_open"] {
             states
                 .not_judged
@@ -80,7 +80,7 @@ fn find_closed(signals: &Signals<'_>) -> Option<f64> {
 }
 
 fn settled_max(signals: &Signals<'_>, values: &[f64]) -> Option<f64> {
-    largest(&sliding_min(signals.time_s, values, 0.3_f64.max(1.5 * signals.slowest_s)))
+    largest(sliding_min(signals.time_s, values.iter().copied(), 0.3_f64.max(1.5 * signals.slowest_s)))
 }
 
 /// Settled maximum of pedal or throttle, when it can be full load at all.
@@ -89,7 +89,7 @@ pub(super) fn demand_full(signals: &Signals<'_>) -> Option<f64> {
 }
 
 fn find_full(signals: &Signals<'_>) -> Option<f64> {
-    let demand = signals.demand.as_deref()?;
+    let demand = signals.demand()?;
     let full = settled_max(signals, demand)?;
     if full >= 0.7 {
         return Some(full);
@@ -105,13 +105,14 @@ fn find_full(signals: &Signals<'_>) -> Option<f64> {
 /// Rows with manifold pressure at least 90 % of the highest settled one at that engine speed.
 fn pressure_near_highest(signals: &Signals<'_>, rpm: &[f64]) -> Option<Vec<bool>> {
     let manifold = signals.manifold_pa.as_deref()?;
-    let settled = sliding_min(signals.time_s, manifold, 0.15_f64.max(1.5 * signals.slowest_s));
+    let span_s = 0.15_f64.max(1.5 * signals.slowest_s);
+    let settled = sliding_min(signals.time_s, manifold.iter().copied(), span_s);
     let class = |rpm: f64| (rpm / CLASS_RPM).clamp(0.0, 100.0) as usize;
     let mut highest = [f64::NEG_INFINITY; 101];
-    for (pa, rpm) in settled.iter().zip(rpm) {
+    for (pa, rpm) in settled.zip(rpm) {
         if pa.is_finite() && rpm.is_finite() {
             let slot = &mut highest[class(*rpm)];
-            *slot = slot.max(*pa);
+            *slot = slot.max(pa);
         }
     }
     Some(
@@ -125,7 +126,7 @@ fn pressure_near_highest(signals: &Signals<'_>, rpm: &[f64]) -> Option<Vec<bool>
 
 fn wide_open(signals: &Signals<'_>, rpm: &[f64], loaded: Option<&[bool]>, states: &mut States) -> Vec<bool> {
     let fast_rpm = states.idle_rpm.map_or(super::speed::RUNNING_RPM * 2.0, |idle| 1.3 * idle);
-    if let Some(demand) = signals.demand.as_deref() {
+    if let Some(demand) = signals.demand() {
         let Some(full) = demand_full(signals) else {
             for name in ["full_load", "wide_open", "gear_change"] {
                 states.not_judged.push((name, "the throttle was never opened far enough".to_owned()));
@@ -161,12 +162,12 @@ fn gear_change(signals: &Signals<'_>, rpm: &[f64], open: &[bool], states: &mut S
         }
     }
     // Without a lift: speed falls and stays down.
-    let mut next_closed = vec![rpm.len(); rpm.len() + 1];
-    for row in (0..rpm.len()).rev() {
-        next_closed[row] = if open[row] { next_closed[row + 1] } else { row };
-    }
-    let (mut soon, mut late) = (0, 0);
+    let (mut soon, mut late, mut next_closed) = (0, 0, 0);
     for row in 0..rpm.len() {
+        next_closed = next_closed.max(row);
+        while open.get(next_closed) == Some(&true) {
+            next_closed += 1;
+        }
         while soon < rpm.len() && time_s[soon] - time_s[row] < 0.4 {
             soon += 1;
         }
@@ -174,7 +175,7 @@ fn gear_change(signals: &Signals<'_>, rpm: &[f64], open: &[bool], states: &mut S
             late += 1;
         }
         let within = soon < rpm.len() && time_s[soon] - time_s[row] < 0.6;
-        if within && next_closed[row] > soon && rpm[soon] < 0.92 * rpm[row] {
+        if within && next_closed > soon && rpm[soon] < 0.92 * rpm[row] {
             let back = rpm[soon..late].iter().any(|later| *later > 0.97 * rpm[row]);
             // The next gear pulls again; an engine that lost torque stays down.
             let pulls = rpm[soon..late].last().is_some_and(|last| *last > 1.01 * rpm[soon]);
@@ -242,7 +243,7 @@ fn settling_s(rpm: f64, manifold_pa: Option<f64>, film_s: f64) -> f64 {
 
 fn tip_in(signals: &Signals<'_>, rpm: &[f64], states: &mut States) {
     const SPAN_S: f64 = 0.25;
-    let opens: Vec<bool> = if let Some(demand) = signals.demand.as_deref() {
+    let opens: Vec<bool> = if let Some(demand) = signals.demand() {
         rises(signals, demand, SPAN_S, |before, now| now - before >= 0.15)
     } else if let Some(manifold) = signals.manifold_pa.as_deref() {
         rises(signals, manifold, SPAN_S, |before, now| now >= 1.25 * before && now - before > 10_000.0)
@@ -363,14 +364,11 @@ fn cruise(signals: &Signals<'_>, rpm: &[f64], states: &mut States) {
     const SPAN_S: f64 = 1.0;
     let time_s = signals.time_s;
     let steady = |values: &[f64], within: &(dyn Fn(f64) -> f64 + Sync)| -> Vec<bool> {
-        let highest = || {
-            let negated: Vec<f64> = values.iter().map(|value| -value).collect();
-            sliding_min(time_s, &negated, SPAN_S)
-        };
-        let (low, high) = rayon::join(|| sliding_min(time_s, values, SPAN_S), highest);
-        low.iter().zip(&high).map(|(low, high)| -high - low <= within(*low)).collect()
+        let low = sliding_min(time_s, values.iter().copied(), SPAN_S);
+        let negated_high = sliding_min(time_s, values.iter().map(|value| -value), SPAN_S);
+        low.zip(negated_high).map(|(low, high)| -high - low <= within(low)).collect()
     };
-    let (load, share): (&[f64], f64) = match (signals.demand.as_deref(), signals.manifold_pa.as_deref()) {
+    let (load, share): (&[f64], f64) = match (signals.demand(), signals.manifold_pa.as_deref()) {
         (Some(demand), _) => (demand, 0.04),
         (None, Some(manifold)) => (manifold, 8_000.0),
         (None, None) => return,

@@ -16,9 +16,9 @@ pub(super) struct Signals<'a> {
     pub(super) rpm_period_s: f64,
     /// Engine speed change, revolutions per minute per second.
     pub(super) rpm_rate: Vec<f64>,
-    /// Pedal, else throttle, ratio.
-    pub(super) demand: Option<Vec<f64>>,
-    /// Throttle itself, ratio.
+    /// Ratio.
+    pub(super) pedal: Option<Vec<f64>>,
+    /// Ratio.
     pub(super) throttle: Option<Vec<f64>>,
     /// Absolute, Pa.
     pub(super) manifold_pa: Option<Vec<f64>>,
@@ -43,7 +43,10 @@ impl<'a> Signals<'a> {
         let time_s = log.clock.time_s.as_slice();
         let row_s = log.clock.period_s.unwrap_or(0.0);
         let take = |role: Role| {
-            log.role(role).map(|channel| without_spikes(&held(time_s, channel), frame_rows(channel, row_s)))
+            let channel = log.role(role)?;
+            let mut values = held(time_s, channel);
+            take_spikes(&mut values, frame_rows(channel, row_s));
+            Some(values)
         };
         let (rpm, rest) = rayon::join(
             || take(Role::EngineSpeed),
@@ -53,14 +56,13 @@ impl<'a> Signals<'a> {
         let rpm_period_s = log.role(Role::EngineSpeed).and_then(Channel::fresh_period_s).unwrap_or(0.0);
         let barometric_pa = log
             .role(Role::BarometricPressure)
-            .and_then(|channel| crate::signal::robust::median(channel.values()))
+            .and_then(|channel| crate::signal::robust::median(channel.among(0..channel.rows())))
             .filter(|pa| (54_000.0..=108_000.0).contains(pa))
             .unwrap_or(STANDARD_PA);
         let manifold_pa = manifold_pa.or_else(|| {
             let gauge = take(Role::BoostPressure)?;
             Some(gauge.into_iter().map(|pa| pa + barometric_pa).collect())
         });
-        let demand = take(Role::Pedal).or_else(|| throttle.clone());
         let slowest_s =
             [Role::EngineSpeed, Role::Throttle, Role::Pedal, Role::ManifoldPressure, Role::BoostPressure]
                 .iter()
@@ -71,7 +73,7 @@ impl<'a> Signals<'a> {
             rpm_rate: rpm.as_deref().map_or_else(Vec::new, |rpm| rate(time_s, rpm, rpm_period_s.max(0.08))),
             rpm,
             rpm_period_s,
-            demand,
+            pedal: take(Role::Pedal),
             throttle,
             manifold_pa,
             barometric_pa,
@@ -87,6 +89,11 @@ impl<'a> Signals<'a> {
             demand_full: OnceCell::new(),
             best_rate: OnceCell::new(),
         }
+    }
+
+    /// Pedal, else throttle, ratio.
+    pub(super) fn demand(&self) -> Option<&[f64]> {
+        self.pedal.as_deref().or(self.throttle.as_deref())
     }
 
     pub(super) fn rows(&self) -> usize {
@@ -105,8 +112,8 @@ fn held(time_s: &[f64], channel: &Channel) -> Vec<f64> {
     let mut last = (f64::NEG_INFINITY, f64::NAN);
     time_s
         .iter()
-        .zip(channel.values())
-        .map(|(&time, &value)| {
+        .zip(channel.each())
+        .map(|(&time, value)| {
             if !value.is_nan() {
                 last = (time, value);
             } else if time - last.0 > reach_s {
@@ -125,19 +132,18 @@ fn frame_rows(channel: &Channel, row_s: f64) -> usize {
 }
 
 /// Median of three fresh values: one wrong frame is no change of state, and a step stays a step.
-fn without_spikes(values: &[f64], frame_rows: usize) -> Vec<f64> {
-    (0..values.len())
-        .map(|row| {
-            let here = values[row];
-            let before = row.checked_sub(frame_rows).map_or(here, |row| values[row]);
-            let after = values.get(row + frame_rows).copied().unwrap_or(here);
-            if before.is_nan() || after.is_nan() {
-                here
-            } else {
-                before.min(after).max(here.min(before.max(after)))
-            }
-        })
-        .collect()
+fn take_spikes(values: &mut [f64], frame_rows: usize) {
+    // What the rows of the frame before held.
+    let mut earlier = VecDeque::with_capacity(frame_rows);
+    for row in 0..values.len() {
+        let here = values[row];
+        let before = if earlier.len() < frame_rows { None } else { earlier.pop_front() }.unwrap_or(here);
+        let after = values.get(row + frame_rows).copied().unwrap_or(here);
+        if !before.is_nan() && !after.is_nan() {
+            values[row] = before.min(after).max(here.min(before.max(after)));
+        }
+        earlier.push_back(here);
+    }
 }
 
 /// Change per second over a span of at least `span_s`, centred; NaN where it cannot be told.
@@ -164,39 +170,39 @@ pub(super) fn rate(time_s: &[f64], values: &[f64], span_s: f64) -> Vec<f64> {
         .collect()
 }
 
-/// The smallest value of the last `span_s`, NaN where one is missing or the span is not filled; O(n).
-pub(super) fn sliding_min(time_s: &[f64], values: &[f64], span_s: f64) -> Vec<f64> {
-    let mut queue: VecDeque<usize> = VecDeque::new();
+/// The smallest value of the last `span_s` in each row, NaN where one is missing or the span is not filled; O(n).
+pub(super) fn sliding_min(
+    time_s: &[f64],
+    values: impl Iterator<Item = f64>,
+    span_s: f64,
+) -> impl Iterator<Item = f64> {
+    let mut queue: VecDeque<(usize, f64)> = VecDeque::new();
     let mut valid_from = 0;
     let mut start = 0;
-    values
-        .iter()
-        .enumerate()
-        .map(|(row, &value)| {
-            if value.is_nan() {
-                queue.clear();
-                valid_from = row + 1;
-                return f64::NAN;
-            }
-            while queue.back().is_some_and(|&last| values[last] >= value) {
-                queue.pop_back();
-            }
-            queue.push_back(row);
-            while start < row && time_s[row] - time_s[start + 1] >= span_s {
-                start += 1;
-            }
-            while queue.front().is_some_and(|&first| first < start) {
-                queue.pop_front();
-            }
-            let filled = valid_from <= start && time_s[row] - time_s[start] >= 0.9 * span_s;
-            queue.front().filter(|_| filled).map_or(f64::NAN, |&first| values[first])
-        })
-        .collect()
+    values.enumerate().map(move |(row, value)| {
+        if value.is_nan() {
+            queue.clear();
+            valid_from = row + 1;
+            return f64::NAN;
+        }
+        while queue.back().is_some_and(|(_, last)| *last >= value) {
+            queue.pop_back();
+        }
+        queue.push_back((row, value));
+        while start < row && time_s[row] - time_s[start + 1] >= span_s {
+            start += 1;
+        }
+        while queue.front().is_some_and(|(first, _)| *first < start) {
+            queue.pop_front();
+        }
+        let filled = valid_from <= start && time_s[row] - time_s[start] >= 0.9 * span_s;
+        queue.front().filter(|_| filled).map_or(f64::NAN, |(_, first)| *first)
+    })
 }
 
 /// Largest of the numbers, NaN skipped.
-pub(super) fn largest(values: &[f64]) -> Option<f64> {
-    values.iter().copied().filter(|v| v.is_finite()).reduce(f64::max)
+pub(super) fn largest(values: impl Iterator<Item = f64>) -> Option<f64> {
+    values.filter(|v| v.is_finite()).reduce(f64::max)
 }
 
 /// Half-open runs of true rows.

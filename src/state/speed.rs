@@ -148,7 +148,7 @@ fn shut(signals: &Signals<'_>, closed: Option<f64>, row: usize) -> bool {
 fn ceiling_rpm(signals: &Signals<'_>, rpm: &[f64], rig: &Rig) -> Option<f64> {
     // A settled maximum: a spike of one sample is no engine speed.
     let span_s = (2.0 * signals.slowest_s).clamp(0.04, 0.5);
-    let top = largest(&sliding_min(signals.time_s, rpm, span_s))?;
+    let top = largest(sliding_min(signals.time_s, rpm.iter().copied(), span_s))?;
     if top < 2.0 * RUNNING_RPM {
         return None;
     }
@@ -164,7 +164,7 @@ fn ceiling_rpm(signals: &Signals<'_>, rpm: &[f64], rig: &Rig) -> Option<f64> {
         (0..rpm.len()).map(|row| rpm[row] >= CEILING_SHARE * top && !shut(signals, closed, row)).collect();
     let mut merged = band.clone();
     bridge(signals.time_s, &mut merged, 0.3);
-    let most = signals.injection.as_deref().and_then(largest).unwrap_or(0.0);
+    let most = signals.injection.as_ref().and_then(|all| largest(all.iter().copied())).unwrap_or(0.0);
     let reached = |run: &Range<usize>| {
         let cut = usize::from(most > 0.0 && cut_there(signals, rpm, run, top, OFF_SHARE * most));
         times_reached(signals, rpm, &band, run, top).max(cut)
@@ -236,7 +236,7 @@ fn find_best(signals: &Signals<'_>) -> Option<f64> {
     let mut seconds = 0.0;
     let mut rates = Vec::new();
     for row in 0..signals.rows().saturating_sub(1) {
-        let open = match (signals.demand.as_deref(), full) {
+        let open = match (signals.demand(), full) {
             (Some(demand), Some(full)) => demand[row] >= super::load::OPEN_SHARE * full,
             (Some(_), None) => false,
             _ => true,
@@ -264,11 +264,11 @@ fn unload(signals: &Signals<'_>, states: &mut States) {
     let mut flare: Vec<bool> = signals.rpm_rate.iter().map(|rate| *rate > limit).collect();
     drop_short(signals.time_s, &mut flare, 0.05);
     let full = super::load::demand_full(signals);
-    let top = signals.rpm.as_deref().and_then(largest).unwrap_or(0.0);
+    let top = signals.rpm.as_ref().and_then(|all| largest(all.iter().copied())).unwrap_or(0.0);
     for run in runs(&flare) {
         // An opening throttle turns an engine up as fast, and low gears are quicker at low speed.
         let before = signals.time_s.partition_point(|t| *t < signals.time_s[run.start] - OPEN_BEFORE_S);
-        let open = match (signals.demand.as_deref(), full) {
+        let open = match (signals.demand(), full) {
             (Some(demand), Some(full)) => demand[before..=run.start].iter().all(|d| *d >= 0.5 * full),
             _ => true,
         };

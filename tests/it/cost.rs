@@ -193,13 +193,27 @@ fn thousands_of_lean_events_stay_within_their_means_and_are_all_told() {
 /// * `starts_s`: of a group by its number, s
 #[cfg(feature = "mdf")]
 fn written(groups: &[(u32, f64, usize)], starts_s: impl Fn(u32) -> f64) -> Vec<u8> {
+    written_as(groups, starts_s, |group, channel| (format!("ch{}x{channel}", groups[group as usize].0), 1.0))
+}
+
+/// The same with names and full scales.
+///
+/// * `named`: of a channel by the numbers of its group and of itself
+#[cfg(feature = "mdf")]
+fn written_as(
+    groups: &[(u32, f64, usize)],
+    starts_s: impl Fn(u32) -> f64,
+    named: impl Fn(u32, usize) -> (String, f64),
+) -> Vec<u8> {
     let mut writer = falcon_mdf::Mf4Writer::new();
     for ((rows, rate_hz, channels), number) in groups.iter().zip(0..) {
         let time_s: Vec<f64> = (0..*rows).map(|row| starts_s(number) + f64::from(row) / rate_hz).collect();
         let values: Vec<f64> = (0..*rows).map(|row| f64::from(odd(row, 7, 1000)) * 0.1).collect();
         let group = writer.add_group(&time_s).expect("group");
         for channel in 0..*channels {
-            group.add_channel(&format!("ch{rows}x{channel}"), "", &values).expect("channel");
+            let (name, scale) = named(number, channel);
+            let scaled: Vec<f64> = values.iter().map(|value| value * scale).collect();
+            group.add_channel(&name, "", &scaled).expect("channel");
         }
     }
     let folder = folder();
@@ -217,6 +231,32 @@ fn groups_one_after_the_other_stay_within_their_means() {
     let folder = folder();
     let log = file(folder.path(), "apart.mf4", &groups);
     every_command_within(&log, most_mb(&groups));
+}
+
+/// The same of channels that the state of the engine is told from, each of which was laid out for every row, and several times:
+/// 340 MB.
+#[cfg(feature = "mdf")]
+#[test]
+fn engine_channels_one_after_the_other_stay_within_their_means() {
+    let roles = [
+        ("Lambda", 0.012),
+        ("RPM", 60.0),
+        ("Throttle", 1.0),
+        ("MAP", 1.8),
+        ("Fuel Pressure", 3.0),
+        ("Pedal", 1.0),
+    ];
+    let named = |group: u32, _| match roles.get(group as usize) {
+        Some((name, scale)) => ((*name).to_owned(), *scale),
+        None => (format!("ch{group}"), 1.0),
+    };
+    let groups = written_as(&[(60_000, 1_000.0, 1); 30], |number| f64::from(number) * 100.0, named);
+    let folder = folder();
+    let log = file(folder.path(), "engine.mf4", &groups);
+    let (_, peak_mb, code, errors) = measured_call(&["gate", &log]);
+    assert_eq!(code, Some(3), "{errors}");
+    let most_mb = most_mb(&groups);
+    assert!(peak_mb.is_none_or(|mb| mb < most_mb), "{peak_mb:?} of {most_mb:.0} MiB");
 }
 
 /// Groups of channels with clocks of their own get a row for every row of the fastest. Those of a logger at 10, 50 and 100 Hz
@@ -394,9 +434,15 @@ fn long_columns_with_few_values_stay_within_their_means() {
     });
     let folder = folder();
     let log = file(folder.path(), "sparse.csv", &sparse);
+    // One cell in quotes, the first: such text took 454 MiB.
+    let mut quoted = sparse.clone();
+    for at in [head.len() + 1, head.len() + 6] {
+        quoted.insert(at, b'"');
+    }
+    let quoted = file(folder.path(), "quoted.csv", &quoted);
     let most_mb = most_mb(&sparse);
     let table = crate::logs::text(&folder.path().join("x.parquet"));
-    for call in [&["gate", &log][..], &["convert", &log, "-o", &table]] {
+    for call in [&["gate", &log][..], &["convert", &log, "-o", &table], &["gate", &quoted]] {
         let (_, peak_mb, code, errors) = measured_call(call);
         assert!(matches!(code, Some(0 | 3)), "{call:?}: {errors}");
         assert!(peak_mb.is_none_or(|mb| mb < most_mb), "{call:?}: {peak_mb:?} of {most_mb:.0} MiB");

@@ -44,8 +44,7 @@ fn kind(role: Role) -> Option<u8> {
 
 /// Height of a single-row excursion that leaves no tail; null where the row is none.
 fn height(channel: &Channel, row: usize, multiple: f64) -> Option<f64> {
-    let values = channel.values();
-    let at = |row: Option<usize>| row.and_then(|row| values.get(row)).copied().filter(|v| v.is_finite());
+    let at = |row: Option<usize>| row.and_then(|row| channel.at(row));
     let (before, here, after) = (at(row.checked_sub(1))?, at(Some(row))?, at(row.checked_add(1))?);
     let height = (here - before).abs().min((here - after).abs());
     let same_way = (here - before) * (here - after) > 0.0;

@@ -23,12 +23,7 @@ pub(super) struct Ring {
 pub(super) fn rings(signals: &[&Channel], hold_s: f64, view: &View<'_>) -> Vec<Ring> {
     let rows = view.log.rows();
     let time_s = &view.log.clock.time_s;
-    let same = |row: usize, other: usize| {
-        signals.iter().all(|channel| {
-            let values = channel.values();
-            values[row] == values[other] || (values[row].is_nan() && values[other].is_nan())
-        })
-    };
+    let same = |row: usize, other: usize| signals.iter().all(|channel| channel.at(row) == channel.at(other));
     let mut found = Vec::new();
     let mut row = 1;
     while row < rows {
@@ -63,7 +58,7 @@ pub(super) fn rings(signals: &[&Channel], hold_s: f64, view: &View<'_>) -> Vec<R
 /// Signals that change in some rows. Where only one does the others stand, which an engine at rest may show.
 fn changing(signals: &[&Channel], rows: &Range<usize>) -> usize {
     let changes = |channel: &&&Channel| {
-        let mut values = channel.values()[rows.clone()].iter().filter(|value| !value.is_nan());
+        let mut values = channel.readings(rows.clone()).map(|(_, value)| value);
         let first = values.next();
         values.any(|value| Some(value) != first)
     };
@@ -77,8 +72,7 @@ impl<'a> Stand<'a> {
         let held_s = span_s(view, &rows);
         let mut stand = Stand { rows, standing: Vec::new(), moving: Vec::new(), speaking: 0, log10_p: 0.0 };
         for signal in signals {
-            let values = &signal.channel.values()[stand.rows.clone()];
-            let read = values.iter().filter(|value| !value.is_nan()).count();
+            let read = signal.channel.readings(stand.rows.clone()).count();
             let period_s = signal.channel.fresh_period_s().filter(|period_s| *period_s > 0.0);
             let count = period_s.map_or(read, |period_s| read.min((held_s / period_s) as usize));
             if read > 0 {

@@ -272,8 +272,8 @@ impl<'a> Scene<'a> {
             .enumerate()
             .filter_map(|(place, (role, groups))| {
                 let index = self.log.index_of(*role)?;
-                let values = self.log.channels[index].values().get(rows.clone())?;
-                values.iter().any(|v| v.is_finite()).then(|| (-weight(event, groups), place, index))
+                let mut readings = self.log.channels[index].readings(rows.clone());
+                readings.next().is_some().then(|| (-weight(event, groups), place, index))
             })
             .collect();
         found.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));

@@ -63,7 +63,7 @@ pub(super) fn of(log: &Log, detection: &Detection, audit: &Audit) -> Result<Map,
     let mut cells = vec![Sum::default(); across.cells() * up.cells()];
     let flags = &detection.flags;
     let lambda = &log.channels[mixture];
-    for (row, value) in lambda.values().iter().enumerate() {
+    for (row, value) in lambda.each().enumerate() {
         let (Some(column), Some(line)) = (across.cell(log, flags, row), up.cell(log, flags, row)) else {
             continue;
         };
@@ -72,7 +72,7 @@ pub(super) fn of(log: &Log, detection: &Detection, audit: &Audit) -> Result<Map,
             continue;
         }
         sum.all = sum.all.saturating_add(1);
-        if *value > 0.0 && flag(flags, mixture, row).usable() && !invalid(audit, log.clock.time_s[row]) {
+        if value > 0.0 && flag(flags, mixture, row).usable() && !invalid(audit, log.clock.time_s[row]) {
             sum.phi += value.recip();
             sum.usable += 1;
         }
@@ -147,10 +147,10 @@ impl Axis {
     fn of(log: &Log, detection: &Detection, index: usize, most: usize) -> Option<Self> {
         let channel = log.channels.get(index)?;
         let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-        for (row, value) in channel.values().iter().enumerate() {
-            if value.is_finite() && believable(flag(&detection.flags, index, row)) {
-                low = low.min(channel.logged(*value));
-                high = high.max(channel.logged(*value));
+        for (row, value) in channel.readings(0..channel.rows()) {
+            if believable(flag(&detection.flags, index, row)) {
+                low = low.min(channel.logged(value));
+                high = high.max(channel.logged(value));
             }
         }
         let marks = ticks(low, high, most);
@@ -167,8 +167,8 @@ impl Axis {
 
     fn cell(&self, log: &Log, flags: &[Flags], row: usize) -> Option<usize> {
         let channel = log.channels.get(self.channel)?;
-        let value = channel.logged(*channel.values().get(row)?);
-        if !value.is_finite() || !believable(flag(flags, self.channel, row)) {
+        let value = channel.logged(channel.at(row)?);
+        if !believable(flag(flags, self.channel, row)) {
             return None;
         }
         let cell = ((value - self.first) / self.step).floor();

@@ -98,7 +98,11 @@ pub(super) fn breaks(log: &Log) -> Vec<usize> {
 /// A channel's values in the log's own unit; NaN where there is none.
 pub(super) fn logged(log: &Log, index: usize) -> Vec<f64> {
     log.channels.get(index).map_or_else(Vec::new, |channel| {
-        channel.part(0..channel.rows()).iter().map(|inside| channel.logged(*inside)).collect()
+        let mut values = channel.part(0..channel.rows()).into_owned();
+        for value in &mut values {
+            *value = channel.logged(*value);
+        }
+        values
     })
 }
 
