@@ -8,7 +8,7 @@
 use std::ops::Range;
 
 use super::constants as k;
-use super::deconvolve::{likeliest_gas, richest_gas};
+use super::deconvolve::{likeliest_gas, richest_gas, slowest_gas_beyond_noise};
 use super::episode::{self, Episode};
 use super::evidence::{self, Case};
 use super::hypothesis::Cause;
@@ -210,6 +210,30 @@ fn lean_after(case: &Case<'_, '_>, cause: Cause) -> Option<usize> {
     (position > 0).then_some(start + position)
 }
 
+/// What a cut does not answer for and its sensor's way back does not explain: readings under load from which on even the
+/// slowest sensor believed in shows gas beyond the limit, noise allowed for, later than fuel must have been back for long
+/// enough to harm. A film that refills meanwhile harms as well.
+pub(super) fn lean_return(case: &Case<'_, '_>, cause: Cause, answer: &Answer) -> Option<Episode> {
+    let scene = case.scene;
+    let limit = scene.view.rig.full_load_lambda_max;
+    let (apart_s, skew_s) = (apart_s(scene), evidence::injection_skew_s(scene));
+    let harms_s = k::HARMFUL_CYCLES.value * scene.cycle_s(case.gas_end_s);
+    let left =
+        answer.own.frames.end..answer.rest.as_ref().map_or(case.episode.frames.end, |rest| rest.frames.start);
+    let first = left.clone().find(|index| {
+        let Some(frame) = scene.frames.get(*index) else { return false };
+        let gas_s = frame.time_s - scene.delay_s(frame.time_s);
+        frame.lambda > limit
+            && loaded(scene, gas_s)
+            && loaded(scene, gas_s - apart_s)
+            && evidence::acted_s(case, cause, gas_s + skew_s)
+                .is_some_and(|acted_s| gas_s - acted_s >= scene.delay_doubt_s(frame.time_s) + harms_s)
+            && slowest_gas_beyond_noise(scene, *index).is_some_and(|phi| phi < limit.recip())
+    })?;
+    let rest = Episode { regime: Regime::Load, limit, after_cut: true, flank: true, ..case.episode.clone() };
+    rest.part(scene, first..left.end)
+}
+
 /// How far apart in time the channels of one row may be, s.
 fn apart_s(scene: &Scene<'_>) -> f64 {
     limit::throttle(scene).or_else(|| scene.manifold()).map_or(k::SKEW_S.value, |w| w.skew_s())
@@ -217,7 +241,7 @@ fn apart_s(scene: &Scene<'_>) -> f64 {
 
 /// Whether the engine was under load at a time, by manifold pressure and throttle as far as they are logged; a doubt about
 /// them takes no load away.
-fn loaded(scene: &Scene<'_>, time_s: f64) -> bool {
+pub(super) fn loaded(scene: &Scene<'_>, time_s: f64) -> bool {
     let throttle = limit::throttle(scene).and_then(|w| w.reads(time_s, 0.5));
     let wide =
         throttle.zip(limit::throttle_full(scene)).map(|(v, full)| v >= k::LOAD_THROTTLE_SHARE.value * full);

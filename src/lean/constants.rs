@@ -130,6 +130,8 @@ constants! {
     PRESSURE_WINDOW_S = 0.3 "s" Assumed "shorter looks at the pressure prove nothing";
     LR_PRESSURE_STEADY = -1.5 "log10" Assumed "steady pressure over the injectors speaks against supply";
     DUTY_LIMIT = 0.95 "ratio" Sourced "injectors cannot close between pulses above about 95 % (common practice)";
+    NEAR_LIMIT = 0.02 "lambda" Assumed "a healthy reading may be off by so much (the tolerance of trust); data sheets of two sensors state 0.01 when new, and exhaust pressure adds as much";
+    CUT_PERIOD_S = 0.09 "s" Computed "three cycles harm in 0.06 s at 6000 1/min, and cuts under load last 0.05 to 0.3 s: readings 0.1 s apart show one of the cut and none of what lies beside it";
     DUTY_ROOM = 0.90 "ratio" Assumed "below this the injectors have room";
     LR_DUTY = 1.5 "log10" Assumed "duty at its limit while demand grows";
     LR_DUTY_ELSE = -1.0 "log10" Assumed "a lean map or a lagging film meets injectors at their end by chance in one of ten cases";
@@ -239,7 +241,6 @@ constants! {
     BETWEEN_RATIO = 1.15 "ratio" Assumed "no mixture between two cuts is so much richer than the one before them";
     BETWEEN_SPREAD = 0.9 "ratio" Assumed "strokes of one limiter are alike: one that comes back leaner than this share of the others is not";
     CLIMB_PERIOD_S = 0.11 "s" Computed "an engine that climbs at 1500 1/min per s burns for 0.1 s in the 2 % of speed between two cuts of a limiter: slower readings show none of it";
-    CLIMB_SHARE = 0.75 "of the climb before" Assumed "an engine that burns its fuel climbs between two cuts as before them; a quarter less is a lost torque";
     HARMFUL_CYCLES = 4.0 "intake to exhaust" Computed "three cycles of 720 degrees; from intake to exhaust are three quarters of one";
     SHIFT_S = 1.0 "s" Assumed "no change of gear under load takes longer";
     BOOST_PA = 120_000.0 "Pa" Assumed "above this manifold pressure the re-entry after a cut is judged on its own";

@@ -57,6 +57,11 @@ pub(super) fn slowest_gas(scene: &Scene<'_>, index: usize) -> Option<f64> {
     gas_phi(scene, index, 0.0, scene.chain.lean_to_rich.quantile(0.975))
 }
 
+/// The same, richer by one deviation of its noise.
+pub(super) fn slowest_gas_beyond_noise(scene: &Scene<'_>, index: usize) -> Option<f64> {
+    gas_phi(scene, index, 1.0, scene.chain.lean_to_rich.quantile(0.975))
+}
+
 /// The least that the gas of a frame on the way to richer must have been, phi: what the fastest healthy sensor would have
 /// needed, whatever this log says of its own.
 pub(super) fn least_gas(scene: &Scene<'_>, index: usize) -> Option<f64> {

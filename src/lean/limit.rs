@@ -99,7 +99,7 @@ pub(super) struct Witnesses<'a> {
     dense_pa: f64,
     /// Time between samples of the load, s.
     period_s: f64,
-    /// Injector duty, which tells an engine that runs from one that is cranked.
+    /// Injector duty, which tells an engine that runs from one that is cranked, and full load where nothing else does.
     duty: Option<Witness<'a>>,
     /// Where the engine does more than what tells the load says.
     work: Work,
@@ -273,6 +273,11 @@ impl<'a> Witnesses<'a> {
         if either || open.is_some() && dense.is_some() && full(open, dense) { Load::Full } else { load }
     }
 
+    /// Whether the injectors are open all the time: no part load asks for as much.
+    fn at_injector_limit(&self, time_s: f64) -> bool {
+        self.duty.and_then(|w| w.at(time_s, 0.5)).is_some_and(|duty| duty >= k::DUTY_LIMIT.value)
+    }
+
     fn load_of(&self, scene: &Scene<'_>, time_s: f64, opened: Option<f64>, pressure: Option<f64>) -> Load {
         let dense = pressure.map(|p| p >= self.dense_pa);
         if opened.is_some_and(|value| value < k::CLOSED_THROTTLE.value)
@@ -287,6 +292,7 @@ impl<'a> Witnesses<'a> {
         };
         let state = scene.view.state.has(row, bit::WIDE_OPEN | bit::FULL_LOAD);
         match (dense, wide) {
+            (None, None) if !state && self.at_injector_limit(time_s) => Load::Full,
             (None, None) if !state => Load::Unknown,
             // Where the manifold is known it tells the load: an open throttle is none until the manifold has filled.
             (Some(true), _) => Load::Full,

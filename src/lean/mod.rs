@@ -22,6 +22,7 @@ mod path;
 mod told;
 mod trace;
 mod verdict;
+mod vouch;
 mod witness;
 mod work;
 
@@ -39,6 +40,8 @@ mod start_test;
 mod suite;
 #[cfg(test)]
 mod tests;
+#[cfg(test)]
+mod vouch_test;
 
 use std::ops::Range;
 
@@ -83,10 +86,6 @@ pub fn judge(view: &View<'_>, detection: &Detection) -> Result<Vec<Event>, Strin
         proof_of(&case).is_some_and(|(_, cause)| cause == Cause::Spike)
     };
     let episodes = episode::find(&scene, &limits, glitch);
-    scene.lean_elsewhere = episodes.iter().any(|episode| {
-        let away = || matches!(context(&scene, episode), Context::FullLoad | Context::TipIn);
-        episode.regime == Regime::Load && away()
-    });
     let scene = scene;
     let proofs: Vec<(Range<usize>, Cause)> = episodes
         .iter()
@@ -171,7 +170,10 @@ fn settle(scene: &Scene<'_>, episode: &Episode, known: &Known, depth: usize, tol
         .into_iter()
         .find(|cause| judgement.verdict == Verdict::FuelCut && cause.name() == judgement.cause);
     match cut {
-        Some(cause) => record_cut(&case, cause, judgement, told),
+        Some(cause) => match vouch::refuses(&case, cause) {
+            Some(because) => record(&case, judgement.left_open(because), told),
+            None => record_cut(&case, cause, judgement, told),
+        },
         None => record(&case, judgement, told),
     }
 }
@@ -192,6 +194,10 @@ fn record_cut(case: &Case<'_, '_>, cause: Cause, judgement: Judgement, told: &mu
             return;
         }
         record(&own, judgement.clone(), told);
+        if let Some(lean) = beside::lean_return(&case, cause, &answer) {
+            let lean = Case::new(case.scene, &lean, case.proofs, case.context);
+            record(&lean, verdict::decide(&lean, verdict::examine(&lean)), told);
+        }
         rest = answer.rest;
     }
 }

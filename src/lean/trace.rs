@@ -99,14 +99,14 @@ pub(super) struct Scene<'a> {
     pub rail_moves: OnceLock<Option<bool>>,
     /// Noise in phi as the bends of the reading show it, for the first event that asks.
     pub bend_phi: OnceLock<f64>,
+    /// Rows in which the mixture was not read, or stood still, for the first cut that asks.
+    pub unread: OnceLock<Vec<Range<usize>>>,
     /// Dropouts of the mixture channel, for the first event that asks.
     dropouts: OnceLock<Vec<Range<usize>>>,
     /// Way of the gas from the cylinders to the sensor.
     path: Path<'a>,
     /// Last moment at which the controller is known to have just been switched on, s.
     pub power_up_s: Option<f64>,
-    /// Whether any reading was lean under load away from the ceiling of engine speed and from changes of gear.
-    pub lean_elsewhere: bool,
 }
 
 impl<'a> Scene<'a> {
@@ -156,13 +156,13 @@ impl<'a> Scene<'a> {
             ambient_pa: k::AMBIENT_PA.value,
             dense_pa: k::AMBIENT_PA.value,
             power_up_s: None,
-            lean_elsewhere: false,
             path: Path::default(),
             settled: OnceLock::new(),
             rich_pulls: OnceLock::new(),
             openings: Mutex::default(),
             rail_moves: OnceLock::new(),
             bend_phi: OnceLock::new(),
+            unread: OnceLock::new(),
             dropouts: OnceLock::new(),
         };
         scene.ambient_pa = scene.ambient();

@@ -1,0 +1,110 @@
+//! Whether the readings beside a cut vouch for the load there.
+//!
+//! The air of a cut lies over the gas that was burnt just before it and just after, for as long as the delay is in doubt and
+//! the sensor needs to come back. Of that time only the readings beside it can speak. They do not where none was read, and
+//! where they are no further from the rig's limit than a healthy reading may be off: then the cut is one, but what it
+//! hides is not known to be harmless. Nor do readings so far apart that a danger beside a short cut falls between them.
+
+use super::beside::loaded;
+use super::constants as k;
+use super::evidence::Case;
+use super::hypothesis::Cause;
+use super::trace::{Frame, Scene, median};
+
+/// Why a cut cannot be called harmless; null where nothing speaks against it.
+pub(super) fn refuses(case: &Case<'_, '_>, cause: Cause) -> Option<&'static str> {
+    if cause != Cause::Overrun && case.scene.period_s >= k::CUT_PERIOD_S.value {
+        return Some(
+            "fuel was cut under load, but readings so far apart show neither what was burnt right before the cut nor right \
+             after it",
+        );
+    }
+    if unread(case) {
+        return Some(
+            "fuel was cut, but right before it the engine was under load and nothing was read of it: what the air of the \
+             cut hides is not known",
+        );
+    }
+    near_limit(case, cause).then_some(
+        "fuel was cut, but the mixture beside it is no further from the limit than a reading may be off, and the air of \
+         the cut hides how far it went",
+    )
+}
+
+/// Whether the reading was lost or stood still for as long as harms, under load, so shortly before the event that its own
+/// gas and that of the load then cannot be told apart.
+fn unread(case: &Case<'_, '_>) -> bool {
+    let scene = case.scene;
+    let start_s = case.episode.start_s(scene);
+    let reach_s = scene.delay_doubt_s(start_s)
+        + k::TRANSITION_TAU.value * scene.chain.lean_to_rich.tau_s
+        + 2.0 * scene.period_s.min(0.2);
+    let rows = scene.view.log.clock.rows_between(start_s - reach_s, start_s);
+    let harms_s = k::HARMFUL_CYCLES.value * scene.cycle_s(start_s);
+    let delay_s = scene.delay_s(start_s);
+    let time_s = |row: usize| scene.time_s.get(row).copied();
+    scene.unread(&rows).any(|lost| {
+        let (Some(from_s), Some(to_s)) = (time_s(lost.start), time_s(lost.end)) else { return false };
+        to_s - from_s >= harms_s
+            && lost.into_iter().any(|row| time_s(row).is_some_and(|at| loaded(scene, at - delay_s)))
+    })
+}
+
+/// Whether the last readings of load before a cut, or the first settled ones after a cut under load, are about the limit.
+fn near_limit(case: &Case<'_, '_>, cause: Cause) -> bool {
+    let (scene, episode) = (case.scene, case.episode);
+    let (start_s, end_s) = (episode.start_s(scene), episode.end_s(scene));
+    let limit = scene.view.rig.full_load_lambda_max;
+    let near = k::NEAR_LIMIT.value;
+    let about = |readings: Vec<f64>| {
+        readings.len() >= 3 && median(readings).is_some_and(|lambda| (lambda - limit).abs() <= near)
+    };
+    let of_load = |frame: &&Frame| loaded(scene, frame.time_s - scene.delay_s(frame.time_s));
+    let earlier = scene.frames.get(..episode.frames.start).unwrap_or(&[]);
+    let before: Vec<f64> = earlier
+        .iter()
+        .rev()
+        .take_while(|frame| start_s - frame.time_s <= k::BEFORE_S.value)
+        .filter(of_load)
+        .take(3)
+        .map(|frame| frame.lambda)
+        .collect();
+    if about(before) {
+        return true;
+    }
+    let settled_s =
+        end_s + k::TRANSITION_TAU.value * scene.chain.lean_to_rich.tau_s + scene.period_s.min(0.2);
+    let after = || {
+        let later = scene.frames.get(episode.frames.end..).unwrap_or(&[]);
+        later
+            .iter()
+            .take_while(|frame| frame.time_s <= settled_s + k::BEFORE_S.value)
+            .filter(|frame| frame.time_s >= settled_s)
+            .filter(of_load)
+            .map(|frame| frame.lambda)
+            .collect()
+    };
+    cause != Cause::Overrun && about(after())
+}
+
+impl Scene<'_> {
+    /// Stretches among some rows in which the mixture was not read, or its reading stood still.
+    fn unread(&self, rows: &std::ops::Range<usize>) -> impl Iterator<Item = std::ops::Range<usize>> + '_ {
+        let all = self.unread.get_or_init(|| {
+            let places = self.detection.places_on(self.chain.channel);
+            places
+                .filter(|place| matches!(place.detector, "dropout" | "flat_line"))
+                .map(|place| place.rows)
+                .collect()
+        });
+        let (start, end) = (rows.start, rows.end);
+        // Of those that begin before the end few last so long that they begin much earlier.
+        let next = all.partition_point(|lost| lost.start < end);
+        all[..next]
+            .iter()
+            .rev()
+            .take(8)
+            .map(move |lost| lost.start.max(start)..lost.end.min(end))
+            .filter(|lost| lost.start < lost.end)
+    }
+}

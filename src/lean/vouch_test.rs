@@ -1,0 +1,114 @@
+//! What a cut leaves open about the load beside it, on small logs built in code.
+
+use super::cuts_test::{Drive, brief, treated, unflagged};
+use super::*;
+use crate::detect::Finding;
+use crate::flag::Flag;
+
+/// A pull at a mixture from 4 s on, closed from 9 s to 11 s.
+fn pulled(rate_hz: f64, lambda: f64) -> Drive {
+    let mut drive = Drive::new(rate_hz);
+    drive.gas = Box::new(move |t| match t {
+        t if (4.0..9.0).contains(&t) => lambda,
+        t if (9.0..10.8).contains(&t) => 1e3,
+        _ => 1.0,
+    });
+    drive
+}
+
+/// Fuel off for 0.15 s at 6 s of the pull while the engine stays under load, then back at a mixture until 6.8 s.
+fn paused(rate_hz: f64, back: f64) -> Drive {
+    let mut drive = Drive::new(rate_hz);
+    drive.rpm = Box::new(|t| match t {
+        t if t < 3.0 => 900.0,
+        t if t < 4.0 => 4_000.0,
+        t if t < 6.0 => 4_000.0 + 1_000.0 * (t - 4.0),
+        t if t < 6.15 => 6_000.0 - 10_000.0 * (t - 6.0),
+        t if t < 9.0 => 4_500.0 + 700.0 * (t - 6.15),
+        t => (6_500.0 - 2_000.0 * (t - 9.0)).max(900.0),
+    });
+    drive.road = Some(Box::new(|t| if t < 4.0 { 8.0 } else { 17.0 + 1.2 * (t - 4.0).min(5.0) }));
+    drive.duty = Some(Box::new(|t| match t {
+        t if (6.0..6.15).contains(&t) || (9.0..10.8).contains(&t) => 0.0,
+        t if (4.0..9.0).contains(&t) => 0.7,
+        _ => 0.1,
+    }));
+    drive.gas = Box::new(move |t| match t {
+        t if (6.0..6.15).contains(&t) => 1e3,
+        t if (6.15..6.8).contains(&t) => back,
+        t if (4.0..9.0).contains(&t) => 0.80,
+        t if (9.0..10.8).contains(&t) => 1e3,
+        _ => 1.0,
+    });
+    drive
+}
+
+#[test]
+fn a_cut_beside_a_mixture_at_the_limit_is_not_called_harmless() {
+    for rate_hz in [5.0, 20.0, 100.0] {
+        let far = pulled(rate_hz, 0.84).events();
+        assert_eq!(treated(&far, 8.9, 11.5), [TreatAs::Benign], "{rate_hz}\n{}", brief(&far));
+        let near = pulled(rate_hz, 0.87).events();
+        assert_eq!(treated(&near, 8.9, 11.5), [TreatAs::Hazard], "{rate_hz}\n{}", brief(&near));
+    }
+}
+
+#[test]
+fn a_cut_is_not_called_harmless_where_nothing_was_read_of_the_load_before_it() {
+    let bench = pulled(20.0, 0.80).bench();
+    let treated_with = |lost: Option<Range<usize>>| {
+        let mut detection = unflagged(&bench);
+        detection.findings = lost
+            .map(|rows| Finding {
+                detector: "dropout",
+                channel: Some(0),
+                ..Finding::new(rows, Flag::Missing, String::new(), Vec::new())
+            })
+            .into_iter()
+            .collect();
+        let events = judge(&bench.view(), &detection).expect("a mixture channel");
+        let events: Vec<LeanEvent> = events.into_iter().map(|event| event.record).collect();
+        treated(&events, 8.9, 11.5)
+    };
+    assert_eq!(treated_with(None), [TreatAs::Benign]);
+    // 0.2 s up to the closing throttle.
+    assert_eq!(treated_with(Some(176..180)), [TreatAs::Hazard]);
+    // Two seconds before it.
+    assert_eq!(treated_with(Some(136..140)), [TreatAs::Benign]);
+}
+
+#[test]
+fn a_mixture_that_comes_back_lean_after_a_cut_is_an_event_of_its_own() {
+    let rich = paused(50.0, 0.80).events();
+    assert_eq!(treated(&rich, 5.9, 6.7), [TreatAs::Benign], "{}", brief(&rich));
+    let lean = paused(50.0, 1.0).events();
+    assert!(treated(&lean, 6.3, 6.9).contains(&TreatAs::Hazard), "{}", brief(&lean));
+}
+
+#[test]
+fn readings_a_tenth_of_a_second_apart_make_no_cut_under_load_harmless() {
+    for rate_hz in [5.0, 10.0] {
+        let events = paused(rate_hz, 0.80).events();
+        let found = treated(&events, 5.9, 6.6);
+        assert!(!found.is_empty() && !found.contains(&TreatAs::Benign), "{rate_hz}\n{}", brief(&events));
+    }
+}
+
+#[test]
+fn injectors_that_stay_open_are_load_where_nothing_else_tells_it() {
+    let unknown = |duty: f64| {
+        let mut drive = pulled(20.0, 0.95);
+        drive.witnesses = false;
+        drive.duty = Some(Box::new(move |t| match t {
+            t if (4.0..9.0).contains(&t) => duty,
+            t if (9.0..10.8).contains(&t) => 0.0,
+            _ => 0.1,
+        }));
+        drive.events()
+    };
+    let limit = unknown(0.99);
+    assert!(treated(&limit, 5.0, 8.9).contains(&TreatAs::Hazard), "{}", brief(&limit));
+    // With room left the mixture may be any.
+    let room = unknown(0.60);
+    assert!(treated(&room, 5.0, 8.9).is_empty(), "{}", brief(&room));
+}
