@@ -36,7 +36,7 @@ static META: Meta = Meta {
              the resolution, plus six standard deviations of the channel's own noise. Elapsed time is measured on \
              the clock and is never less than the instrument's own frame, so a true value seen late after a gap is \
              no step. A reading that leaves by such steps and returns by one within `excursion_s` is suspect for as \
-             long as it was away; a step without return marks the rows of the new reading. Intake air has a second, \
+             long as it was away, an engine speed that stood meanwhile wherever it returns to; a step without return marks the rows of the new reading. Intake air has a second, \
              lower pace while the engine stands. Lambda and commanded values are not judged here: gas and a \
              controller may step.",
     assumes: "Role and unit are right; the time between fresh readings is known or short.",
@@ -65,6 +65,9 @@ static RATE_LIMITS: [&Limit; pace::LIMITS.len() + 1] = {
 /// A change below this share of a quantity's range leads to no other conclusion, whatever its pace; and a channel
 /// of two or three distinct values shows no resolution of its own. Assumed: the accuracy of a plain instrument.
 const LEAST_SHARE: f64 = 0.01;
+
+/// Engine speed below which none runs by itself, 1/min. Common practice, no source.
+const RUNS_RPM: f64 = 300.0;
 
 /// A change that is not possible.
 struct Step {
@@ -141,7 +144,13 @@ fn excursions(channel: &Channel, readings: &Readings<'_>, steps: &[Step], longes
             .take_while(|(_, later)| readings.time_s(later.at) - start_s <= longest_s)
             .find(|(_, later)| {
                 peak = peak.max((readings.value(later.at - 1) - origin).abs());
-                later.change * step.change < 0.0 && (readings.value(later.at) - origin).abs() < 0.5 * peak
+                let returns = || (readings.value(later.at) - origin).abs() < 0.5 * peak;
+                // No flywheel stops and turns again so: wherever the speed comes back to, it was lost meanwhile.
+                let lost = || {
+                    channel.role == Role::EngineSpeed
+                        && (step.at..later.at).all(|at| readings.value(at) < RUNS_RPM)
+                };
+                later.change * step.change < 0.0 && (returns() || lost())
             })
             .map(|(index, later)| (index, later.at));
         match back {
@@ -187,6 +196,24 @@ mod tests {
 
     fn coolant(value: impl FnMut(f64) -> f64) -> Bench {
         Bench::new(10.0, 600).channel(Role::CoolantTemperature, value).measured(|m| m.resolution = Some(1.0))
+    }
+
+    #[test]
+    fn an_engine_speed_that_falls_off_and_comes_back_elsewhere_was_lost_meanwhile() {
+        let lost = |away: f64| {
+            let speed = move |t: f64| match t {
+                t if t < 20.0 => 5_000.0,
+                t if t < 30.0 => away,
+                _ => 1_800.0,
+            };
+            let bench = Bench::new(50.0, 3_000)
+                .channel(Role::EngineSpeed, speed)
+                .measured(|m| m.resolution = Some(1.0));
+            bench.findings(&RateOfChange, Role::EngineSpeed).into_iter().map(|f| f.rows).collect::<Vec<_>>()
+        };
+        assert_eq!(lost(255.0), [1_000..1_500]);
+        // It may have been low.
+        assert_eq!(lost(900.0), [1_000..1_001, 1_500..1_501]);
     }
 
     #[test]

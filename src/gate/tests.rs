@@ -392,3 +392,19 @@ fn a_bank_that_could_not_be_read_as_numbers_closes_the_gate() {
     let lenient = Policy { allowed: [Verdict::Undetermined].into(), ..Policy::next_step() };
     assert_eq!(with("Lambda Bank 2", &lenient).decision, Decision::Open);
 }
+
+#[test]
+fn a_bank_that_a_file_holds_as_times_is_told() {
+    let bank = |unit: &str| {
+        let role = (Role::Other, "\"lambda\" suggests lambda, but s is no unit of it".to_owned());
+        let bank = Channel { name: "Lambda Bank 2".into(), unit: unit.into(), role: role.0, ..channel(None) };
+        let bank = Channel { role_reason: role.1, ..bank };
+        by(&Policy::next_step(), &[channel(Some(0.97)), bank], &[], &claims(ClaimStatus::Supported))
+    };
+    let told = bank("s");
+    assert!(
+        told.decision == Decision::Open && told.reasons.iter().any(|why| why.contains("Lambda Bank 2")),
+        "{told:?}"
+    );
+    assert_eq!(bank("V").reasons.len(), 1);
+}

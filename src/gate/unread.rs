@@ -4,7 +4,7 @@
 use super::{Case, Evidence, Policy};
 use crate::clip::clip;
 use crate::document::{Channel, Verdict};
-use crate::log::Role;
+use crate::log::{Dimension, Role, Unit};
 use crate::rig::guess::STATED_BY_RIG;
 use crate::rig::name::{MixtureName, mixture_name};
 
@@ -56,8 +56,15 @@ impl Case {
 /// the rig file says that it is something else.
 fn of(channel: &Channel) -> Option<MixtureName> {
     let unjudged = channel.role == Role::Other && !channel.role_reason.starts_with(STATED_BY_RIG);
-    let unit_fits = matches!(channel.unit.as_str(), "" | "AFR");
-    let name = mixture_name(&channel.name).filter(|_| unjudged && unit_fits)?;
+    let name = mixture_name(&channel.name).filter(|_| unjudged)?;
+    // A file may hold numbers as times.
+    let time = Unit::parse(&channel.unit).is_some_and(|unit| unit.dimension == Dimension::Time);
+    if time && name == MixtureName::Reading {
+        return Some(MixtureName::Word);
+    }
+    if !matches!(channel.unit.as_str(), "" | "AFR") {
+        return None;
+    }
     // Values that read as an air/fuel ratio were refused for another reason than being none.
     Some(if channel.unit.is_empty() { name } else { MixtureName::Word })
 }

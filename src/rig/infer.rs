@@ -26,6 +26,8 @@ struct Way {
 #[derive(Clone, Copy)]
 enum Test {
     Median,
+    /// The median without the ends that a mixture reading rests at in air or before it is ready.
+    Living,
     /// The high end: a percentage goes to 100, a share to 1.
     P95,
     /// The true maximum.
@@ -39,9 +41,9 @@ const fn way(unit: &'static str, low: f64, high: f64, test: Test) -> Way {
 /// Ranges in which a running engine's channel lies, by unit. Engineering ranges: common practice, no source;
 /// barometric pressure 54 to 108 kPa covers 5000 m of altitude to the highest weather (standard atmosphere).
 fn ways(role: Role) -> &'static [Way] {
-    use Test::{Max, Median, P95};
+    use Test::{Living, Max, Median, P95};
     match role {
-        Role::Lambda | Role::Afr => const { &[way("1", 0.4, 2.6, Median), way("{afr}", 5.0, 30.0, Median)] },
+        Role::Lambda | Role::Afr => const { &[way("1", 0.4, 2.6, Living), way("{afr}", 5.0, 30.0, Living)] },
         Role::LambdaTarget => const { &[way("1", 0.4, 1.6, Median), way("{afr}", 5.0, 25.0, Median)] },
         Role::EngineSpeed => const { &[way("/min", 0.0, 25_000.0, Max)] },
         Role::Throttle | Role::Pedal | Role::Humidity => {
@@ -149,6 +151,7 @@ pub fn infer_unit(role: Role, summary: &Summary) -> Option<UnitHint> {
     }
     let tested = |way: &Way| match way.test {
         Test::Median => summary.median,
+        Test::Living => summary.living,
         Test::P95 => summary.p95,
         Test::Max => summary.max,
     };
@@ -160,6 +163,7 @@ pub fn infer_unit(role: Role, summary: &Summary) -> Option<UnitHint> {
     let value = tested(first);
     let what = match first.test {
         Test::Median => "median",
+        Test::Living => "median away from its end stops",
         Test::P95 => "95 % of the values below",
         Test::Max => "largest value",
     };

@@ -8,6 +8,11 @@ const LINES: usize = 2;
 /// What a file system or a card holds where room was made and nothing written: zeros, or an erased cell's ones.
 const NEVER_WRITTEN: [u8; 2] = [0x00, 0xff];
 
+/// Files in whose place room was made end with a sector of the card, bytes; common practice.
+const SECTOR: usize = 512;
+/// More room than this is not made ahead: the largest cluster of a usual card, bytes. Common practice, no source.
+const ROOM: usize = 1 << 17;
+
 /// Bytes that an end may have without being more than a line that breaks off; null where no line ends.
 ///
 /// * `text`: bytes of all lines
@@ -25,7 +30,15 @@ pub(super) fn of(bytes: &[u8], body: &[u8]) -> Option<CutShort> {
     let filler = NEVER_WRITTEN.map(|filler| bytes.iter().rev().take_while(|byte| **byte == filler).count());
     let filler = filler.into_iter().max().unwrap_or(0);
     if filler > most {
-        return cut(format!("{filler} bytes that nobody wrote stand behind its last line"));
+        let why = format!("{filler} bytes that nobody wrote stand behind its last line");
+        // Room made ahead of the lines: a logger that ends in it has lost no more than one that loses power.
+        let ended = bytes[..bytes.len() - filler].ends_with(b"\n");
+        let room = ended && filler < ROOM && bytes.len().is_multiple_of(SECTOR);
+        return if room {
+            Some(CutShort { why: format!("the log may break off: {why}"), row_only: true })
+        } else {
+            cut(why)
+        };
     }
     let last = body.len() - memchr::memrchr(b'\n', body).map_or(0, |at| at + 1);
     if last > most {
@@ -59,6 +72,13 @@ mod tests {
             let filled = |text: &str, count: usize| [text.as_bytes(), &vec![filler; count]].concat();
             assert_eq!(told(&filled(&text, 400)), (200, Some(false)));
             assert_eq!(told(&filled(half, 400)), (199, Some(false)));
+            // Room made ahead of whole lines, to the end of a sector; and more than any cluster.
+            let to = |size: usize| told(&filled(&text, size - text.len()));
+            assert_eq!(
+                [to(4_096), to(4_097), to(1 << 18)].map(|told| told.1),
+                [Some(true), Some(false), Some(false)]
+            );
+            assert_eq!(told(&filled(half, 4_096 - half.len())), (199, Some(false)));
         }
         // A UTF-16 log that lost a byte: the rest of it is one line of other signs.
         let wide = |text: &str| -> Vec<u8> { text.encode_utf16().flat_map(u16::to_le_bytes).collect() };
