@@ -204,7 +204,7 @@ mod tests {
             let speed = move |t: f64| match t {
                 t if t < 20.0 => 5_000.0,
                 t if t < 30.0 => away,
-                _ => 1_800.0,
+                _ => 2_600.0,
             };
             let bench = Bench::new(50.0, 3_000)
                 .channel(Role::EngineSpeed, speed)
@@ -213,7 +213,7 @@ mod tests {
         };
         assert_eq!(lost(255.0), [1_000..1_500]);
         // It may have been low.
-        assert_eq!(lost(900.0), [1_000..1_001, 1_500..1_501]);
+        assert_eq!(lost(400.0), [1_000..1_001, 1_500..1_501]);
     }
 
     #[test]

@@ -4,7 +4,7 @@
 use super::constants as k;
 use super::evidence;
 use super::limit::Load;
-use super::trace::{Scene, median};
+use super::trace::{Scene, Witness, median};
 use crate::log::Role;
 use crate::state::bit;
 
@@ -140,26 +140,27 @@ fn pieces(scene: &Scene<'_>, load: impl Fn(f64) -> Load) -> Vec<Piece> {
     while let Some(at) = next.filter(|at| at + length_s <= *end_s) {
         next = scene.next_window(at, 0.5 * k::PULL_WINDOW_S.value);
         let until = at + length_s;
-        let loads = [0.0, 0.25, 0.5, 0.75, 1.0].map(|share| load(at + share * length_s));
+        let loads = [0.0, 0.5, 1.0].map(|share| load(at + share * length_s));
         let full = loads.iter().all(|load| *load == Load::Full);
         if !full && !loads.iter().all(|load| matches!(load, Load::Part | Load::Closed)) {
             continue;
         }
-        let Some(rpm) = speed.median(at, until).filter(|rpm| *rpm > k::RUNNING_RPM.value) else { continue };
+        let middle = |w: Witness<'_>| w.at(at + 0.5 * length_s, 0.5 * length_s);
+        let Some(rpm) = middle(speed).filter(|rpm| *rpm > k::RUNNING_RPM.value) else { continue };
         let mut rows = scene.view.log.clock.rows_between(at, until);
         let odd = bit::GEAR_CHANGE | bit::UNLOAD | bit::LIMITER;
         let steady = !rows.any(|row| scene.view.state.has(row, odd));
         let climb = speed.slope(at, until).filter(|_| steady);
-        let per_cycle = duty.and_then(|w| w.median(at, until)).map(|duty| duty / rpm);
+        let per_cycle = duty.and_then(middle).map(|duty| duty / rpm);
         found.push(Piece {
             span_s: (at, until),
             full,
             rpm,
             changes: changes.partition_point(|row| scene.time_s[*row] < at),
-            pressure: manifold.and_then(|w| w.median(at, until)),
+            pressure: manifold.and_then(middle),
             ratio: evidence::gear_ratio(gears, road, gear, (at, until), rpm),
             climb: climb.map(|slope| (slope.per_s, slope.error)),
-            fuel: per_cycle.or_else(|| width.and_then(|w| w.median(at, until))),
+            fuel: per_cycle.or_else(|| width.and_then(middle)),
         });
     }
     found
