@@ -79,11 +79,11 @@ mod tests {
             let values: Vec<f64> = parts.iter().flat_map(|(value, count)| vec![*value; *count]).collect();
             Summary::of(&values).expect("values").living
         };
-        let burning = [(0.85, 30), (0.95, 20), (1.0, 25), (1.05, 15)];
-        assert_eq!(of(&burning), 0.95);
-        assert_eq!(of(&[&burning[..], &[(10.0, 300)]].concat()), 0.95);
-        assert_eq!(of(&[&burning[..], &[(9.98, 150), (10.0, 150)]].concat()), 0.95, "a count of noise");
-        assert_eq!(of(&[&[(0.0, 120)], &burning[..], &[(10.0, 300)]].concat()), 0.95);
+        let burning = [(0.85, 14), (0.95, 24), (1.0, 25), (1.05, 15)];
+        assert_eq!(of(&burning), 1.0);
+        assert_eq!(of(&[&burning[..], &[(10.0, 300)]].concat()), 1.0);
+        assert_eq!(of(&[&burning[..], &[(9.98, 150), (10.0, 150)]].concat()), 1.0, "a count of noise");
+        assert_eq!(of(&[&[(0.0, 120)], &burning[..], &[(10.0, 300)]].concat()), 1.0);
         assert_eq!(of(&[(14.7, 10)]), 14.7);
         assert_eq!(of(&[(0.9, 50), (6.0, 50)]), 0.9);
     }
