@@ -209,11 +209,15 @@ mod tests {
             let bench = Bench::new(50.0, 3_000)
                 .channel(Role::EngineSpeed, speed)
                 .measured(|m| m.resolution = Some(1.0));
-            bench.findings(&RateOfChange, Role::EngineSpeed).into_iter().map(|f| f.rows).collect::<Vec<_>>()
+            bench
+                .findings(&RateOfChange, Role::EngineSpeed)
+                .into_iter()
+                .map(|f| (f.rows.start, f.rows.end))
+                .collect::<Vec<_>>()
         };
-        assert_eq!(lost(255.0), [1_000..1_500]);
+        assert_eq!(lost(255.0), [(1_000, 1_500)]);
         // It may have been low.
-        assert_eq!(lost(400.0), [1_000..1_001, 1_500..1_501]);
+        assert_eq!(lost(400.0), [(1_000, 1_001), (1_500, 1_501)]);
     }
 
     #[test]
