@@ -96,6 +96,7 @@ constants! {
     SETTLED_S = 0.5 "s" Assumed "so long the mixture must be steady before a change of load shows its arrival";
     ARRIVAL_PHI = 0.03 "1/lambda" Assumed "closed loop and film move the mixture by less while the load is steady";
     EMPTIES_S = 1.0 "s" Computed "a closed throttle empties 3 L of manifold at 1500 1/min and 2 L in 0.12 s; several times that";
+    LOSES_BOOST_S = 0.3 "s" Computed "a closed throttle halves the pressure of a manifold of the engine's own volume in one cycle or two: 0.12 s at 1500 1/min, twice that for a larger one";
     NO_LOAD_SHARE = 0.70 "of ambient" Assumed "manifold pressure below this share of ambient asks for no enrichment";
     NO_LOAD_THROTTLE = 0.15 "ratio" Assumed "a throttle below this is part load at any speed of travel";
     CEILING_SHARE = 0.985 "of ceiling" Assumed "at or above this share of the recurring ceiling the limiter may act";

@@ -22,6 +22,9 @@ const DOUBTED: [&[Role]; 7] = [
     &[Role::Throttle, Role::ManifoldPressure, Role::EngineSpeed],
 ];
 
+/// What most logs know of the load.
+const FULL: &[Role] = &[Role::EngineSpeed, Role::Throttle, Role::ManifoldPressure, Role::Lambda];
+
 /// A text log without some columns, and with other cells in some from one time to another; names by their beginning.
 fn rewrite(
     text: &str,
@@ -99,9 +102,21 @@ impl Danger {
 
     /// A simulated run that goes lean two seconds into its first pull.
     fn simulated(machine: Machine, seed: u64, rate_hz: f64, channels: &[Role], kind: FaultKind) -> Self {
+        Self::simulated_after(2.0, machine, seed, rate_hz, channels, kind)
+    }
+
+    /// The same, so many seconds into it.
+    fn simulated_after(
+        after_s: f64,
+        machine: Machine,
+        seed: u64,
+        rate_hz: f64,
+        channels: &[Role],
+        kind: FaultKind,
+    ) -> Self {
         let mut scenario = Scenario::random(seed, machine, rate_hz.recip(), channels, &[]);
         let before = scenario.program.iter().take_while(|phase| !matches!(phase, Phase::Pull { .. }));
-        let at_s = before.map(|phase| phase.seconds()).sum::<f64>() + 2.0;
+        let at_s = before.map(|phase| phase.seconds()).sum::<f64>() + after_s;
         scenario.faults.push(Fault::new(kind, at_s).size(0.8).lasting(1.0));
         let text = String::from_utf8(simulate::run(&scenario).text()).expect("text");
         let mut rig = Rig { full_load_lambda_max: scenario.lean_limit, ..Rig::default() };
@@ -163,7 +178,6 @@ impl Danger {
 
 #[test]
 fn a_doubt_about_any_load_channel_never_removes_a_danger() {
-    let full: &[Role] = &[Role::EngineSpeed, Role::Throttle, Role::ManifoldPressure, Role::Lambda];
     let throttle: &[Role] = &[Role::EngineSpeed, Role::Throttle, Role::Lambda];
     let manifold: &[Role] = &[Role::EngineSpeed, Role::ManifoldPressure, Role::Lambda];
     let mut logs = vec![Danger::demo(&[], &[], (0.0, 0.0), str::to_owned)];
@@ -177,7 +191,7 @@ fn a_doubt_about_any_load_channel_never_removes_a_danger() {
     {
         let seed = 7_100 + index as u64;
         for (channels, rate_hz) in
-            [(ALL_CHANNELS, 50.0), (full, 20.0), (throttle, 50.0), (throttle, 10.0), (manifold, 20.0)]
+            [(ALL_CHANNELS, 50.0), (FULL, 20.0), (throttle, 50.0), (throttle, 10.0), (manifold, 20.0)]
         {
             logs.push(Danger::simulated(machine, seed, rate_hz, channels, kind));
         }
@@ -312,6 +326,66 @@ fn an_engine_that_pulls_or_is_fed_as_at_full_load_refutes_a_throttle_that_tells_
 }
 
 #[test]
+fn boost_refutes_a_throttle_that_closes_for_less_than_a_second() {
+    let (mut held, mut lost) = (0, Vec::new());
+    for (seed, rate_hz) in [(1, 20.0), (2, 20.0), (3, 20.0), (4, 10.0), (5, 10.0)] {
+        let whole = Danger::simulated(Machine::Car, 7_400 + seed, rate_hz, FULL, FaultKind::Starvation);
+        let Some(danger) = whole.dangers().into_iter().next() else { continue };
+        let boost = whole.log.role(Role::ManifoldPressure).expect("a manifold pressure").values();
+        if danger.rows.clone().any(|row| boost[row] < 140e3) {
+            continue;
+        }
+        for (before_s, after_s) in [(0.15, 0.1), (0.15, 0.3), (0.3, 0.3), (0.6, 0.3)] {
+            let span_s = (danger.record.start_s - before_s, danger.record.end_s + after_s);
+            let text = rewrite(&whole.text, &[], &["Throttle"], span_s, |_| "2.0".to_owned());
+            let title = format!("{}, {span_s:?}", whole.title);
+            let log = Danger::of(title, whole.span_s, text, whole.rig.clone());
+            held += 1;
+            if !log.has_one() {
+                lost.push(log.title);
+            }
+        }
+    }
+    assert!(held >= 8 && lost.is_empty(), "{held}: {lost:#?}");
+}
+
+#[test]
+fn a_manifold_that_reads_empty_does_not_turn_the_first_second_of_a_pull_into_an_opening() {
+    let empty = |old: &str| format!("28.{}", old.chars().last().unwrap_or('0'));
+    let (mut held, mut lost) = (0, Vec::new());
+    for (seed, rate_hz) in [(1, 20.0), (2, 25.0), (3, 50.0), (4, 20.0), (5, 50.0)] {
+        let whole =
+            Danger::simulated_after(1.0, Machine::Car, 7_500 + seed, rate_hz, FULL, FaultKind::Starvation);
+        if !whole.has_one() {
+            continue;
+        }
+        let span_s = (whole.span_s.0 - 3.0, whole.span_s.1 + 0.5);
+        let text = rewrite(&whole.text, &[], &["Manifold"], span_s, empty);
+        let log = Danger::of(whole.title.clone(), whole.span_s, text, whole.rig.clone());
+        held += 1;
+        if !log.has_one() {
+            lost.push(log.title);
+        }
+    }
+    assert!(held >= 3 && lost.is_empty(), "{held}: {lost:#?}");
+}
+
+#[test]
+fn an_engine_that_does_more_than_its_throttle_tells_is_not_excused_what_part_load_is_not() {
+    let swing = |old: &str| {
+        let lean = if old.ends_with(['1', '3', '5', '7', '9']) { 0.02 } else { -0.02 };
+        format!("{:.3}", 1.08 + lean)
+    };
+    for (without, percent) in [("Manifold", "30"), ("Manifold", "60"), ("Manifold", "85")] {
+        let span_s = (47.5, 54.4);
+        let lies = Danger::demo(&[without], &["Throttle"], span_s, |_| percent.to_owned());
+        let text = rewrite(&lies.text, &[], &["Lambda"], span_s, swing);
+        let log = Danger::of(format!("{} at {percent} %", lies.title), span_s, text, Rig::default());
+        assert!(log.has_one(), "{}", log.title);
+    }
+}
+
+#[test]
 fn what_tells_the_load_may_fail_within_a_pull() {
     for from_s in [44.2, 48.0, 49.7, 50.2, 51.0, 52.0] {
         let blank = Danger::demo(&[], &["Throttle", "Manifold"], (from_s, 55.4), |_| String::new());
@@ -321,10 +395,9 @@ fn what_tells_the_load_may_fail_within_a_pull() {
 
 #[test]
 fn an_engine_speed_at_the_end_of_its_range_shows_no_limiter() {
-    let channels = &[Role::EngineSpeed, Role::Throttle, Role::ManifoldPressure, Role::Lambda];
     let (mut held, mut dismissed) = (0, Vec::new());
     for (seed, machine) in [(1, Machine::Bike), (2, Machine::Car), (3, Machine::Bike), (4, Machine::Car)] {
-        let whole = Danger::simulated(machine, 7_200 + seed, 25.0, channels, FaultKind::Starvation);
+        let whole = Danger::simulated(machine, 7_200 + seed, 25.0, FULL, FaultKind::Starvation);
         let Some(danger) = whole.dangers().into_iter().next() else { continue };
         let rpm = whole.log.role(Role::EngineSpeed).expect("an engine speed").values();
         let end = rpm[danger.rows.start] - 300.0;

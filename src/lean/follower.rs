@@ -101,8 +101,15 @@ impl Follower {
             Load::Full => Regime::Load,
             Load::Closed if speed.is_none_or(|rpm| self.cuts(witnesses, rpm, time_s)) => Regime::OverRun,
             Load::Closed | Load::Part => Regime::PartLoad,
-            Load::Unknown if self.warming_up && self.burnt_s.is_none() => return Regime::Standing,
+            Load::Unknown | Load::More if self.warming_up && self.burnt_s.is_none() => {
+                return Regime::Standing;
+            }
             Load::Unknown => return self.without_load(scene, witnesses, time_s, lambda, rich),
+            // That there is more of it than is told makes nothing less of a danger.
+            Load::More => {
+                let regime = self.without_load(scene, witnesses, time_s, lambda, rich);
+                return if regime == Regime::Unknown { Regime::PartLoad } else { regime };
+            }
         };
         self.over_run = regime == Regime::OverRun;
         // Where what tells the load fails within a pull, the pull goes on.

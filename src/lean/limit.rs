@@ -52,6 +52,8 @@ pub(super) enum Load {
     Full,
     Closed,
     Part,
+    /// More than throttle and manifold tell, by what the engine does; how much is not known.
+    More,
     Unknown,
 }
 
@@ -203,24 +205,30 @@ impl<'a> Witnesses<'a> {
         }
     }
 
-    /// Whether the throttle has read closed for so long that boost in the manifold refutes it: a broken sensor or a column
-    /// that holds something else must not make a pull an over-run. Ambient pressure does not: an engine may stand.
-    fn stays_shut(&self, time_s: f64) -> bool {
-        let range = self.throttle.and_then(|w| w.range(time_s - k::EMPTIES_S.value, time_s));
-        range.is_some_and(|(_, high)| high < k::CLOSED_THROTTLE.value)
+    /// Whether boost in the manifold refutes a closed throttle, which would have emptied it: a broken sensor or a column that
+    /// holds something else must not make a pull an over-run. Ambient pressure does not: an engine may stand.
+    ///
+    /// * `length_s`: for so long around the time
+    fn boosts_shut(&self, time_s: f64, length_s: f64) -> bool {
+        let (Some(throttle), Some(manifold)) = (self.throttle, self.manifold) else { return false };
+        // Two readings of each at the least.
+        let length_s = length_s.max(2.0 * throttle.period_s().max(manifold.period_s()));
+        stays(time_s, length_s, |at| {
+            let [opened, pressure] = [throttle, manifold].map(|w| w.reads(at, 0.5 * length_s));
+            Some(opened? < k::CLOSED_THROTTLE.value && pressure? >= k::BOOST_PA.value)
+        })
     }
 
-    /// Whether the throttle has read wide open, by its whole travel, for so long that the manifold must have filled: one that
-    /// still reads empty is broken, or holds something else.
-    fn stays_open(&self, time_s: f64) -> bool {
+    /// Whether the throttle reads wide open, by its whole travel, for so long that the manifold must have filled: one that reads
+    /// empty all the while is broken, or holds something else.
+    fn empty_wide_open(&self, time_s: f64) -> bool {
         let full = self.throttle_full.filter(|full| *full >= k::WHOLE_TRAVEL.value);
         let (Some(throttle), Some(full)) = (self.throttle, full) else { return false };
-        let wide = |share: f64| {
-            let read = throttle.reads(time_s - share * k::EMPTIES_S.value, 0.2);
-            read.map(|value| value >= k::LOAD_THROTTLE_SHARE.value * full)
-        };
-        let long = [0.0, 0.5].iter().all(|share| wide(*share) == Some(true));
-        long && [0.25, 0.75, 1.0].iter().all(|share| wide(*share) != Some(false))
+        let manifold = |at: f64| self.manifold.and_then(|w| w.reads(at, 0.5));
+        stays(time_s, k::EMPTIES_S.value, |at| {
+            let wide = throttle.reads(at, 0.2)? >= k::LOAD_THROTTLE_SHARE.value * full;
+            Some(wide && manifold(at).is_none_or(|pressure| pressure < self.dense_pa))
+        })
     }
 
     /// Whether the engine stands or is cranked: its speed says so, and neither its manifold, which has been away from the
@@ -244,11 +252,7 @@ impl<'a> Witnesses<'a> {
             return Load::Part;
         }
         let told = self.told(scene, time_s);
-        if matches!(told, Load::Part | Load::Closed) && self.work.refutes(time_s) {
-            Load::Unknown
-        } else {
-            told
-        }
+        if matches!(told, Load::Part | Load::Closed) && self.work.refutes(time_s) { Load::More } else { told }
     }
 
     /// Load at a time as throttle and manifold tell it.
@@ -280,10 +284,15 @@ impl<'a> Witnesses<'a> {
 
     fn load_of(&self, scene: &Scene<'_>, time_s: f64, opened: Option<f64>, pressure: Option<f64>) -> Load {
         let dense = pressure.map(|p| p >= self.dense_pa);
-        if opened.is_some_and(|value| value < k::CLOSED_THROTTLE.value)
-            && !(pressure.is_some_and(|pa| pa >= k::BOOST_PA.value) && self.stays_shut(time_s))
-        {
-            return Load::Closed;
+        if opened.is_some_and(|value| value < k::CLOSED_THROTTLE.value) {
+            let boost = pressure.is_some_and(|pa| pa >= k::BOOST_PA.value);
+            if !boost || !self.boosts_shut(time_s, k::LOSES_BOOST_S.value) {
+                return Load::Closed;
+            }
+            // Pressure before the throttle, in a column that is taken for the manifold's, lasts a little longer.
+            if !self.boosts_shut(time_s, k::EMPTIES_S.value) {
+                return Load::Unknown;
+            }
         }
         let row = scene.view.log.clock.row_at(time_s);
         let wide = match (opened, self.throttle_full) {
@@ -297,7 +306,7 @@ impl<'a> Witnesses<'a> {
             // Where the manifold is known it tells the load: an open throttle is none until the manifold has filled.
             (Some(true), _) => Load::Full,
             // The control may close the plate under a pressed pedal, so that one tells no more than that the two disagree.
-            (Some(false), Some(true)) if self.stays_open(time_s) => match self.throttle {
+            (Some(false), Some(true)) if self.empty_wide_open(time_s) => match self.throttle {
                 Some(throttle) if throttle.channel.role == Role::Throttle => Load::Full,
                 _ => Load::Unknown,
             },
@@ -306,6 +315,16 @@ impl<'a> Witnesses<'a> {
             _ => Load::Part,
         }
     }
+}
+
+/// Whether something reads so throughout some stretch around a time, asked at its ends and quarters; what is not read there
+/// speaks neither way, but most must be.
+fn stays(time_s: f64, length_s: f64, reads: impl Fn(f64) -> Option<bool>) -> bool {
+    let points: [Option<bool>; 9] =
+        std::array::from_fn(|point| reads(time_s + 0.25 * length_s * (point as f64 - 4.0)));
+    points.windows(5).any(|stretch| {
+        !stretch.contains(&Some(false)) && stretch.iter().flatten().count() > stretch.len() / 2
+    })
 }
 
 /// The limit of every frame.
