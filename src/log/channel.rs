@@ -338,6 +338,18 @@ impl Channel {
         holds.then(|| self.among(row..row + 1).first().copied()).flatten()
     }
 
+    /// Whether two rows hold the same value, or none.
+    ///
+    /// # Panics
+    /// Beyond the last row, as slices do.
+    pub fn same(&self, row: usize, other: usize) -> bool {
+        if self.keeps_few() {
+            return self.at(row) == self.at(other);
+        }
+        let (one, two) = (self.kept[row], self.kept[other]);
+        one == two || (one.is_nan() && two.is_nan())
+    }
+
     /// The rows from the first value on in which a mixture reading does not change, if it does later: a sensor that
     /// is not ready yet. Empty for every other channel.
     pub fn power_up(&self) -> Range<usize> {
@@ -431,6 +443,7 @@ mod tests {
             let at: Vec<f64> = (0..2_000).map(|row| channel.at(row).unwrap_or(f64::NAN)).collect();
             assert_eq!(bits(&at), bits(&few));
             assert_eq!(channel.at(2_000), None);
+            assert!(channel.same(3, 3) && channel.same(4, 5) && !channel.same(3, 10) && !channel.same(3, 4));
             let time_s: Vec<f64> = (0..2_000).map(f64::from).collect();
             let (times_s, points) = channel.points(&time_s);
             let readings = channel.readings(0..2_000).map(|(row, value)| (row as f64, value));
@@ -457,6 +470,7 @@ mod tests {
         assert!(channel.holds(3) && !channel.holds(4));
         assert_eq!(channel.readings(2..9).collect::<Vec<_>>(), [(3, 3.0), (6, 6.0)]);
         assert_eq!(bits(&channel.each().collect::<Vec<_>>()), bits(&many));
+        assert!(channel.same(3, 3) && channel.same(4, 5) && !channel.same(3, 6) && !channel.same(3, 4));
         assert_eq!([channel.at(3), channel.at(4), channel.at(40)], [Some(3.0), None, None]);
     }
 

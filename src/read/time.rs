@@ -39,7 +39,11 @@ impl TimeAxis {
     /// * `restarts`: [`Table::restarts`]
     pub fn into_clock(self, restarts: &[usize]) -> Clock {
         match self.basis {
-            ClockBasis::StatedRate { rate_hz } => Clock::from_rate(self.seconds.len(), rate_hz, restarts),
+            ClockBasis::StatedRate { rate_hz } => {
+                let rows = self.seconds.len();
+                drop(self.seconds);
+                Clock::from_rate(rows, rate_hz, restarts)
+            }
             basis @ ClockBasis::Column { .. } => {
                 Clock::from_seconds(self.seconds, self.resolution_s, self.start, basis, restarts)
             }

@@ -57,6 +57,10 @@ fn neighbours(mut values: &mut [f64], mut rank: usize) -> (f64, f64) {
     for _ in 0..ROUNDS {
         match Middle::of(values, rank) {
             Middle::One(value) => return (value, value),
+            // A short copy is quicker than to change so many places.
+            Middle::Bins(bins) if bins.count <= values.len() / 4 => {
+                return neighbours(&mut bins.inside(values), rank - bins.below);
+            }
             Middle::Bins(bins) => {
                 values = bins.brought_forward(values);
                 rank -= bins.below;

@@ -23,7 +23,7 @@ pub(super) struct Ring {
 pub(super) fn rings(signals: &[&Channel], hold_s: f64, view: &View<'_>) -> Vec<Ring> {
     let rows = view.log.rows();
     let time_s = &view.log.clock.time_s;
-    let same = |row: usize, other: usize| signals.iter().all(|channel| channel.at(row) == channel.at(other));
+    let same = |row: usize, other: usize| signals.iter().all(|channel| channel.same(row, other));
     let mut found = Vec::new();
     let mut row = 1;
     while row < rows {
