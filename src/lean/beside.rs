@@ -235,7 +235,7 @@ pub(super) fn lean_return(case: &Case<'_, '_>, cause: Cause, answer: &Answer) ->
 }
 
 /// How far apart in time the channels of one row may be, s.
-fn apart_s(scene: &Scene<'_>) -> f64 {
+pub(super) fn apart_s(scene: &Scene<'_>) -> f64 {
     limit::throttle(scene).or_else(|| scene.manifold()).map_or(k::SKEW_S.value, |w| w.skew_s())
 }
 

@@ -5,9 +5,9 @@
 //! where they are no further from the rig's limit than a healthy reading may be off: then the cut is one, but what it
 //! hides is not known to be harmless. Nor do readings so far apart that a danger beside a short cut falls between them.
 
-use super::beside::loaded;
+use super::beside::{apart_s, loaded};
 use super::constants as k;
-use super::evidence::Case;
+use super::evidence::{self, Case};
 use super::hypothesis::Cause;
 use super::trace::{Frame, Scene, median};
 
@@ -60,12 +60,16 @@ fn near_limit(case: &Case<'_, '_>, cause: Cause) -> bool {
         readings.len() >= 3 && median(readings).is_some_and(|lambda| (lambda - limit).abs() <= near)
     };
     let of_load = |frame: &&Frame| loaded(scene, frame.time_s - scene.delay_s(frame.time_s));
+    // What is read once the cut may have begun says nothing of the mixture before it.
+    let onset_s = evidence::onset_s(case, cause);
+    let uncut = |frame: &&Frame| frame.time_s < onset_s && loaded(scene, frame.time_s + apart_s(scene));
     let earlier = scene.frames.get(..episode.frames.start).unwrap_or(&[]);
     let before: Vec<f64> = earlier
         .iter()
         .rev()
         .take_while(|frame| start_s - frame.time_s <= k::BEFORE_S.value)
         .filter(of_load)
+        .filter(uncut)
         .take(3)
         .map(|frame| frame.lambda)
         .collect();
