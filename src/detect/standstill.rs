@@ -81,13 +81,22 @@ const SIGNALS: &[&[Role]] = &[
 /// Those that tell the operating state, by which every other reading is judged.
 const STATE: &[Role] = &[Role::EngineSpeed, Role::ManifoldPressure, Role::BoostPressure];
 
+/// Those that tell the load.
+const LOAD: &[Role] = &[Role::ManifoldPressure, Role::BoostPressure, Role::Throttle, Role::Pedal];
+
 /// Probability from which on a standing channel says anything.
 const SPEAKS: f64 = 0.01;
 /// Signals that must speak: one may be quiet by itself, two of different sensors are not at the same time.
 const FEWEST: usize = 2;
 
+/// What stalls by habit does not do so for longer than so many times the next longest stall of the log (measured on open
+/// drives, whose link may stall itself).
+const HABIT_TIMES: f64 = 2.0;
+
 /// A manifold pressure that only an engine makes, as a gauge pressure, Pa: the error of the zero of such a sensor with a margin; assumed.
 const NOT_AMBIENT_GAUGE_PA: f64 = 15e3;
+/// An engine that turns so many times as fast did not idle meanwhile: a governed one wanders by a tenth (assumed).
+const GAINS: f64 = 1.3;
 /// A vehicle faster than that moves, m/s; assumed.
 const MOVES_MPS: f64 = 3.0;
 
@@ -106,8 +115,9 @@ static META: Meta = Meta {
              its noise and its repeats around the stretch in the same operating state, as for `flat_line`. Independent \
              signals multiply. It is a finding when two or more of them are each below 0.01, all together are below \
              `chance` in a log of this length, and fewer than `habit` other stretches of the log are like it (not shorter \
-             by more than `times_like`), or all of them lie in one half of the log. One at full load that such a habit excuses is \
-             told and doubts no reading. Where some signals go on below full load, no other one may be like it. A log in which no signal changes from its first row to its last is one whatever its \
+             by more than `times_like`), or all of them lie in one half of the log, or it is more than twice as long as the next \
+             one. One in a pull (full load before or behind it, or an engine that turns faster in the end) that such a habit \
+             excuses is told and doubts no reading. Where some signals go on below full load, no other one may be like it. A log in which no signal changes from its first row to its last is one whatever its \
              chance.\n\n\
              Rows in which every signal equals its value some rows before, for `hold_s` or longer and always by the same number \
              of rows (5 s at most), are copies of a block that comes again and again; their chance is that of as many equal \
@@ -156,13 +166,20 @@ impl Detector for Standstill {
         let others = of_state.iter().filter(|_| signals.len() > FEWEST).map(|one| {
             signals.iter().copied().filter(|other| !std::ptr::eq(*one, *other)).collect::<Vec<_>>()
         });
+        // Speed and mixture may come by wires of their own: what they show of a pull, the others would show too.
+        let load: Vec<&Channel> =
+            signals.iter().copied().filter(|channel| LOAD.contains(&channel.role)).collect();
+        let load = Some(load).filter(|load| load.len() >= FEWEST);
+        let sets = std::iter::once((leading, Beside::Nothing))
+            .chain(others.map(|channels| (channels, Beside::OneOfTheState)))
+            .chain(load.map(|channels| (channels, Beside::Pull)));
         let bar = limits.get(&CHANCE).log10() - (view.log.rows().max(1) as f64).log10();
         let improbable = |stand: &Stand<'_>| stand.speaking >= FEWEST && stand.log10_p <= bar;
         let mut readings: Option<Vec<Signal<'_>>> = None;
         let mut stands: Vec<Stand<'_>> = Vec::new();
         let mut excused: Vec<Stand<'_>> = Vec::new();
         let mut usual_s = 0.0_f64;
-        for (at, channels) in std::iter::once(leading).chain(others).enumerate() {
+        for (channels, beside) in sets {
             let stretches = stretches(&channels, view);
             let habits = Habits::of(&stretches, view, limits);
             for rows in stretches {
@@ -173,7 +190,11 @@ impl Detector for Standstill {
                     continue;
                 }
                 // An engine at idle has its load, its throttle and the vehicle at rest while its speed moves.
-                let rest = at > 0 && !loaded(view, &rows);
+                let rest = match beside {
+                    Beside::Nothing => false,
+                    Beside::OneOfTheState => !loaded(view, &rows),
+                    Beside::Pull => wide_open(view, rows.start) || !gains(view, &rows),
+                };
                 let stand = (held_s >= hold_s && !rest).then(|| {
                     let signals = readings.get_or_insert_with(|| Signal::all(&signals, view));
                     Stand::of(rows, signals, view)
@@ -190,7 +211,7 @@ impl Detector for Standstill {
                         usual_s = usual_s.max(held_s);
                         excused.push(stand);
                     }
-                    None if at == 0 => usual_s = usual_s.max(held_s),
+                    None if beside == Beside::Nothing => usual_s = usual_s.max(held_s),
                     None => {}
                 }
             }
@@ -213,6 +234,17 @@ impl Detector for Standstill {
         // What passes here makes no sample good: the signals are judged one by one elsewhere.
         Outcome::Ran { evaluated: Evaluated::Rows(Vec::new()), findings }
     }
+}
+
+/// What may go on beside signals that stand.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Beside {
+    /// Nothing that tells the state.
+    Nothing,
+    /// One of those that tell it.
+    OneOfTheState,
+    /// Engine speed and all that tells no state, in a pull that begins while they stand.
+    Pull,
 }
 
 /// How long some signals stand in this log.
@@ -252,7 +284,8 @@ impl Habits {
         let mut like = [like(&self.halves_s[0]), like(&self.halves_s[1])];
         let own = &mut like[usize::from(second)];
         *own = own.saturating_sub(1);
-        like[0] + like[1] >= self.habit && like.iter().all(|half| *half > 0)
+        let usual = held_s <= HABIT_TIMES * self.longest_but(held_s);
+        usual && like[0] + like[1] >= self.habit && like.iter().all(|half| *half > 0)
     }
 
     /// The longest one beside a stretch of this length, s.
@@ -376,7 +409,7 @@ impl<'a> Stand<'a> {
     fn describe_habit(&self, view: &View<'_>) -> Finding {
         let held_s = span_s(view, &self.rows);
         let message = format!(
-            "{} repeated their last values for {held_s:.2} s at full load, as they often do in this log: the link stalls by habit, \
+            "{} repeated their last values for {held_s:.2} s in a pull, as they often do in this log: the link stalls by habit, \
              and what the engine did there is not known",
             names(&self.standing)
         );
@@ -488,9 +521,25 @@ fn span_s(view: &View<'_>, rows: &Range<usize>) -> f64 {
     inside.map(of).sum()
 }
 
-/// Whether the first of some rows, which is real, is at full load.
+/// Whether the engine may have pulled within some rows: at full load in the first one, which is real, or in the first one behind
+/// them, or faster in the end by more than any idle wanders.
 fn loaded(view: &View<'_>, rows: &Range<usize>) -> bool {
-    view.state.has(rows.start, bit::WIDE_OPEN)
+    let after = rows.end.min(view.log.rows().saturating_sub(1));
+    wide_open(view, rows.start) || wide_open(view, after) || gains(view, rows)
+}
+
+fn wide_open(view: &View<'_>, row: usize) -> bool {
+    view.state.has(row, bit::WIDE_OPEN)
+}
+
+/// Whether the engine, which runs in the first of some rows, turns faster in a later one than any idle does, or in the first
+/// one behind them.
+fn gains(view: &View<'_>, rows: &Range<usize>) -> bool {
+    let Some(speed) = view.log.role(Role::EngineSpeed) else { return false };
+    let first = speed.at(rows.start).filter(|_| view.state.has(rows.start, bit::RUNNING));
+    let to = view.log.rows().min(rows.end + 1);
+    let highest = speed.readings(rows.start..to).map(|(_, rpm)| rpm).fold(0.0, f64::max);
+    first.is_some_and(|first| highest > GAINS * first)
 }
 
 /// Whether the engine runs in the middle of some rows. Where its speed is blank or 0 for as long as all else stands, a

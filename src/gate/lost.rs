@@ -12,7 +12,7 @@ impl Evidence<'_> {
         self.findings.iter().filter(|found| found.detector == "standstill" && found.about == About::Fault)
     }
 
-    /// Those that the habit of the link excuses, at full load.
+    /// Those that the habit of the link excuses, in a pull.
     fn habitual_standstills(&self) -> impl Iterator<Item = &Finding> {
         self.findings.iter().filter(|found| found.detector == "standstill" && found.about != About::Fault)
     }
@@ -82,7 +82,7 @@ impl Case {
         }
     }
 
-    /// What a link loses by habit is known to be lost: at full load it is as if it had not been recorded.
+    /// What a link loses by habit is known to be lost: in a pull it is as if it had not been recorded.
     pub(super) fn stalls_by_habit(&mut self, evidence: &Evidence<'_>) {
         let places: Vec<&Finding> = evidence.habitual_standstills().collect();
         let lasts_s = |finding: &Finding| finding.end_s - finding.start_s;
@@ -91,7 +91,7 @@ impl Case {
         };
         let times = if places.len() == 1 { "once".to_owned() } else { format!("{} times", places.len()) };
         self.reserve(&format!(
-            "the link stalls all along the log, {times} at full load ({:.1} s in all, the longest {:.1} s from {:.1} s on): what \
+            "the link stalls all along the log, {times} within a pull ({:.1} s in all, the longest {:.1} s from {:.1} s on): what \
              happened there is not known",
             covered_s(places.iter().map(|one| span_s(one))),
             lasts_s(longest),

@@ -203,6 +203,49 @@ fn one_of_the_two_that_tell_the_state_may_go_on_or_have_a_count_of_noise() {
 }
 
 #[test]
+fn what_tells_the_load_may_hang_before_a_pull_while_speed_and_mixture_go_on() {
+    // Part load for 20 s, then a pull until 28 s; throttle and manifold hang just before it.
+    let pulls = |from_s: f64, to_s: f64| {
+        let mut noise = Noise::new(5);
+        let mut column = |part: f64, full: f64, sigma: f64, step: f64| -> Vec<f64> {
+            let at = |row: u32| if (from_s..to_s).contains(&(f64::from(row) / 20.0)) { full } else { part };
+            (0..800).map(|row| quantised(at(row) + sigma * noise.next(), step)).collect()
+        };
+        let throttle = column(0.09, 1.0, 0.002, 0.001);
+        let bench = bench().values(Role::Throttle, throttle).measured(|m| m.resolution = Some(0.001));
+        with(bench, Role::EngineSpeed, &(0..800), |row, value| {
+            let pulled_s = (row as f64 / 20.0).clamp(20.0, 28.0) - 20.0;
+            value + if (from_s..to_s).contains(&24.0) { 300.0 * pulled_s } else { 0.0 }
+        })
+    };
+    let load = |role: Role| matches!(role, Role::Throttle | Role::ManifoldPressure);
+    assert!(found(&pulls(20.0, 28.0)).is_empty(), "nothing hangs");
+    let hangs = found(&frozen(pulls(20.0, 28.0), &(390..560), load));
+    assert_eq!((hangs.len(), hangs[0].flag), (1, Flag::Suspect), "{hangs:?}");
+    assert!(hangs[0].rows.contains(&391) && hangs[0].rows.contains(&559), "{:?}", hangs[0].rows);
+    assert!(
+        found(&frozen(pulls(90.0, 98.0), &(390..560), load)).is_empty(),
+        "an engine that goes on as before"
+    );
+}
+
+#[test]
+fn a_stall_over_a_pull_is_longer_than_what_its_link_is_used_to() {
+    // 24 stalls of 0.6 s all along the log: its habit.
+    let habit = |longest: Range<usize>| {
+        let stalls = (0..24).map(|stall| 20 + 32 * stall..32 + 32 * stall);
+        let stalls = stalls.filter(|rows| rows.end < longest.start || rows.start > longest.end);
+        let stalled = stalls.fold(bench(), |bench, rows| frozen(bench, &rows, |_| true));
+        frozen(stalled, &longest, |_| true)
+    };
+    let mut twice = found(&habit(400..424));
+    twice.retain(|finding| finding.about != About::Condition);
+    assert!(twice.is_empty(), "{twice:?}");
+    let long = found(&habit(400..432));
+    assert!(long.iter().any(|one| one.rows == (400..432) && one.flag == Flag::Bad), "{long:?}");
+}
+
+#[test]
 fn an_engine_speed_that_is_blank_or_zero_beside_pressure_of_an_engine_is_no_standing_engine() {
     let speed = |value: f64| {
         let mut bench =
