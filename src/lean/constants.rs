@@ -203,6 +203,9 @@ constants! {
     LR_CAUSALITY_OVERRUN = -0.5 "log10" Computed "lambda rose before the throttle closed: measured on tune seeds, true over-runs show it a third as often as others";
     AFTER_STANDSTILL_S = 1.0 "s" Assumed "so long after a standstill of the log the reading still shows gas of rows that are not known: the way through a long exhaust at idle takes 1 s";
     CREST_S = 0.1 "s" Assumed "an engine that a limiter turns back does not stand to the digit for so long: at 500 rpm/s, the slowest climb of a high gear, it moves by 50 rpm meanwhile";
+    UNCUT_S = 0.5 "s" Assumed "a limiter that acts cuts several times a second: at its ceiling no mixture stays rich for so long";
+    ROAD_LATE_S = 0.3 "s" Assumed "filters of road speed; what it still climbs after that it climbs now";
+    ROAD_CLIMBS = 0.05 "ratio" Assumed "the band of a limiter is 1 to 3 % wide: in one gear road speed climbs by no more";
     DOUBT_BRIDGED_S = 0.2 "s" Assumed "spikes and dropouts are over by then: what a channel read before a longer doubt says nothing of the moment";
     SKEW_S = 0.02 "s" Assumed "time between channels of one row where the log does not tell";
     LR_RESET = 2.5 "log10" Assumed "rest value of the power-up comes back and stays: a state machine";
@@ -214,6 +217,7 @@ constants! {
     PULL_MATCH = 0.07 "ratio" Assumed "windows this close in engine speed, gear ratio and manifold pressure compare";
     PULL_CLIMB = 150.0 "1/min per s" Assumed "a gear in which no pass climbs faster says nothing of torque";
     PULL_LEFT_S = 1.0 "s" Assumed "windows begin every quarter of a second: what a lift or the ceiling leaves over of a pull is no longer";
+    BLIP_S = 0.7 "s" Assumed "a blip between two gears turns an engine up for no longer";
     WORK_RPM = 0.15 "ratio" Assumed "torque at full load changes little over so much of engine speed";
     WORK_NEAR_S = 3.0 "s" Assumed "within one pull, where nothing else shows that the gear is the same";
     WORK_CLIMB = 0.8 "of full load" Assumed "an engine that climbs so fast in its gear is at full load or near it, whatever its throttle reads; a lean danger costs a tenth";

@@ -395,19 +395,58 @@ fn what_tells_the_load_may_fail_within_a_pull() {
 
 #[test]
 fn an_engine_speed_at_the_end_of_its_range_shows_no_limiter() {
+    let channels = &[Role::EngineSpeed, Role::Throttle, Role::Lambda, Role::VehicleSpeed];
     let (mut held, mut dismissed) = (0, Vec::new());
     for (seed, machine) in [(1, Machine::Bike), (2, Machine::Car), (3, Machine::Bike), (4, Machine::Car)] {
-        let whole = Danger::simulated(machine, 7_200 + seed, 25.0, FULL, FaultKind::Starvation);
-        let Some(danger) = whole.dangers().into_iter().next() else { continue };
-        let rpm = whole.log.role(Role::EngineSpeed).expect("an engine speed").values();
-        let end = rpm[danger.rows.start] - 300.0;
-        let ends = |old: &str| old.parse::<f64>().map_or(String::new(), |rpm| format!("{:.0}", rpm.min(end)));
-        let text = rewrite(&whole.text, &[], &["Engine Speed"], (0.0, f64::INFINITY), ends);
-        let log = Danger::of(whole.title.clone(), whole.span_s, text, whole.rig.clone());
-        held += 1;
-        if !log.has_one() {
-            dismissed.push(log.title);
+        for (channels, below_rpm, noise_rpm) in [
+            (FULL, 300.0, 0),
+            (FULL, 300.0, 5),
+            (channels, 30.0, 5),
+            (channels, 900.0, 5),
+            (channels, 900.0, 30),
+        ] {
+            let whole = Danger::simulated(machine, 7_200 + seed, 25.0, channels, FaultKind::Starvation);
+            let Some(danger) = whole.dangers().into_iter().next() else { continue };
+            let rpm = whole.log.role(Role::EngineSpeed).expect("an engine speed").values();
+            let end = rpm[danger.rows.start] - below_rpm;
+            // Noise behind the end of the range, in steps that follow no order.
+            let ends = |old: &str| {
+                let rpm = old.parse::<f64>().unwrap_or(f64::NAN);
+                let noise = (rpm as i64 * 7_919 % (2 * noise_rpm + 1) - noise_rpm) as f64;
+                format!("{:.0}", if rpm < end { rpm } else { end + noise })
+            };
+            let text = rewrite(&whole.text, &[], &["Engine Speed"], (0.0, f64::INFINITY), ends);
+            let title = format!("{}, {below_rpm} below, noise of {noise_rpm}", whole.title);
+            let log = Danger::of(title, whole.span_s, text, whole.rig.clone());
+            held += 1;
+            if !log.has_one() {
+                dismissed.push(log.title);
+            }
         }
     }
-    assert!(held >= 3 && dismissed.is_empty(), "{held}: {dismissed:?}");
+    assert!(held >= 15 && dismissed.is_empty(), "{held}: {dismissed:#?}");
+}
+
+#[test]
+fn an_engine_that_climbs_on_a_throttle_that_reads_closed_refutes_it_by_itself() {
+    let channels = &[Role::EngineSpeed, Role::Throttle, Role::Lambda];
+    let (mut held, mut lost) = (0, Vec::new());
+    for (seed, machine) in [(1, Machine::Bike), (2, Machine::Car), (3, Machine::Bike), (4, Machine::Kart)] {
+        for percent in ["0.0", "4.9"] {
+            let whole = Danger::simulated(machine, 7_600 + seed, 20.0, channels, FaultKind::Starvation);
+            if !whole.has_one() {
+                continue;
+            }
+            // No pull is left to compare with but those long before or after.
+            let span_s = (whole.span_s.0 - 8.0, whole.span_s.1 + 8.0);
+            let text = rewrite(&whole.text, &[], &["Throttle"], span_s, |_| percent.to_owned());
+            let log =
+                Danger::of(format!("{} at {percent} %", whole.title), whole.span_s, text, whole.rig.clone());
+            held += 1;
+            if !log.has_one() {
+                lost.push(log.title);
+            }
+        }
+    }
+    assert!(held >= 4 && lost.is_empty(), "{held}: {lost:#?}");
 }

@@ -3,7 +3,7 @@
 
 use super::constants as k;
 use super::evidence;
-use super::limit::Load;
+use super::limit::{self, Load};
 use super::trace::{Scene, Witness, median};
 use crate::log::Role;
 use crate::state::bit;
@@ -29,6 +29,8 @@ struct Piece {
     pressure: Option<f64>,
     /// Fuel of one cycle, in a unit of its own; null where it is not logged.
     fuel: Option<f64>,
+    /// See [`climbs_shut`].
+    climbs_shut: bool,
 }
 
 /// Stretches in which the engine does what it does at full load, and what tells the load says less.
@@ -52,7 +54,7 @@ impl Work {
             pull.retain(|before| piece.span_s.0 - before.span_s.1 <= k::WORK_NEAR_S.value);
             if piece.full {
                 pull.push(piece.clone());
-            } else if follows && piece.is_fed_like(&full) {
+            } else if piece.climbs_shut || follows && piece.is_fed_like(&full) {
                 refuted_s.push(piece.span_s);
             } else if let Some(climb) = piece.climbs_like(&full, &pull) {
                 refuted_s.push(piece.span_s);
@@ -161,7 +163,34 @@ fn pieces(scene: &Scene<'_>, load: impl Fn(f64) -> Load) -> Vec<Piece> {
             ratio: evidence::gear_ratio(gears, road, gear, (at, until), rpm),
             climb: climb.map(|slope| (slope.per_s, slope.error)),
             fuel: per_cycle.or_else(|| width.and_then(middle)),
+            climbs_shut: climbs_shut(scene, at),
         });
     }
     found
+}
+
+/// Whether the engine climbs for longer than a blip turns it up, from a time on, while its throttle reads closed: that is
+/// refuted by itself, unless the manifold or the injectors show that nothing burns.
+pub(super) fn climbs_shut(scene: &Scene<'_>, start_s: f64) -> bool {
+    let (Some(speed), Some(throttle)) = (scene.witness(Role::EngineSpeed), limit::throttle(scene)) else {
+        return false;
+    };
+    let end_s = start_s + k::BLIP_S.value.max(4.2 * speed.period_s());
+    let high = |w: Option<Witness<'_>>| Some(w?.range(start_s, end_s)?.1);
+    let climbs = || {
+        let slope = speed.slope(start_s, end_s);
+        slope.is_some_and(|slope| slope.per_s - 2.0 * slope.error > k::PULL_CLIMB.value)
+    };
+    let drawn =
+        || high(scene.manifold()).is_some_and(|pa| pa <= k::LOW_MANIFOLD_SHARE.value * scene.ambient_pa);
+    let unfed = || high(scene.witness(Role::InjectorDuty)).is_some_and(|duty| duty <= k::DUTY_ZERO.value);
+    let turned = || {
+        let mut rows = scene.view.log.clock.rows_between(start_s, end_s);
+        rows.any(|row| scene.view.state.has(row, bit::GEAR_CHANGE | bit::UNLOAD))
+    };
+    high(Some(throttle)).is_some_and(|opened| opened < k::CLOSED_THROTTLE.value)
+        && climbs()
+        && !drawn()
+        && !unfed()
+        && !turned()
 }

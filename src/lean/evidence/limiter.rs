@@ -1,10 +1,10 @@
-//! What burnt between the cuts of a limiter.
+//! What burnt between the cuts of a limiter, and whether anything at the ceiling was cut at all.
 
 use super::Case;
 use super::speed::{Stroke, strokes};
 use crate::lean::constants as k;
 use crate::lean::deconvolve;
-use crate::lean::trace::{Scene, median};
+use crate::lean::trace::{Scene, Witness, median};
 use crate::log::Role;
 
 /// Whether the mixture came back between the cuts of a limiter: what burns there burns at full load. At the end of a
@@ -54,4 +54,63 @@ fn gas_of_climb(case: &Case<'_, '_>, stroke: &Stroke, before_phi: f64) -> Option
     } else {
         richest(deconvolve::least_gas)
     }
+}
+
+/// Why the ceiling that engine speed is at during an event is no limiter's; null where nothing tells. A limiter that is at
+/// work cuts: where the mixture stays rich while the speed stays there, however it moves, and where the vehicle goes on
+/// climbing in its gear, it is the end of a range.
+pub(super) fn not_limited(case: &Case<'_, '_>, ceiling: f64, speed: Witness<'_>) -> Option<&'static str> {
+    let scene = case.scene;
+    let (from_s, until_s) = visit(case, ceiling, speed)?;
+    if rich_s(scene, from_s, until_s) >= k::UNCUT_S.value {
+        return Some(
+            "engine speed stays at its ceiling with a mixture that no limiter cuts: the end of its range",
+        );
+    }
+    let road = scene.witness(Role::VehicleSpeed)?;
+    // Filters let road speed arrive late.
+    let begins_s = from_s + k::ROAD_LATE_S.value;
+    let middle_s = begins_s.midpoint(until_s);
+    let slope = road.slope(begins_s, until_s)?;
+    let least = (slope.per_s - 2.0 * slope.error) * (until_s - begins_s);
+    let climbs =
+        road.at(middle_s, k::HELD_S.value).is_some_and(|usual| least >= k::ROAD_CLIMBS.value * usual);
+    climbs.then_some(
+        "engine speed stays at its ceiling while the vehicle goes on climbing: the end of its range",
+    )
+}
+
+/// When engine speed met its ceiling and left it, about an event, s.
+fn visit(case: &Case<'_, '_>, ceiling: f64, speed: Witness<'_>) -> Option<(f64, f64)> {
+    let around = |time: f64| (time - k::PASS_GAP_S.value, time + k::PASS_GAP_S.value);
+    let (from_s, until_s) = (around(case.gas_start_s).0, around(case.gas_end_s).1);
+    let samples: Vec<(f64, f64)> = speed.samples(from_s, until_s).collect();
+    let inside = |sample: &(f64, f64)| sample.1 >= k::LIMITER_BAND.value * ceiling;
+    let reach_s = speed.skew_s();
+    let about = |run: &&[(f64, f64)]| match run {
+        [first, .., last] => first.0 - reach_s <= case.gas_end_s && last.0 + reach_s >= case.gas_start_s,
+        _ => false,
+    };
+    let run = samples
+        .chunk_by(|a, b| inside(a) == inside(b))
+        .filter(|run| run.first().is_some_and(inside))
+        .find(about)?;
+    let met = run.iter().find(|sample| sample.1 >= k::CEILING_MET.value * ceiling)?;
+    Some((met.0, run.last()?.0))
+}
+
+/// Longest time that the mixture of a stretch stays within the rig's limit, s; not counted where readings lack.
+fn rich_s(scene: &Scene<'_>, from_s: f64, until_s: f64) -> f64 {
+    let limit = scene.view.rig.full_load_lambda_max;
+    let first = scene.frames.partition_point(|f| f.time_s < from_s);
+    let gas_s = |time_s: f64| time_s - scene.delay_s(time_s);
+    let inside =
+        scene.frames[first..].iter().map(|f| (gas_s(f.time_s), f)).skip_while(|(gas_s, _)| *gas_s < from_s);
+    let (mut longest_s, mut rich): (f64, Option<(f64, f64)>) = (0.0, None);
+    for (gas_s, frame) in inside.take_while(|(gas_s, _)| *gas_s <= until_s) {
+        let goes_on = rich.filter(|(_, last_s)| gas_s - last_s <= k::UNCUT_S.value);
+        rich = (frame.lambda <= limit).then_some((goes_on.map_or(gas_s, |(since_s, _)| since_s), gas_s));
+        longest_s = rich.map_or(longest_s, |(since_s, _)| longest_s.max(gas_s - since_s));
+    }
+    longest_s
 }

@@ -1,5 +1,6 @@
 //! What engine speed says of a cut: the ceiling, the next gear, a flare; and how deep a cut reads.
 
+use super::limiter::not_limited;
 use super::state::{Opening, covered, opening};
 use super::{Case, Feature, Group, Reading};
 use crate::lean::constants::{self as k, Tag};
@@ -19,7 +20,7 @@ pub(super) static SPEED_CEILING: Feature = Feature {
     decides: "an engine that stops climbing there, time after time, with open throttle is held by its limiter; three \
               turns within one event say most",
     cannot: "starvation at the ceiling looks alike in lambda alone: fuel pressure decides; a ceiling met once proves \
-             nothing, nor does a speed that stands to the digit",
+             nothing, nor does a speed that stands there to the digit, without a cut, or while the vehicle climbs on",
     tag: Tag::Assumed,
     run: speed_ceiling,
 };
@@ -63,6 +64,9 @@ fn speed_ceiling(case: &Case<'_, '_>) -> Reading {
             "engine speed stands to the digit at its highest: no engine is held so still; it is stuck or at the end of its \
              range",
         );
+    }
+    if let Some(because) = not_limited(case, ceiling, speed) {
+        return Reading::not_evaluated(because);
     }
     let visits = visits(case, ceiling, speed);
     if visits.lean == 0 && visits.clean > 0 {

@@ -5,6 +5,7 @@ use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{CUTS, Cause};
 use crate::lean::limit;
 use crate::lean::trace::{Scene, Witness};
+use crate::lean::work;
 use crate::log::Role;
 
 pub(super) static FUEL_OFF: Feature = Feature {
@@ -38,7 +39,14 @@ pub(super) fn opening(case: &Case<'_, '_>) -> (Opening, Option<f64>) {
         if !usable(&witness) {
             return (Opening::Unknown, None);
         }
+        // One that the engine refutes tells nothing.
+        let refuted = || {
+            [1.0, 0.5, 0.0]
+                .iter()
+                .any(|ahead| work::climbs_shut(case.scene, case.gas_start_s - ahead * k::BLIP_S.value))
+        };
         return match witness.median(from, until) {
+            Some(value) if value < k::CLOSED_THROTTLE.value && refuted() => (Opening::Unknown, None),
             Some(value) if value < k::CLOSED_THROTTLE.value => (Opening::Closed, Some(value)),
             Some(value) => (Opening::Open, Some(value)),
             None => (Opening::Unknown, None),
