@@ -487,17 +487,21 @@ fn stretches(channels: &[&Channel], view: &View<'_>) -> Vec<Range<usize>> {
 /// Stretches in which none of some channels changes, each from the row of the last change on. What is the same after a gap
 /// as before it stood meanwhile.
 fn together(channels: &[&Channel], rows: usize) -> Vec<Range<usize>> {
-    let mut readings: Vec<_> = channels.iter().map(|channel| (channel.each(), f64::NAN)).collect();
+    /// Rows of which one channel is read after the other: what moved in them stays in the nearest cache.
+    const BLOCK_ROWS: usize = 4_096;
+    let mut last = vec![f64::NAN; channels.len()];
     let mut found = Vec::new();
     let mut start = 0;
-    for row in 0..rows {
-        let mut moved = false;
-        for (each, last) in &mut readings {
-            if let Some(value) = each.next().filter(|value| !value.is_nan() && value != last) {
-                (moved, *last) = (true, value);
+    for from in (0..rows).step_by(BLOCK_ROWS) {
+        let block = from..rows.min(from + BLOCK_ROWS);
+        let mut moved = [false; BLOCK_ROWS];
+        for (channel, last) in channels.iter().zip(&mut last) {
+            for (row, value) in channel.readings(block.clone()) {
+                moved[row - from] |= value != *last;
+                *last = value;
             }
         }
-        if moved {
+        for row in block.filter(|row| moved[row - from]) {
             if row > start + 1 {
                 found.push(start..row);
             }

@@ -1,5 +1,7 @@
 //! What other channels say beside the mixture reading, as far as their samples may be believed.
 
+use std::cell::LazyCell;
+
 use super::constants as k;
 use super::trace::median;
 use crate::flag::{Flag, Flags};
@@ -136,8 +138,13 @@ impl Witness<'_> {
     /// Values at or before a time and not older than `age_s`, believable or not, the last one first.
     fn latest(&self, time_s: f64, age_s: f64) -> impl Iterator<Item = (usize, f64)> + '_ {
         let end = search::up_to(self.time_s, time_s).min(self.channel.rows());
-        let from = end.min(search::below(self.time_s, time_s - age_s - TIME_ERROR_S));
-        let held = move |end: usize| self.channel.last_held(from..end);
+        // Mostly the row before holds a value, and nobody asks how far back another may be.
+        let oldest_s = time_s - age_s - TIME_ERROR_S;
+        let from = LazyCell::new(move || end.min(search::below_near(self.time_s, end, oldest_s)));
+        let held = move |end: usize| {
+            let before = end.checked_sub(1).filter(|row| self.channel.holds(*row));
+            before.or_else(|| self.channel.last_held(*from..end))
+        };
         std::iter::successors(held(end), move |row| held(*row))
             .take_while(move |row| time_s - self.time_s[*row] <= age_s)
             .filter_map(|row| Some((row, self.channel.at(row)? + self.offset)))

@@ -138,13 +138,20 @@ fn pieces(scene: &Scene<'_>, load: impl Fn(f64) -> Load) -> Vec<Piece> {
     let manifold = scene.manifold();
     let (duty, width) = (scene.witness(Role::InjectorDuty), scene.witness(Role::InjectorPulseWidth));
     let mut found = Vec::new();
+    // Windows overlap: the one before asked for the load at most of the same moments.
+    let mut asked: [Option<(f64, Load)>; 3] = [None; 3];
     let mut next = Some(*start_s);
     while let Some(at) = next.filter(|at| at + length_s <= *end_s) {
         next = scene.next_window(at, 0.5 * k::PULL_WINDOW_S.value);
         let until = at + length_s;
-        let loads = [0.0, 0.5, 1.0].map(|share| load(at + share * length_s));
-        let full = loads.iter().all(|load| *load == Load::Full);
-        if !full && !loads.iter().all(|load| matches!(load, Load::Part | Load::Closed)) {
+        let loads = [0.0, 0.5, 1.0].map(|share| {
+            let time_s = at + share * length_s;
+            let known = asked.iter().flatten().find(|(asked_s, _)| *asked_s == time_s);
+            known.copied().unwrap_or_else(|| (time_s, load(time_s)))
+        });
+        asked = loads.map(Some);
+        let full = loads.iter().all(|(_, load)| *load == Load::Full);
+        if !full && !loads.iter().all(|(_, load)| matches!(load, Load::Part | Load::Closed)) {
             continue;
         }
         let middle = |w: Witness<'_>| w.at(at + 0.5 * length_s, 0.5 * length_s);

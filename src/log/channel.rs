@@ -325,6 +325,7 @@ impl Channel {
     }
 
     /// Whether a row holds a value.
+    #[inline]
     pub fn holds(&self, row: usize) -> bool {
         self.held.as_ref().map_or(row < self.kept.len(), |held| held.value(row))
     }
@@ -342,6 +343,7 @@ impl Channel {
     ///
     /// # Panics
     /// Beyond the last row, as slices do.
+    #[inline]
     pub fn same(&self, row: usize, other: usize) -> bool {
         if self.keeps_few() {
             return self.at(row) == self.at(other);

@@ -1,7 +1,7 @@
 use super::*;
 use crate::detect::testing::{Bench, Noise, because, clean_drive, evidence, quantised};
 use crate::document::About;
-use crate::log::Estimate;
+use crate::log::{Estimate, Unit};
 
 /// An engine that speeds up for 40 s at 20 Hz, with noise on everything; no state but that it runs.
 fn bench() -> Bench {
@@ -66,6 +66,20 @@ fn to_the_end_and_twice_in_the_middle() {
     let twice = frozen(frozen(bench(), &(300..360), |_| true), &(500..600), |_| true);
     let rows: Vec<_> = found(&twice).into_iter().map(|finding| finding.rows).collect();
     assert_eq!(rows, [300..360, 500..600]);
+}
+
+#[test]
+fn what_stands_is_found_across_the_rows_that_are_read_together() {
+    let channel = |values: Vec<f64>| {
+        Channel::new(String::new(), Role::Other, Unit::inside(Role::Other.dimension()), values, None)
+    };
+    // Both stand from row 4090 to 4100 and from 8191 on; the other holds one value in eight rows.
+    let stands = |row: usize| (4_090..4_100).contains(&row) || row >= 8_191;
+    let moving = (0..9_000).map(|row| if stands(row) { 0.5 } else { row as f64 }).collect();
+    let slow = (0..9_000).map(|row| if row % 8 == 0 { 1.0 } else { f64::NAN }).collect();
+    let channels = [channel(moving), channel(slow)];
+    let found = together(&channels.iter().collect::<Vec<_>>(), 9_000);
+    assert_eq!(found, [4_090..4_100, 8_191..9_000]);
 }
 
 #[test]
