@@ -170,7 +170,7 @@ fn settle(scene: &Scene<'_>, episode: &Episode, known: &Known, depth: usize, tol
         .into_iter()
         .find(|cause| judgement.verdict == Verdict::FuelCut && cause.name() == judgement.cause);
     match cut {
-        Some(cause) => match vouch::refuses(&case, cause) {
+        Some(cause) => match vouch::refuses(&case, cause, &known.found) {
             Some(because) => record(&case, judgement.left_open(because), told),
             None => record_cut(&case, cause, judgement, told),
         },

@@ -5,6 +5,8 @@
 //! where they are no further from the rig's limit than a healthy reading may be off: then the cut is one, but what it
 //! hides is not known to be harmless. Nor do readings so far apart that a danger beside a short cut falls between them.
 
+use std::ops::Range;
+
 use super::beside::{apart_s, loaded};
 use super::constants as k;
 use super::evidence::{self, Case};
@@ -12,7 +14,9 @@ use super::hypothesis::Cause;
 use super::trace::{Frame, Scene, median};
 
 /// Why a cut cannot be called harmless; null where nothing speaks against it.
-pub(super) fn refuses(case: &Case<'_, '_>, cause: Cause) -> Option<&'static str> {
+///
+/// * `found`: frames of every episode of the log, ascending
+pub(super) fn refuses(case: &Case<'_, '_>, cause: Cause, found: &[Range<usize>]) -> Option<&'static str> {
     if cause != Cause::Overrun && case.scene.period_s >= k::CUT_PERIOD_S.value {
         return Some(
             "fuel was cut under load, but readings so far apart show neither what was burnt right before the cut nor right \
@@ -25,7 +29,7 @@ pub(super) fn refuses(case: &Case<'_, '_>, cause: Cause) -> Option<&'static str>
              cut hides is not known",
         );
     }
-    near_limit(case, cause).then_some(
+    near_limit(case, cause, found).then_some(
         "fuel was cut, but the mixture beside it is no further from the limit than a reading may be off, and the air of \
          the cut hides how far it went",
     )
@@ -51,7 +55,7 @@ fn unread(case: &Case<'_, '_>) -> bool {
 }
 
 /// Whether the last readings of load before a cut, or the first settled ones after a cut under load, are about the limit.
-fn near_limit(case: &Case<'_, '_>, cause: Cause) -> bool {
+fn near_limit(case: &Case<'_, '_>, cause: Cause, found: &[Range<usize>]) -> bool {
     let (scene, episode) = (case.scene, case.episode);
     let (start_s, end_s) = (episode.start_s(scene), episode.end_s(scene));
     let limit = scene.view.rig.full_load_lambda_max;
@@ -63,11 +67,18 @@ fn near_limit(case: &Case<'_, '_>, cause: Cause) -> bool {
     // What is read once the cut may have begun says nothing of the mixture before it.
     let onset_s = evidence::onset_s(case, cause);
     let uncut = |frame: &&Frame| frame.time_s < onset_s && loaded(scene, frame.time_s + apart_s(scene));
+    // Load that is an event of its own, with the way up to it, is judged there.
+    let event = |index: usize| {
+        let next = found.partition_point(|frames| frames.start <= index);
+        next.checked_sub(1).and_then(|at| found.get(at)).is_some_and(|frames| frames.contains(&index))
+    };
     let earlier = scene.frames.get(..episode.frames.start).unwrap_or(&[]);
     let before: Vec<f64> = earlier
         .iter()
+        .enumerate()
         .rev()
-        .take_while(|frame| start_s - frame.time_s <= k::BEFORE_S.value)
+        .take_while(|(index, frame)| start_s - frame.time_s <= k::BEFORE_S.value && !event(*index))
+        .map(|(_, frame)| frame)
         .filter(of_load)
         .filter(uncut)
         .take(3)
@@ -93,7 +104,7 @@ fn near_limit(case: &Case<'_, '_>, cause: Cause) -> bool {
 
 impl Scene<'_> {
     /// Stretches among some rows in which the mixture was not read, or its reading stood still.
-    fn unread(&self, rows: &std::ops::Range<usize>) -> impl Iterator<Item = std::ops::Range<usize>> + '_ {
+    fn unread(&self, rows: &Range<usize>) -> impl Iterator<Item = Range<usize>> + '_ {
         let all = self.unread.get_or_init(|| {
             let places = self.detection.places_on(self.chain.channel);
             places
