@@ -204,6 +204,7 @@ constants! {
     AFTER_STANDSTILL_S = 1.0 "s" Assumed "so long after a standstill of the log the reading still shows gas of rows that are not known: the way through a long exhaust at idle takes 1 s";
     CREST_S = 0.1 "s" Assumed "an engine that a limiter turns back does not stand to the digit for so long: at 500 rpm/s, the slowest climb of a high gear, it moves by 50 rpm meanwhile";
     UNCUT_S = 0.5 "s" Assumed "a limiter that acts cuts several times a second: at its ceiling no mixture stays rich for so long";
+    UNCUT_FRAMES = 4.0 "frames" Assumed "so many readings in a row miss the cuts of a limiter that is at work by no chance";
     ROAD_LATE_S = 0.3 "s" Assumed "filters of road speed; what it still climbs after that it climbs now";
     ROAD_CLIMBS = 0.05 "ratio" Assumed "the band of a limiter is 1 to 3 % wide: in one gear road speed climbs by no more";
     DOUBT_BRIDGED_S = 0.2 "s" Assumed "spikes and dropouts are over by then: what a channel read before a longer doubt says nothing of the moment";

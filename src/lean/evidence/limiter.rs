@@ -62,7 +62,7 @@ fn gas_of_climb(case: &Case<'_, '_>, stroke: &Stroke, before_phi: f64) -> Option
 pub(super) fn not_limited(case: &Case<'_, '_>, ceiling: f64, speed: Witness<'_>) -> Option<&'static str> {
     let scene = case.scene;
     let (from_s, until_s) = visit(case, ceiling, speed)?;
-    if rich_s(scene, from_s, until_s) >= k::UNCUT_S.value {
+    if uncut(scene, speed, from_s, until_s) {
         return Some(
             "engine speed stays at its ceiling with a mixture that no limiter cuts: the end of its range",
         );
@@ -99,18 +99,25 @@ fn visit(case: &Case<'_, '_>, ceiling: f64, speed: Witness<'_>) -> Option<(f64, 
     Some((met.0, run.last()?.0))
 }
 
-/// Longest time that the mixture of a stretch stays within the rig's limit, s; not counted where readings lack.
-fn rich_s(scene: &Scene<'_>, from_s: f64, until_s: f64) -> f64 {
+/// Whether the mixture stays within the rig's limit for longer than a limiter lets it while the engine, at its ceiling, climbs
+/// no more: on its way there nothing is cut yet. Not known where readings lack.
+fn uncut(scene: &Scene<'_>, speed: Witness<'_>, from_s: f64, until_s: f64) -> bool {
     let limit = scene.view.rig.full_load_lambda_max;
+    // Between readings far apart a cut or two may be missed.
+    let lasts_s = k::UNCUT_S.value.max(k::UNCUT_FRAMES.value * scene.period_s);
     let first = scene.frames.partition_point(|f| f.time_s < from_s);
     let gas_s = |time_s: f64| time_s - scene.delay_s(time_s);
     let inside =
         scene.frames[first..].iter().map(|f| (gas_s(f.time_s), f)).skip_while(|(gas_s, _)| *gas_s < from_s);
-    let (mut longest_s, mut rich): (f64, Option<(f64, f64)>) = (0.0, None);
-    for (gas_s, frame) in inside.take_while(|(gas_s, _)| *gas_s <= until_s) {
-        let goes_on = rich.filter(|(_, last_s)| gas_s - last_s <= k::UNCUT_S.value);
-        rich = (frame.lambda <= limit).then_some((goes_on.map_or(gas_s, |(since_s, _)| since_s), gas_s));
-        longest_s = rich.map_or(longest_s, |(since_s, _)| longest_s.max(gas_s - since_s));
-    }
-    longest_s
+    let inside: Vec<(f64, bool)> = inside
+        .take_while(|(gas_s, _)| *gas_s <= until_s)
+        .map(|(gas_s, frame)| (gas_s, frame.lambda <= limit))
+        .collect();
+    let runs = inside.chunk_by(|a, b| a.1 == b.1 && b.0 - a.0 <= lasts_s).filter(|run| run[0].1);
+    runs.map(|run| (run[0].0, run[run.len() - 1].0)).any(|(since_s, last_s)| {
+        // The last so many seconds of it: what came before may have been the climb to the ceiling.
+        let since_s = since_s.max(last_s - lasts_s);
+        let climbs = speed.slope(since_s, last_s).is_some_and(|s| s.per_s - 2.0 * s.error > 0.0);
+        last_s - since_s >= lasts_s - 1e-9 && !climbs
+    })
 }
