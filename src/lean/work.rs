@@ -177,13 +177,16 @@ fn pieces(scene: &Scene<'_>, load: impl Fn(f64) -> Load) -> Vec<Piece> {
 }
 
 /// Whether the engine climbs for longer than a blip turns it up, from a time on, while its throttle reads closed: that is
-/// refuted by itself, unless the manifold or the injectors show that nothing burns.
+/// refuted by itself, unless the manifold or the injectors show that nothing burns. An engine that starts climbs to its idle
+/// with the throttle closed.
 pub(super) fn climbs_shut(scene: &Scene<'_>, start_s: f64) -> bool {
     let (Some(speed), Some(throttle)) = (scene.witness(Role::EngineSpeed), limit::throttle(scene)) else {
         return false;
     };
     let end_s = start_s + k::BLIP_S.value.max(4.2 * speed.period_s());
     let high = |w: Option<Witness<'_>>| Some(w?.range(start_s, end_s)?.1);
+    let idle_rpm = scene.view.state.idle_rpm.unwrap_or(900.0);
+    let starts = || speed.range(start_s, end_s).is_none_or(|(low, _)| low < idle_rpm + k::OVER_RUN_RPM.value);
     let climbs = || {
         let slope = speed.slope(start_s, end_s);
         slope.is_some_and(|slope| slope.per_s - 2.0 * slope.error > k::PULL_CLIMB.value)
@@ -196,6 +199,7 @@ pub(super) fn climbs_shut(scene: &Scene<'_>, start_s: f64) -> bool {
         rows.any(|row| scene.view.state.has(row, bit::GEAR_CHANGE | bit::UNLOAD))
     };
     high(Some(throttle)).is_some_and(|opened| opened < k::CLOSED_THROTTLE.value)
+        && !starts()
         && climbs()
         && !drawn()
         && !unfed()
