@@ -181,7 +181,7 @@ impl<'a> Witnesses<'a> {
             throttle_full,
             target: scene.witness(Role::LambdaTarget),
             dense_pa: scene.dense_pa,
-            idle_rpm: scene.view.state.idle_rpm.unwrap_or(900.0),
+            idle_rpm: scene.idle_rpm(),
             duty: scene.witness(Role::InjectorDuty),
             work: Work::default(),
         };

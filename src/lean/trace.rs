@@ -226,6 +226,11 @@ impl<'a> Scene<'a> {
         Witness { channel: &self.view.log.channels[index], flags, time_s: self.time_s, offset }
     }
 
+    /// Idle speed of this log, 1/min; where it shows none, that of many engines (assumed).
+    pub(super) fn idle_rpm(&self) -> f64 {
+        self.view.state.idle_rpm.unwrap_or(900.0)
+    }
+
     /// Absolute manifold pressure: its own channel, else boost over ambient.
     pub(super) fn manifold(&self) -> Option<Witness<'a>> {
         self.witness(Role::ManifoldPressure).or_else(|| {

@@ -29,7 +29,7 @@ struct Piece {
     pressure: Option<f64>,
     /// Fuel of one cycle, in a unit of its own; null where it is not logged.
     fuel: Option<f64>,
-    /// See [`climbs_shut`].
+    /// See [`climbs_shut`]; not asked at full load.
     climbs_shut: bool,
 }
 
@@ -170,7 +170,7 @@ fn pieces(scene: &Scene<'_>, load: impl Fn(f64) -> Load) -> Vec<Piece> {
             ratio: evidence::gear_ratio(gears, road, gear, (at, until), rpm),
             climb: climb.map(|slope| (slope.per_s, slope.error)),
             fuel: per_cycle.or_else(|| width.and_then(middle)),
-            climbs_shut: climbs_shut(scene, at),
+            climbs_shut: !full && climbs_shut(scene, at),
         });
     }
     found
@@ -185,7 +185,7 @@ pub(super) fn climbs_shut(scene: &Scene<'_>, start_s: f64) -> bool {
     };
     let end_s = start_s + k::BLIP_S.value.max(4.2 * speed.period_s());
     let high = |w: Option<Witness<'_>>| Some(w?.range(start_s, end_s)?.1);
-    let idle_rpm = scene.view.state.idle_rpm.unwrap_or(900.0);
+    let idle_rpm = scene.idle_rpm();
     let starts = || speed.range(start_s, end_s).is_none_or(|(low, _)| low < idle_rpm + k::OVER_RUN_RPM.value);
     let climbs = || {
         let slope = speed.slope(start_s, end_s);

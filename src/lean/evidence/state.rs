@@ -156,7 +156,7 @@ fn old_cut(case: &Case<'_, '_>, throttle: Option<f64>) -> Option<Reading> {
             .collect();
         off.last()? - off.first()? + injection.period_s().min(0.2)
     } else {
-        let idle = scene.view.state.idle_rpm.unwrap_or(900.0);
+        let idle = scene.idle_rpm();
         let fast: Vec<f64> = scene
             .witness(Role::EngineSpeed)?
             .samples(closed_s, start)
@@ -205,7 +205,7 @@ fn throttle_closed(case: &Case<'_, '_>, opening: Opening, throttle: Option<f64>)
             let falls = witness
                 .and_then(|w| w.slope(case.gas_start_s - 0.3, case.gas_start_s + 0.3))
                 .is_some_and(|s| s.per_s + 2.0 * s.error < -k::SPEED_FALLS.value);
-            let idle = scene.view.state.idle_rpm.unwrap_or(900.0);
+            let idle = scene.idle_rpm();
             if !falls && speed.is_some_and(|rpm| rpm < idle + 0.5 * k::OVER_RUN_RPM.value) {
                 return old_cut(case, throttle).unwrap_or_else(|| {
                     Reading::seen(percent, "%", "throttle closed at idle speed: fuel is not cut there")
@@ -255,7 +255,7 @@ pub(in crate::lean) fn begins_shut(case: &Case<'_, '_>) -> bool {
         Opening::Open => false,
         Opening::Unknown => case.episode.duration_s(case.scene) > 0.5 && speed_falls(case),
         Opening::Closed => {
-            let idle = case.scene.view.state.idle_rpm.unwrap_or(900.0);
+            let idle = case.scene.idle_rpm();
             let speed = case.scene.witness(Role::EngineSpeed);
             let fast = speed.and_then(|w| w.range(case.gas_start_s - 0.3, case.gas_start_s + 0.1));
             fast.is_none_or(|(_, high)| high > idle + k::OVER_RUN_RPM.value)
