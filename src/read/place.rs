@@ -6,10 +6,14 @@ const STREET_DECIMALS: usize = 4;
 const NEAR_DECIMALS: usize = 3;
 /// Digits of a grid reference of a hundred metres: a zone, a square and three digits each way.
 const GRID_DIGITS: usize = 6;
+/// Most digits of a coordinate in whole numbers: parts of 2^31, millimetres from the middle of the earth.
+const METRES_DIGITS: usize = 10;
+/// Digits each way inside a named square, from which on it is as good as a field: a hundred metres.
+const SQUARE_DIGITS: usize = 3;
 
 /// A cell as a note quotes it.
 pub(crate) fn shown(cell: &str) -> String {
-    if tells_place(cell) {
+    if tells_place(cell) || holds_long_number(cell) {
         "one that may tell a place and is not shown".to_owned()
     } else {
         format!("`{cell}`")
@@ -32,8 +36,9 @@ pub(crate) fn name_tells_place(name: &str) -> bool {
         || decimals.iter().any(|count| *count >= STREET_DECIMALS)
         || near > 1
         || (near == 1 && names_hemisphere(name))
+        || (holds_long_number(name) && !name.contains(char::is_alphabetic))
         || (in_minutes(name) && name.contains(['°', 'º', '\u{fffd}', '\'', '"', '′']))
-        || (coded && name.split([',', ';', '@', '(', ')', '_']).any(is_grid))
+        || (coded && name.split([',', ';', '@', '(', ')', '_']).any(|part| is_grid(part) || is_square(part)))
 }
 
 /// Whether a cell looks like a coordinate, a grid reference, or a sentence of a satellite receiver.
@@ -49,6 +54,8 @@ fn tells_place(cell: &str) -> bool {
         || (near == 1 && names_hemisphere(cell))
         || in_minutes(cell)
         || is_grid(cell)
+        || in_sixtieths(cell)
+        || is_locator(cell)
 }
 
 /// Decimals of every number that stands in the cell.
@@ -97,6 +104,61 @@ fn is_grid(cell: &str) -> bool {
     grid || code
 }
 
+/// `TQ 123 456`: the letters of a square and as many digits east as north, with blanks between.
+fn is_square(text: &str) -> bool {
+    let mut words = text.split_whitespace();
+    let (square, east, north) = (words.next(), words.next(), words.next());
+    let (Some(square), Some(east), Some(north), None) = (square, east, north, words.next()) else {
+        return false;
+    };
+    let digits = |word: &str| word.bytes().all(|byte| byte.is_ascii_digit());
+    square.len() <= 2
+        && square.bytes().all(|byte| byte.is_ascii_uppercase())
+        && east.len() == north.len()
+        && (SQUARE_DIGITS..=5).contains(&east.len())
+        && digits(east)
+        && digits(north)
+}
+
+/// `47:22:16.44`: degrees, minutes and seconds in the marks of a clock. Seconds have a fraction or the hours are no hours.
+fn in_sixtieths(cell: &str) -> bool {
+    let parts: Vec<&str> = cell.trim_start_matches(['+', '-']).split(':').collect();
+    let [degrees, minutes, seconds] = parts[..] else { return false };
+    let number = |text: &str| text.bytes().all(|byte| byte.is_ascii_digit()) && !text.is_empty();
+    let whole = seconds.split(['.', ',']).next().unwrap_or_default();
+    number(degrees)
+        && number(minutes)
+        && number(whole)
+        && (seconds.len() > whole.len() || degrees.parse::<u32>().is_ok_and(|hours| hours > 24))
+}
+
+/// `JN47gj50` and `u0qjd88c8`: locators of letters and digits, from 5 km on.
+fn is_locator(cell: &str) -> bool {
+    let bytes = cell.as_bytes();
+    let field = |index: usize, low: u8, high: u8| {
+        bytes.get(index).map(u8::to_ascii_lowercase).is_some_and(|byte| (low..=high).contains(&byte))
+    };
+    let squares = matches!(bytes.len(), 6 | 8 | 10)
+        && (0..bytes.len()).all(|index| match index {
+            0 | 1 => field(index, b'a', b'r'),
+            4 | 5 | 8 | 9 => field(index, b'a', b'x'),
+            _ => field(index, b'0', b'9'),
+        });
+    // Digits and letters without a, i, l and o, in one case and mixed: no number with its unit.
+    let coded = |byte: &u8| byte.is_ascii_digit() || byte.is_ascii_lowercase() && !b"ailo".contains(byte);
+    let hash = (6..=12).contains(&bytes.len())
+        && bytes.iter().all(coded)
+        && bytes.windows(2).filter(|pair| pair[0].is_ascii_digit() != pair[1].is_ascii_digit()).count() >= 3;
+    squares || hash
+}
+
+/// Digits in a row as no reading has them: metres of a grid, `E2683738`.
+fn holds_long_number(cell: &str) -> bool {
+    let numbers: Vec<usize> = cell.split(|c: char| !c.is_ascii_digit()).map(str::len).collect();
+    numbers.iter().any(|digits| (GRID_DIGITS..=METRES_DIGITS).contains(digits))
+        || numbers.iter().filter(|digits| **digits >= SQUARE_DIGITS).count() > 1
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -117,8 +179,18 @@ mod tests {
             "32T MT 65432 12345",
             "8FVC9G8F+6X",
             "///one.two.three",
+            "TQ 123 456",
+            "33U 389880 5819700",
+            "2683738.91 1247699.35",
+            "E2683738",
+            "47:22:16.4442",
+            "-122:05:07",
+            "JN47gj50",
+            "u0qjd88c8",
+            "N47 22.345",
+            "POINT(8.543 47.371)",
         ] {
-            assert!(tells_place(cell), "{cell}");
+            assert_ne!(shown(cell), format!("`{cell}`"), "{cell}");
         }
     }
 
@@ -132,6 +204,9 @@ mod tests {
             "32T MT 65432 12345",
             "start,32TMT6543212345",
             "8FVC9G8F+6X",
+            "TQ 123 456",
+            "2683738.91",
+            "Wind (TQ 123 456)",
             "$GPRMC",
         ] {
             assert!(name_tells_place(name), "{name}");
@@ -145,6 +220,10 @@ mod tests {
             "O2 1.2.3",
             "$tps",
             "10 bar, 5 V",
+            "Lambda (SN123456)",
+            "CH 12 34",
+            "EGT 1 2",
+            "JN47gj",
             "n 1/min",
         ] {
             assert!(!name_tells_place(name), "{name}");
@@ -153,9 +232,21 @@ mod tests {
 
     #[test]
     fn what_a_sensor_writes_is_quoted() {
-        for cell in
-            ["ERR", "n/a", "14.7*", "0.998?", "1.5e3x", "---", "12 V", "OPEN", "3000rpm", "1,234.5 kPa", ""]
-        {
+        for cell in [
+            "ERR",
+            "n/a",
+            "14.7*",
+            "0.998?",
+            "1.5e3x",
+            "---",
+            "12 V",
+            "OPEN",
+            "3000rpm",
+            "1,234.5 kPa",
+            "12:30:15",
+            "fault 12",
+            "",
+        ] {
             assert!(!tells_place(cell), "{cell}");
             assert_eq!(shown(cell), format!("`{cell}`"));
         }

@@ -79,10 +79,7 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
             continue;
         }
         let stated = rig.column(&column.name).or_else(|| rig.column(&column.source_name)).is_some();
-        if !stated && tells_position(&column.name, column.unit.as_deref()) {
-            leave_out(&column.name, &mut notes);
-            continue;
-        }
+        let place = !stated && tells_position(&column.name, column.unit.as_deref());
         let unit = column.unit;
         let role = column.role.as_deref().and_then(Role::from_name);
         let (name, source_name) = (column.name, column.source_name);
@@ -90,13 +87,26 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
             note_unreadable(&name, &column.unreadable, &mut notes);
             let (values, held) = values;
             let (not_due, codes) = (None, Vec::new());
-            numeric.push(Numeric { index, name, source_name, unit, role, values, held, not_due, codes });
+            numeric.push(Numeric {
+                index,
+                name,
+                source_name,
+                unit,
+                role,
+                values,
+                held,
+                not_due,
+                codes,
+                place,
+            });
+        } else if place {
+            leave_out(&name, &mut notes);
         } else {
             source.unread.push(Unread { name: name.clone(), why: "its cells are no numbers".to_owned() });
             text_columns.push(name);
         }
     }
-    leave_out_places(&mut numeric, rig, &mut notes);
+    leave_out_places(&mut numeric, &clock.time_s, rig, &mut notes);
     if numeric.is_empty() {
         return Err(no_numbers(path, &names));
     }
@@ -150,20 +160,22 @@ fn withhold_names(table: &mut Table, rig: &Rig) {
 }
 
 /// Leaves out the columns whose values are positions, unless the rig file names them.
-fn leave_out_places(numeric: &mut Vec<Numeric>, rig: &Rig, notes: &mut Vec<Note>) {
+fn leave_out_places(numeric: &mut Vec<Numeric>, time_s: &[f64], rig: &Rig, notes: &mut Vec<Note>) {
     let judged: Vec<place::Judged<'_>> = numeric
         .iter()
         .map(|column| place::Judged {
             name: &column.name,
             unit: column.unit.as_deref(),
             values: &column.values,
+            held: column.held.as_ref(),
+            named: column.place,
             stated: column.role.is_some()
                 || rig.column(&column.name).or_else(|| rig.column(&column.source_name)).is_some(),
         })
         .collect();
-    let mut told = place::told_by_values(&judged).into_iter();
+    let mut told = place::told_by_values(&judged, time_s).into_iter();
     numeric.retain(|column| {
-        let is_place = told.next().unwrap_or(false);
+        let is_place = told.next().unwrap_or(false) || column.place;
         if is_place {
             leave_out(&column.name, notes);
         }
@@ -210,6 +222,8 @@ struct Numeric {
     held: Option<BooleanBuffer>,
     not_due: Option<BooleanBuffer>,
     codes: Vec<Code>,
+    /// Whether its name says that it holds positions.
+    place: bool,
 }
 
 impl Numeric {

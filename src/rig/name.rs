@@ -2,8 +2,8 @@
 
 use super::guess::MIXTURE_CONFIDENCE;
 use super::words::{
-    COMMANDED, FORM_OF_READING, MIXTURE, MIXTURE_DEVICE, NOT_A_READING, NOT_MIXTURE, POSITION,
-    POSITION_ALONE, POSITION_BESIDE, POSITION_RECEIVER, POSITION_SHORT, RULES, Rule,
+    COMMANDED, FORM_OF_READING, FROM_PLACE, GRID_AXES, MIXTURE, MIXTURE_DEVICE, NOT_A_READING, NOT_MIXTURE,
+    POSITION, POSITION_ALONE, POSITION_BESIDE, POSITION_RECEIVER, POSITION_SHORT, RULES, Rule,
 };
 use crate::log::Role;
 
@@ -94,11 +94,19 @@ pub fn is_position(name: &str) -> bool {
         || POSITION_ALONE.iter().any(|word| folded.has_alone(word) || folded.joined == *word)
         || (folded.words.iter().any(|word| own(word) || receiver(word))
             && folded.words.iter().all(|word| own(word) || beside(word)))
+        || (FROM_PLACE[0].iter().any(|word| folded.has_alone(word))
+            && FROM_PLACE[1].iter().any(|word| folded.has_alone(word)))
 }
 
 /// Whether a name may mean an axis of the earth, or of the machine: `G_LAT`.
 pub(super) fn names_axis(name: &str) -> bool {
     fold(name).words.iter().any(|word| POSITION_SHORT.contains(&word.as_str()))
+}
+
+/// Whether a name may mean an axis of a grid and nothing else: `E`, `Y`, `North`.
+pub(super) fn names_grid_axis(name: &str) -> bool {
+    let folded = fold(name);
+    !folded.words.is_empty() && folded.words.iter().all(|word| GRID_AXES.contains(&word.as_str()))
 }
 
 fn meets(rule: &Rule, name: &Folded) -> Option<NameHint> {

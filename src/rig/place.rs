@@ -1,9 +1,11 @@
 //! Columns that hold positions, told by their values where their names do not say it.
 
+use arrow_buffer::BooleanBuffer;
 use rayon::prelude::*;
 
 use super::guess::parse_unit;
-use super::name::{names_axis, read_name};
+use super::name::{names_axis, names_grid_axis, read_name};
+use super::path::{self, Motion, Witness};
 use crate::log::{Dimension, Role};
 
 /// Fixes that a column must hold to be judged; fewer lie alike by chance.
@@ -34,7 +36,7 @@ struct Form {
 }
 
 /// Forms that both axes share.
-static ANGLES: [Form; 6] = [
+static ANGLES: [Form; 7] = [
     // 4707.4043: degrees and minutes, as sentences of receivers write them.
     Form {
         degrees: |value| {
@@ -50,6 +52,11 @@ static ANGLES: [Form; 6] = [
     // 471234053 and 47123405: whole ten-millionths and millionths of a degree.
     Form { degrees: |value| (value.fract() == 0.0).then_some(value * 1e-7), decimals: Some(-2) },
     Form { degrees: |value| (value.fract() == 0.0).then_some(value * 1e-6), decimals: Some(-1) },
+    // 565158594: half circles in whole parts of 2^31.
+    Form {
+        degrees: |value| (value.fract() == 0.0).then_some(value * (180.0 / 2_147_483_648.0)),
+        decimals: Some(-2),
+    },
     // 169644257: whole milliseconds of arc.
     Form { degrees: |value| (value.fract() == 0.0).then_some(value / 3.6e6), decimals: Some(-1) },
 ];
@@ -72,9 +79,20 @@ pub(super) struct Judged<'a> {
     pub(super) name: &'a str,
     pub(super) unit: Option<&'a str>,
     pub(super) values: &'a [f64],
+    /// Rows of the values, where they are fewer than the rows.
+    pub(super) held: Option<&'a BooleanBuffer>,
+    /// Whether its name says that it holds positions: another one may be known beside it.
+    pub(super) named: bool,
     /// Whether rig or file say what it is.
     pub(super) stated: bool,
 }
+
+/// Columns without a role up to which any two may be the axes of a path; of more, those near each other.
+const ANY_TWO_MOST: usize = 64;
+/// How near.
+const NEAR_COLUMNS: usize = 4;
+/// Speeds that are asked, at most: one of each wheel and one of the receiver.
+const SPEEDS_MOST: usize = 5;
 
 /// What the values of one column look like.
 struct Degrees {
@@ -87,8 +105,10 @@ struct Degrees {
 
 /// Which columns hold positions by their values: two beside each other that no role is known of and that move like the
 /// degrees of a machine, one alone that moves in steps as fine as a receiver's, or one whose name may mean an axis of the
-/// earth.
-pub(super) fn told_by_values(columns: &[Judged<'_>]) -> Vec<bool> {
+/// earth. Two anywhere that together move as fast as the machine does are its path in any unit.
+///
+/// * `time_s`: of each row
+pub(super) fn told_by_values(columns: &[Judged<'_>], time_s: &[f64]) -> Vec<bool> {
     let degrees: Vec<Option<Degrees>> = columns
         .iter()
         .map(|column| may_be_place(column).then(|| degrees(&DEGREES, column.values)).flatten())
@@ -103,6 +123,9 @@ pub(super) fn told_by_values(columns: &[Judged<'_>]) -> Vec<bool> {
         })
         .collect();
     for (one, two) in tracks(columns) {
+        (places[one], places[two]) = (true, true);
+    }
+    for (one, two) in paths(columns, time_s) {
         (places[one], places[two]) = (true, true);
     }
     for (index, pair) in degrees.windows(2).enumerate() {
@@ -161,9 +184,44 @@ fn tracks(columns: &[Judged<'_>]) -> Vec<(usize, usize)> {
     near.filter(|(_, two)| *two < columns.len()).filter(is_track).collect()
 }
 
+/// Pairs of columns that move as a machine on the ground does.
+fn paths(columns: &[Judged<'_>], time_s: &[f64]) -> Vec<(usize, usize)> {
+    let is_asked = |index: &usize| columns[*index].named || may_be_place(&columns[*index]);
+    let asked: Vec<usize> = (0..columns.len()).filter(is_asked).collect();
+    if asked.len() < 2 {
+        return Vec::new();
+    }
+    let speeds: Vec<&Judged<'_>> =
+        columns.iter().filter(|column| tells_speed(column)).take(SPEEDS_MOST).collect();
+    let witness = Witness::new(time_s, &speeds);
+    let motions: Vec<(usize, Motion)> =
+        asked.par_iter().filter_map(|index| Some((*index, witness.motion(&columns[*index])?))).collect();
+    let reach = if motions.len() > ANY_TWO_MOST { NEAR_COLUMNS } else { columns.len() };
+    let is_path = |(one, first): &(usize, Motion), (two, second): &(usize, Motion)| {
+        let axes = [*one, *two].iter().all(|index| names_grid_axis(columns[*index].name));
+        two - one <= reach && witness.tell_speed(first, second)
+            || (two - one <= 2 || axes) && path::are_grid(first, second)
+    };
+    motions
+        .par_iter()
+        .enumerate()
+        .flat_map_iter(|(at, one)| {
+            let later = motions[at + 1..].iter();
+            later.filter(move |two| is_path(one, two)).map(move |two| (one.0, two.0))
+        })
+        .collect()
+}
+
+fn tells_speed(column: &Judged<'_>) -> bool {
+    column.unit.and_then(parse_unit).is_some_and(|unit| unit.dimension == Dimension::Speed)
+        || read_name(column.name).is_some_and(|hint| matches!(hint.role, Role::VehicleSpeed | Role::GpsSpeed))
+}
+
 fn may_be_place(column: &Judged<'_>) -> bool {
     let dimension = column.unit.and_then(parse_unit).map(|unit| unit.dimension);
-    if column.stated || dimension.is_some_and(|known| !matches!(known, Dimension::Angle | Dimension::Length))
+    if column.named
+        || column.stated
+        || dimension.is_some_and(|known| !matches!(known, Dimension::Angle | Dimension::Length))
     {
         return false;
     }
@@ -215,9 +273,18 @@ mod tests {
     use super::*;
 
     fn told(columns: &[(&str, &[f64])]) -> Vec<bool> {
-        let columns: Vec<Judged<'_>> =
-            columns.iter().map(|(name, values)| Judged { name, unit: None, values, stated: false }).collect();
-        told_by_values(&columns)
+        let columns: Vec<Judged<'_>> = columns
+            .iter()
+            .map(|(name, values)| Judged {
+                name,
+                unit: None,
+                values,
+                held: None,
+                named: false,
+                stated: false,
+            })
+            .collect();
+        told_by_values(&columns, &[])
     }
 
     #[test]
