@@ -229,7 +229,7 @@ pub(super) fn collect(
                 }
                 // A column of nothing has no memory of its own, but will have once it is numbers.
                 let cells = (batch.num_rows() as u64).saturating_mul(batch.num_columns() as u64);
-                let held = (batch.get_array_memory_size() as u64).max(cells.saturating_mul(8));
+                let held = held_bytes(&batch).max(cells.saturating_mul(8));
                 room.take(held).map_err(Broken::TooLarge)?;
                 found.records.push(batch);
             }
@@ -241,6 +241,15 @@ pub(super) fn collect(
         }
     }
     Ok(found)
+}
+
+/// Memory that the columns of a batch take, bytes. Those of an unpacked file lie side by side in the bytes of its message,
+/// which none of them takes for itself.
+fn held_bytes(batch: &RecordBatch) -> u64 {
+    let of_column = |column: &ArrayRef| {
+        column.to_data().get_slice_memory_size().unwrap_or_else(|_| column.get_array_memory_size()) as u64
+    };
+    batch.columns().iter().map(of_column).fold(0, u64::saturating_add)
 }
 
 /// Batches to a table.
@@ -436,6 +445,24 @@ mod tests {
     }
 
     /// 12 000 batches of one row, each with a word more, took 969 MB of 6.2 MB.
+    #[test]
+    fn columns_of_one_message_are_counted_once() {
+        let names: Vec<String> = (0..200).map(|n| format!("ch{n}")).collect();
+        let fields = names.iter().map(|name| Field::new(name, DataType::Float64, true)).collect::<Vec<_>>();
+        let schema = Arc::new(Schema::new(fields));
+        let columns = (0..200).map(|n| Arc::new(Float64Array::from(vec![f64::from(n); 500])) as _).collect();
+        let batch = RecordBatch::try_new(Arc::clone(&schema), columns).expect("a batch");
+        let mut writer = FileWriter::try_new(Vec::new(), &schema).expect("a file");
+        writer.write(&batch).expect("written");
+        let bytes = writer.into_inner().expect("ended");
+        let read = |unpacked_most| {
+            from_bytes("log.arrow", &bytes, &ReadOptions { unpacked_most, ..ReadOptions::default() })
+        };
+        // 0.8 MB, and 160 MB if each column counted the message.
+        assert_eq!(read(Some(2_000_000)).expect("a table").columns.len(), 200);
+        assert!(read(Some(700_000)).is_err(), "more than is allowed");
+    }
+
     #[test]
     fn a_dictionary_that_grows_with_every_batch_is_counted() {
         use arrow_array::types::Int32Type;
