@@ -3,6 +3,8 @@
 use std::ops::Range;
 use std::sync::Arc;
 
+use arrow_array::cast::AsArray;
+use arrow_array::types::{ArrowPrimitiveType, Int8Type, Int16Type, Int32Type, Int64Type};
 use arrow_array::{Array, ArrayRef, UInt64Array, new_null_array};
 use arrow_buffer::{BooleanBuffer, NullBuffer};
 use arrow_schema::DataType;
@@ -15,7 +17,7 @@ use crate::log::are_few;
 /// empty cells of one byte of text, or of none, for each that holds a number of eight.
 #[derive(Clone, Debug)]
 pub struct Values {
-    /// Every slot, or where `held` says which, the values alone.
+    /// Every slot, or where `held` says which, the values alone. Integers may stand in fewer bytes than they are given in.
     kept: ArrayRef,
     held: Option<BooleanBuffer>,
 }
@@ -50,6 +52,25 @@ impl Values {
         if are_few(self.kept.len(), self.len()) { self } else { Self::new(self.whole()) }
     }
 
+    /// The same slots, integers in the fewest bytes that hold them all: for who keeps a column and hardly looks at it.
+    pub(crate) fn packed(&self) -> Self {
+        let kept = self.kept.as_primitive_opt::<Int64Type>().and_then(|integers| {
+            let known = || integers.iter().flatten();
+            let (low, high) = (known().min().unwrap_or(0), known().max().unwrap_or(0));
+            let fits = |least: i64, most: i64| least <= low && high <= most;
+            if fits(i8::MIN.into(), i8::MAX.into()) {
+                Some(Arc::new(integers.unary::<_, Int8Type>(|value| value as i8)) as ArrayRef)
+            } else if fits(i16::MIN.into(), i16::MAX.into()) {
+                Some(Arc::new(integers.unary::<_, Int16Type>(|value| value as i16)))
+            } else if fits(i32::MIN.into(), i32::MAX.into()) {
+                Some(Arc::new(integers.unary::<_, Int32Type>(|value| value as i32)))
+            } else {
+                None
+            }
+        });
+        Self { kept: kept.unwrap_or_else(|| Arc::clone(&self.kept)), held: self.held.clone() }
+    }
+
     /// Rows.
     pub fn len(&self) -> usize {
         self.held.as_ref().map_or(self.kept.len(), BooleanBuffer::len)
@@ -62,7 +83,10 @@ impl Values {
 
     /// Type of the values.
     pub fn data_type(&self) -> &DataType {
-        self.kept.data_type()
+        match self.kept.data_type() {
+            DataType::Int8 | DataType::Int16 | DataType::Int32 => &DataType::Int64,
+            other => other,
+        }
     }
 
     /// Rows without a value.
@@ -85,6 +109,10 @@ impl Values {
     /// # Panics
     /// Beyond the last row, as slices do.
     pub fn part(&self, rows: Range<usize>) -> ArrayRef {
+        unpacked(self.part_as_kept(rows))
+    }
+
+    fn part_as_kept(&self, rows: Range<usize>) -> ArrayRef {
         let Some(held) = &self.held else { return self.kept.slice(rows.start, rows.len()) };
         let before = held.slice(0, rows.start).count_set_bits() as u64;
         let held = held.slice(rows.start, rows.len());
@@ -95,17 +123,30 @@ impl Values {
         let places = UInt64Array::new(places.into(), Some(NullBuffer::new(held)));
         // Every place stands inside the values, which leaves no reason for a refusal.
         arrow_select::take::take(self.kept.as_ref(), &places, None)
-            .unwrap_or_else(|_| new_null_array(self.data_type(), rows.len()))
+            .unwrap_or_else(|_| new_null_array(self.kept.data_type(), rows.len()))
     }
 
     /// Every slot, or the values alone with the rows that hold them.
     pub fn into_parts(self) -> (ArrayRef, Option<BooleanBuffer>) {
-        (self.kept, self.held)
+        (unpacked(self.kept), self.held)
     }
 
     /// What [`Self::into_parts`] gives first.
     pub(super) fn kept(&self) -> &ArrayRef {
         &self.kept
+    }
+}
+
+/// Integers in eight bytes again.
+fn unpacked(kept: ArrayRef) -> ArrayRef {
+    fn wide<T: ArrowPrimitiveType<Native: Into<i64>>>(kept: &ArrayRef) -> ArrayRef {
+        Arc::new(kept.as_primitive::<T>().unary::<_, Int64Type>(Into::into))
+    }
+    match kept.data_type() {
+        DataType::Int8 => wide::<Int8Type>(&kept),
+        DataType::Int16 => wide::<Int16Type>(&kept),
+        DataType::Int32 => wide::<Int32Type>(&kept),
+        _ => kept,
     }
 }
 
@@ -164,6 +205,22 @@ mod tests {
         let texts: ArrayRef = Arc::new(texts.collect::<StringArray>());
         check(&texts, 6);
         check(&column(|_| None::<f64>), 0);
+    }
+
+    #[test]
+    fn packed_integers_take_the_fewest_bytes_and_say_the_same() {
+        for (most, bytes) in [(127, 1), (128, 2), (32_768, 4), (i64::from(i32::MAX) + 1, 8)] {
+            for few in [false, true] {
+                let value = |row: i64| (row % if few { 7 } else { 2 } == 1).then_some(most - row + 1);
+                let slots: ArrayRef = Arc::new((0..40).map(value).collect::<Int64Array>());
+                let (whole, packed) = (Values::new(Arc::clone(&slots)), Values::new(slots).packed());
+                assert_eq!(packed.kept.data_type().primitive_width(), Some(bytes));
+                assert_eq!((packed.data_type(), packed.len()), (&DataType::Int64, 40));
+                assert_eq!(packed.null_count(), whole.null_count());
+                assert!(packed == whole && *packed.part(3..30) == *whole.part(3..30));
+                assert!(*packed.into_parts().0 == *whole.into_parts().0);
+            }
+        }
     }
 
     #[test]

@@ -49,7 +49,17 @@ pub enum AssembleError {
 ///
 /// # Errors
 /// No rows, no numbers, or no time axis.
-pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
+pub fn assemble(table: Table, rig: &Rig) -> Result<Log, AssembleError> {
+    let mut log = assemble_named(table, rig)?;
+    measure::measure(&mut log, rig);
+    Ok(log)
+}
+
+/// The same, without what the log tells of its instruments: time axis, roles and units alone.
+///
+/// # Errors
+/// As [`assemble`].
+pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
     let path = table.source.path.clone();
     if table.rows == 0 {
         return Err(AssembleError::NoRows { path });
@@ -120,9 +130,7 @@ pub fn assemble(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
     let channels = make_channels(numeric, rig, &mut notes);
     // What the rig file calls something else is none of the readings that its name may speak of.
     source.unread.retain(|one| rig.column(&one.name).and_then(|column| column.role) != Some(Role::Other));
-    let mut log = Log { source, clock, channels, text_columns, notes };
-    measure::measure(&mut log, rig);
-    Ok(log)
+    Ok(Log { source, clock, channels, text_columns, notes })
 }
 
 fn names(table: &Table) -> Vec<String> {

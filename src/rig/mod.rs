@@ -23,6 +23,7 @@ mod file_test;
 #[cfg(test)]
 mod name_test;
 
+pub(crate) use assemble::assemble_named;
 pub use assemble::{AssembleError, assemble};
 pub use file::RigError;
 pub use join::{JoinError, join};

@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use super::signals::{Signals, bridge, drop_short, largest, length_s, mark, runs, sliding_min};
+use super::signals::{Injected, Signals, bridge, drop_short, largest, length_s, mark, runs, sliding_min};
 use super::{States, bit};
 use crate::chain::{Chain, Response};
 use crate::signal::robust;
@@ -184,10 +184,9 @@ fn gear_change(signals: &Signals<'_>, rpm: &[f64], open: &[bool], states: &mut S
             }
         }
     }
-    if let Some(gear) = signals.gear.as_deref() {
-        for row in 1..gear.len() {
-            let changed = gear[row] != gear[row - 1] && !gear[row].is_nan() && !gear[row - 1].is_nan();
-            if changed && (open[row] || open[row - 1]) {
+    if let Some(shifted) = signals.shifted.as_deref() {
+        for row in 1..shifted.len() {
+            if shifted[row] && (open[row] || open[row - 1]) {
                 let from = time_s.partition_point(|t| *t < time_s[row] - 0.15);
                 changing[from..=row].fill(true);
             }
@@ -310,7 +309,7 @@ fn full_load(
     let broken = bit::LIMITER | bit::GEAR_CHANGE | bit::UNLOAD;
     let interrupted = |row: usize| {
         states.bits[row] & broken != 0
-            || signals.injection.as_deref().is_some_and(|injection| injection[row] <= 0.0)
+            || signals.injection.as_ref().is_some_and(|told| told.rows[row] == Injected::Nothing)
     };
     let clean: Vec<bool> = (0..rpm.len())
         .map(|row| open[row] && conditions.iter().all(|condition| condition[row]) && !interrupted(row))

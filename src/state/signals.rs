@@ -23,11 +23,11 @@ pub(super) struct Signals<'a> {
     /// Absolute, Pa.
     pub(super) manifold_pa: Option<Vec<f64>>,
     pub(super) barometric_pa: f64,
-    /// K.
-    pub(super) coolant_k: Option<Vec<f64>>,
-    pub(super) gear: Option<Vec<f64>>,
-    /// Injector duty or pulse width, 0 when cut.
-    pub(super) injection: Option<Vec<f64>>,
+    /// Whether the coolant is below operating temperature.
+    pub(super) cold: Option<Vec<bool>>,
+    /// Whether the gear is another one than in the row before.
+    pub(super) shifted: Option<Vec<bool>>,
+    pub(super) injection: Option<Injection>,
     /// Time between fresh mixture values, s.
     pub(super) mixture_period_s: f64,
     /// Longest fresh period of the channels that make a condition, s: interruptions shorter are one sample.
@@ -36,6 +36,42 @@ pub(super) struct Signals<'a> {
     pub(super) closed: OnceCell<Option<f64>>,
     pub(super) demand_full: OnceCell<Option<f64>>,
     pub(super) best_rate: OnceCell<Option<f64>>,
+}
+
+/// Injection below this share of the largest is off: noise of a duty channel is a twentieth of it. Assumed.
+const OFF_SHARE: f64 = 0.02;
+/// Operating temperature of the full-load window, K (70 °C).
+const WARM_K: f64 = 343.15;
+
+/// What injector duty or pulse width tells in a row: a byte, because nobody asks how much it was.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Injected {
+    Unknown,
+    /// Nothing at all.
+    Nothing,
+    /// No more than noise.
+    Off,
+    On,
+}
+
+/// What injector duty or pulse width tells.
+pub(super) struct Injection {
+    pub(super) rows: Vec<Injected>,
+    /// Whether anything is ever injected.
+    pub(super) works: bool,
+}
+
+impl Injection {
+    fn of(values: &[f64]) -> Self {
+        let most = largest(values.iter().copied()).unwrap_or(0.0);
+        let told = |value: f64| match value {
+            value if value.is_nan() => Injected::Unknown,
+            value if value <= 0.0 => Injected::Nothing,
+            value if value <= OFF_SHARE * most => Injected::Off,
+            _ => Injected::On,
+        };
+        Self { rows: values.iter().map(|value| told(*value)).collect(), works: most > 0.0 }
+    }
 }
 
 impl<'a> Signals<'a> {
@@ -77,9 +113,11 @@ impl<'a> Signals<'a> {
             throttle,
             manifold_pa,
             barometric_pa,
-            coolant_k: take(Role::CoolantTemperature),
-            gear: take(Role::Gear),
-            injection: take(Role::InjectorDuty).or_else(|| take(Role::InjectorPulseWidth)),
+            cold: take(Role::CoolantTemperature).map(|kelvin| kelvin.iter().map(|k| *k < WARM_K).collect()),
+            shifted: take(Role::Gear).map(|gear| shifted(&gear)),
+            injection: take(Role::InjectorDuty)
+                .or_else(|| take(Role::InjectorPulseWidth))
+                .map(|values| Injection::of(&values)),
             mixture_period_s: log
                 .mixture()
                 .and_then(|index| log.channels[index].fresh_period_s())
@@ -104,6 +142,12 @@ impl<'a> Signals<'a> {
     pub(super) fn bridge_s(&self) -> f64 {
         (1.5 * self.slowest_s).clamp(0.15, 0.5)
     }
+}
+
+/// Whether each row has another known gear than the row before.
+fn shifted(gear: &[f64]) -> Vec<bool> {
+    let is_shift = |pair: &[f64]| pair[1] != pair[0] && !pair[1].is_nan() && !pair[0].is_nan();
+    std::iter::once(false).chain(gear.windows(2).map(is_shift)).take(gear.len()).collect()
 }
 
 /// Values with the last one held over rows that were not due, up to three fresh periods or 1 s.

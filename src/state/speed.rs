@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use super::signals::{Signals, bridge, drop_short, largest, length_s, mark, runs, sliding_min};
+use super::signals::{Injected, Signals, bridge, drop_short, largest, length_s, mark, runs, sliding_min};
 use super::{States, bit};
 use crate::rig::Rig;
 use crate::signal::robust;
@@ -15,15 +15,11 @@ const STANDS_RPM: f64 = 40.0;
 const CRANKING_S: f64 = 15.0;
 /// Sensor light-off by datasheet is up to 10 s; doubled for the controller. Assumed.
 const SENSOR_READY_S: f64 = 20.0;
-/// Operating temperature of the full-load window, K (70 °C).
-const WARM_K: f64 = 343.15;
 /// At the ceiling from this share of it.
 pub(super) const CEILING_SHARE: f64 = 0.985;
 /// Engine speed renewed more slowly than this shows no ceiling, s: limiters cycle at 3 to 15 Hz. Common practice,
 /// no source.
 const SLOWEST_CEILING_S: f64 = 0.25;
-/// Injection below this share of the largest is off: noise of a duty channel is a twentieth of it. Assumed.
-const OFF_SHARE: f64 = 0.02;
 /// A ceiling is run into at this or more, rpm/s: a top speed reached slowly is none. Assumed.
 const ENTRY_RPM_PER_S: f64 = 300.0;
 /// So long after a limiter cut fuel the engine still turns at nearly its ceiling, s and share; a change of gear takes it
@@ -63,12 +59,11 @@ fn cranking(signals: &Signals<'_>, rpm: &[f64], states: &mut States) {
 }
 
 fn warm_up(signals: &Signals<'_>, rpm: Option<&[f64]>, states: &mut States) {
-    if let Some(coolant) = signals.coolant_k.as_deref() {
-        let cold: Vec<bool> = coolant.iter().map(|k| *k < WARM_K).collect();
-        mark(&mut states.bits, &cold, bit::WARM_UP);
+    if let Some(cold) = signals.cold.as_deref() {
+        mark(&mut states.bits, cold, bit::WARM_UP);
     }
     let Some(rpm) = rpm else {
-        if signals.coolant_k.is_none() {
+        if signals.cold.is_none() {
             states
                 .not_judged
                 .push(("warm_up", "the log has neither coolant temperature nor engine speed".to_owned()));
@@ -88,7 +83,7 @@ fn warm_up(signals: &Signals<'_>, rpm: Option<&[f64]>, states: &mut States) {
             states.bits[row] |= bit::WARM_UP;
         }
     }
-    if signals.coolant_k.is_none() && started_s.is_none() {
+    if signals.cold.is_none() && started_s.is_none() {
         states.not_judged.push((
             "warm_up",
             "the log has no coolant temperature and begins with the engine running".to_owned(),
@@ -164,9 +159,8 @@ fn ceiling_rpm(signals: &Signals<'_>, rpm: &[f64], rig: &Rig) -> Option<f64> {
         (0..rpm.len()).map(|row| rpm[row] >= CEILING_SHARE * top && !shut(signals, closed, row)).collect();
     let mut merged = band.clone();
     bridge(signals.time_s, &mut merged, 0.3);
-    let most = signals.injection.as_ref().and_then(|all| largest(all.iter().copied())).unwrap_or(0.0);
     let reached = |run: &Range<usize>| {
-        let cut = usize::from(most > 0.0 && cut_there(signals, rpm, run, top, OFF_SHARE * most));
+        let cut = usize::from(cut_there(signals, rpm, run, top));
         times_reached(signals, rpm, &band, run, top).max(cut)
     };
     (runs(&merged).iter().map(reached).sum::<usize>() >= 2).then_some(top)
@@ -196,11 +190,12 @@ fn rise_into(signals: &Signals<'_>, rpm: &[f64], row: usize) -> Option<f64> {
 
 /// Whether fuel was commanded off near the top while the engine climbed on an open throttle, and the engine stayed
 /// there: one long cut whose swing leaves the band makes neither a saw-tooth nor a plateau.
-///
-/// * `off`: injection below this is off
-fn cut_there(signals: &Signals<'_>, rpm: &[f64], run: &Range<usize>, top: f64, off: f64) -> bool {
-    let Some(injection) = signals.injection.as_deref() else { return false };
-    let starts = |row: usize| row > 0 && injection[row] <= off && injection[row - 1] > off;
+fn cut_there(signals: &Signals<'_>, rpm: &[f64], run: &Range<usize>, top: f64) -> bool {
+    let Some(injection) = signals.injection.as_ref().filter(|injection| injection.works) else {
+        return false;
+    };
+    let is_off = |row: usize| matches!(injection.rows[row], Injected::Nothing | Injected::Off);
+    let starts = |row: usize| row > 0 && is_off(row) && injection.rows[row - 1] == Injected::On;
     let Some(cut) = run.clone().find(|row| starts(*row)) else { return false };
     let until_s = signals.time_s[cut] + STAYS_S;
     let closed = super::load::closed_position(signals);
