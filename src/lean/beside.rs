@@ -8,7 +8,7 @@
 use std::ops::Range;
 
 use super::constants as k;
-use super::deconvolve::{likeliest_gas, richest_gas, slowest_gas_beyond_noise};
+use super::deconvolve::{gas_at_stop, likeliest_gas, richest_gas, slowest_gas_beyond_noise};
 use super::episode::{self, Episode};
 use super::evidence::{self, Case};
 use super::hypothesis::Cause;
@@ -223,12 +223,15 @@ pub(super) fn lean_return(case: &Case<'_, '_>, cause: Cause, answer: &Answer) ->
     let first = left.clone().find(|index| {
         let Some(frame) = scene.frames.get(*index) else { return false };
         let gas_s = frame.time_s - scene.delay_s(frame.time_s);
-        frame.lambda > limit
-            && loaded(scene, gas_s)
-            && loaded(scene, gas_s - apart_s)
-            && evidence::acted_s(case, cause, gas_s + skew_s)
-                .is_some_and(|acted_s| gas_s - acted_s >= scene.delay_doubt_s(frame.time_s) + harms_s)
-            && slowest_gas_beyond_noise(scene, *index).is_some_and(|phi| phi < limit.recip())
+        if frame.lambda <= limit || !loaded(scene, gas_s) || !loaded(scene, gas_s - apart_s) {
+            return false;
+        }
+        let Some(acted_s) = evidence::acted_s(case, cause, gas_s + skew_s) else { return false };
+        let lasts_s = gas_s - acted_s - scene.delay_doubt_s(frame.time_s);
+        lasts_s >= harms_s
+            && slowest_gas_beyond_noise(scene, *index)
+                .or_else(|| gas_at_stop(scene, frame, lasts_s))
+                .is_some_and(|phi| phi < limit.recip())
     })?;
     let rest = Episode { regime: Regime::Load, limit, after_cut: true, flank: true, ..case.episode.clone() };
     rest.part(scene, first..left.end)

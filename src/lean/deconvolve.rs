@@ -38,9 +38,11 @@ pub(super) fn likeliest_gas(scene: &Scene<'_>, index: usize) -> Option<f64> {
     renewed_gas(scene, index, 0.0)
 }
 
-/// The same, richer by one deviation of its noise.
+/// The same, richer by one deviation of its noise. On the way down from the end stop the gas was at least as rich: behind
+/// the stop the sensor was leaner than it reads, and had further to come.
 pub(super) fn gas_beyond_noise(scene: &Scene<'_>, index: usize) -> Option<f64> {
     renewed_gas(scene, index, 1.0)
+        .or_else(|| gas_from_stop(scene, index, 1.0, scene.chain.lean_to_rich.tau_s))
 }
 
 fn renewed_gas(scene: &Scene<'_>, index: usize, sigmas: f64) -> Option<f64> {
@@ -49,6 +51,28 @@ fn renewed_gas(scene: &Scene<'_>, index: usize, sigmas: f64) -> Option<f64> {
         return None;
     }
     gas_phi(scene, index, sigmas, scene.chain.lean_to_rich.tau_s)
+}
+
+/// The least that the gas of a frame must have been, phi, richer by a number of deviations of the noise, where the reading
+/// comes down from the lean end stop; null elsewhere.
+fn gas_from_stop(scene: &Scene<'_>, index: usize, sigmas: f64, tau_s: f64) -> Option<f64> {
+    let (now, before) = (scene.frames.get(index)?, scene.frames.get(index.checked_sub(1)?)?);
+    let from =
+        scene.frames.get(..index)?.iter().rfind(|f| now.time_s - f.time_s >= k::SMOOTH_TAU.value * tau_s)?;
+    let interval_s = now.time_s - from.time_s;
+    let known = !now.clipped && from.clipped && now.phi > before.phi;
+    if !known || interval_s > 3.0 * tau_s + 2.0 * scene.period_s {
+        return None;
+    }
+    let noise = scene.noise_phi * noise_gain(interval_s, tau_s);
+    Some(required_input(from.phi, now.phi, interval_s, tau_s) + sigmas * noise)
+}
+
+/// The richest gas that a reading at the lean end stop allows, phi, where it was burnt for some time and the sensor had been
+/// in air before, were it the slowest one believed in; null of other readings.
+pub(super) fn gas_at_stop(scene: &Scene<'_>, frame: &Frame, lasts_s: f64) -> Option<f64> {
+    let tau_s = scene.chain.lean_to_rich.quantile(0.975);
+    (frame.clipped && lasts_s > 0.0).then(|| required_input(0.0, frame.phi, lasts_s, tau_s))
 }
 
 /// The gas of a frame by the same two readings, phi, were the sensor the slowest one believed in on its way to richer
@@ -65,7 +89,8 @@ pub(super) fn slowest_gas_beyond_noise(scene: &Scene<'_>, index: usize) -> Optio
 /// The least that the gas of a frame on the way to richer must have been, phi: what the fastest healthy sensor would have
 /// needed, whatever this log says of its own.
 pub(super) fn least_gas(scene: &Scene<'_>, index: usize) -> Option<f64> {
-    gas_phi(scene, index, 0.0, Response::prior().quantile(0.025))
+    let tau_s = Response::prior().quantile(0.025);
+    gas_phi(scene, index, 0.0, tau_s).or_else(|| gas_from_stop(scene, index, 0.0, tau_s))
 }
 
 /// Gas of a frame, phi, richer by a number of deviations of the noise, for a time constant to richer gas.

@@ -20,6 +20,13 @@ pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
     }
     let limit_phi = scene.view.rig.full_load_lambda_max.recip();
     let harms_s = k::HARMFUL_CYCLES.value * scene.cycle_s(case.gas_start_s);
+    let in_air = |stroke: &Stroke| {
+        let lasts_s = stroke.turns_s - stroke.climbs_s;
+        lasts_s >= harms_s && stays_at_stop(scene, stroke).is_some_and(|phi| phi < limit_phi)
+    };
+    if strokes(case).iter().any(in_air) {
+        return false;
+    }
     let resolved_s =
         (2.0 * scene.period_s).max(k::RE_ENTRY_S.value.min(1.5 * scene.chain.lean_to_rich.tau_s));
     let climbs: Vec<(f64, f64)> = strokes(case)
@@ -54,6 +61,19 @@ fn gas_of_climb(case: &Case<'_, '_>, stroke: &Stroke, before_phi: f64) -> Option
     } else {
         richest(deconvolve::least_gas)
     }
+}
+
+/// Richest gas of a climb at the ceiling through whose second half the reading stays at its end stop, phi: had the engine
+/// burnt within the limit, even the slowest sensor believed in would have left it. Null where it left it, or was not read.
+fn stays_at_stop(scene: &Scene<'_>, stroke: &Stroke) -> Option<f64> {
+    let late_s = scene.delay_s(stroke.turns_s);
+    let second_half_s = stroke.climbs_s.midpoint(stroke.turns_s);
+    let first = scene.frames.partition_point(|f| f.time_s < second_half_s + late_s);
+    let last = scene.frames.partition_point(|f| f.time_s <= stroke.turns_s + late_s);
+    let inside = scene.frames.get(first..last)?;
+    let latest = inside.last().filter(|_| inside.iter().all(|frame| frame.clipped))?;
+    let doubt_s = scene.delay_doubt_s(latest.time_s);
+    deconvolve::gas_at_stop(scene, latest, latest.time_s - late_s - doubt_s - stroke.climbs_s)
 }
 
 /// Why the ceiling that engine speed is at during an event is no limiter's; null where nothing tells. A limiter that is at

@@ -48,6 +48,7 @@ pub(super) fn opening(case: &Case<'_, '_>) -> (Opening, Option<f64>) {
         return match witness.median(from, until) {
             Some(value) if value < k::CLOSED_THROTTLE.value && refuted() => (Opening::Unknown, None),
             Some(value) if value < k::CLOSED_THROTTLE.value => (Opening::Closed, Some(value)),
+            Some(value) if shut_before_read(case, witness) && !refuted() => (Opening::Closed, Some(value)),
             Some(value) => (Opening::Open, Some(value)),
             None => (Opening::Unknown, None),
         };
@@ -60,6 +61,20 @@ pub(super) fn opening(case: &Case<'_, '_>) -> (Opening, Option<f64>) {
         _ => Opening::Unknown,
     };
     (opening, None)
+}
+
+/// Whether the throttle was closed all the while that fuel was off before the first lean gas was read, with no load since the
+/// usual time of that gas: on a collapsing flow the usual delay is too long, and the throttle was still open then.
+fn shut_before_read(case: &Case<'_, '_>, throttle: Witness<'_>) -> bool {
+    let scene = case.scene;
+    let shut = |time_s: f64| throttle.at(time_s, 0.3).is_some_and(|v| v < k::CLOSED_THROTTLE.value);
+    let off = |(_, duty): &(f64, f64)| *duty <= k::DUTY_ZERO.value;
+    cut_before_read(case, case.gas_start_s)
+        && injection(scene).is_some_and(|w| {
+            w.samples(case.gas_start_s, case.gas_start_s + case.delay_s)
+                .filter(off)
+                .all(|(time_s, _)| shut(time_s))
+        })
 }
 
 /// Injector duty or pulse width.
@@ -78,7 +93,8 @@ fn fuel_off(case: &Case<'_, '_>) -> Reading {
     );
     let slow = injection(scene).is_some_and(|w| w.period_s() > case.episode.duration_s(scene));
     if let Ok((low, high)) = duty {
-        if low <= k::DUTY_ZERO.value {
+        let early = || opening == Opening::Closed && cut_before_read(case, case.gas_start_s);
+        if low <= k::DUTY_ZERO.value || early() {
             let falls = || speed_falls(case);
             let causes: &[Cause] = match opening {
                 Opening::Closed => &[Cause::Overrun],
@@ -87,7 +103,8 @@ fn fuel_off(case: &Case<'_, '_>) -> Reading {
                 Opening::Unknown if case.episode.duration_s(scene) > 1.0 && falls() => &[Cause::Overrun],
                 Opening::Unknown => CUTS,
             };
-            return Reading::seen(low * 100.0, "%", "injector duty went to 0: fuel was commanded off")
+            let least = if low <= k::DUTY_ZERO.value { low } else { 0.0 };
+            return Reading::seen(least * 100.0, "%", "injector duty went to 0: fuel was commanded off")
                 .weigh(causes, k::LR_CUT_COMMANDED.value)
                 .prove(covered(case, |time| {
                     let shut = |duty: f64| duty <= k::DUTY_ZERO.value;
