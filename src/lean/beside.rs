@@ -237,6 +237,30 @@ pub(super) fn lean_return(case: &Case<'_, '_>, cause: Cause, answer: &Answer) ->
     rest.part(scene, first..left.end)
 }
 
+/// Frames of an episode whose gas would be that of the first second after load came on: while a film fills, an engine may
+/// burn lean, and one that does so pulls hardly less. Null where none is.
+pub(super) fn after_opening(scene: &Scene<'_>, episode: &Episode) -> Option<Range<usize>> {
+    let start_s = episode.start_s(scene);
+    let from = scene.frames.partition_point(|f| f.time_s < start_s - k::OPENING_S.value);
+    let mut idle_s = f64::NEG_INFINITY;
+    let mut opened: Option<Range<usize>> = None;
+    for index in from..episode.frames.end {
+        let frame = scene.frames.get(index)?;
+        let gas_s = frame.time_s - scene.delay_s(frame.time_s);
+        let under_load = loaded(scene, gas_s);
+        if !under_load {
+            idle_s = gas_s;
+        }
+        let fresh = under_load && gas_s - idle_s <= k::OPENING_S.value;
+        if fresh && index >= episode.frames.start {
+            opened = Some(opened.map_or(index..index + 1, |o| o.start..index + 1));
+        } else if opened.is_some() {
+            break;
+        }
+    }
+    opened
+}
+
 /// How far apart in time the channels of one row may be, s.
 pub(super) fn apart_s(scene: &Scene<'_>) -> f64 {
     limit::throttle(scene).or_else(|| scene.manifold()).map_or(k::SKEW_S.value, |w| w.skew_s())

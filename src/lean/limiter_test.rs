@@ -75,6 +75,29 @@ fn a_climb_between_two_cuts_must_end_rich_however_short_and_however_rich_it_bega
 }
 
 #[test]
+fn a_visit_to_the_ceiling_that_burns_leaner_than_the_other_is_not_covered_by_the_limiter() {
+    // Three climbs of 0.15 s in each visit; 0.855 is within the limit of 0.88.
+    for (second, hazard) in [(0.74, false), (0.855, true)] {
+        let mut drive = climbing(50.0, 0.15, |_| 0.74);
+        let gas = std::mem::replace(&mut drive.gas, Box::new(|_| 1.0));
+        drive.gas = Box::new(move |t| if (12.0..13.5).contains(&t) { gas(t).max(second) } else { gas(t) });
+        let events = drive.events();
+        assert_eq!(treated(&events, 11.9, 13.6).contains(&TreatAs::Hazard), hazard, "{}", brief(&events));
+        assert!(!treated(&events, 5.9, 7.6).contains(&TreatAs::Hazard), "{}", brief(&events));
+    }
+}
+
+#[test]
+fn a_climb_through_which_the_reading_stays_at_its_end_stop_is_no_rich_one() {
+    let mut drive = limited(50.0, 0.80);
+    let gas = std::mem::replace(&mut drive.gas, Box::new(|_| 1.0));
+    drive.gas = Box::new(move |t| if (6.9..7.2).contains(&t) { 1e3 } else { gas(t) });
+    let events = drive.events();
+    assert!(treated(&events, 5.9, 7.6).contains(&TreatAs::Hazard), "{}", brief(&events));
+    assert!(!treated(&events, 11.9, 13.6).contains(&TreatAs::Hazard), "{}", brief(&events));
+}
+
+#[test]
 fn a_limiter_that_is_not_resolved_is_never_harmless() {
     // Readings every 0.125 s of cuts 0.3 s long: rich or lean between them, none shows what burns there.
     for between in [0.80, 1.05] {

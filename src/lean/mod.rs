@@ -160,6 +160,9 @@ fn settle(scene: &Scene<'_>, episode: &Episode, known: &Known, depth: usize, tol
             return;
         }
     }
+    if judgement.verdict == Verdict::Artefact && split_at_opening(scene, episode, known, depth, told) {
+        return;
+    }
     let harmless = treat_as(judgement.verdict) != TreatAs::Hazard;
     let judgement = if harmless && known.is_copied(&episode.rows(scene)) {
         judgement.left_open(STOOD_STILL)
@@ -176,6 +179,35 @@ fn settle(scene: &Scene<'_>, episode: &Episode, known: &Known, depth: usize, tol
         },
         None => record(&case, judgement, told),
     }
+}
+
+/// Why an event is no more than a reading.
+const OPENED_UNREAD: &str = "the reading is no measurement, but load came on meanwhile: whether the fuel followed at once is not known";
+
+/// Leaves open what a reading that is no measurement hides of an opening, and judges the rest of it.
+///
+/// * returns whether there was any
+fn split_at_opening(
+    scene: &Scene<'_>,
+    episode: &Episode,
+    known: &Known,
+    depth: usize,
+    told: &mut Told,
+) -> bool {
+    let Some(opened) = beside::after_opening(scene, episode) else { return false };
+    let (start, end) = (episode.frames.start, episode.frames.end);
+    let Some(part) = episode.part(scene, opened.clone()) else { return false };
+    let case = Case::new(scene, &part, &known.proofs, context(scene, &part));
+    if !verdict::hides_load(&case) {
+        return false;
+    }
+    for rest in [start..opened.start, opened.end..end] {
+        if let Some(rest) = episode.part(scene, rest) {
+            settle(scene, &rest, known, depth + 1, told);
+        }
+    }
+    record(&case, verdict::decide(&case, verdict::examine(&case)).left_open(OPENED_UNREAD), told);
+    true
 }
 
 /// Records the parts of a cut that it answers for.

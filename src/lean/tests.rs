@@ -570,6 +570,18 @@ fn a_restart_is_proven_only_as_far_as_other_pulls_reach() {
 }
 
 #[test]
+fn a_restart_hides_what_the_engine_burnt_as_load_came_on() {
+    let mut pull = standing(1.36, 1.36, 1.0);
+    pull.logged = Box::new(|t, lambda| if t < 1.5 || (11.0..16.5).contains(&t) { 1.36 } else { lambda });
+    let events = pull.events();
+    let at = |t: f64| events.iter().find(|e| e.start_s <= t && e.end_s >= t).expect("lean all the way");
+    // The throttle opens at 12 s.
+    assert_eq!(at(12.6).treat_as, TreatAs::Hazard, "{}", brief(at(12.6)));
+    assert!(at(12.6).because.contains("load came on"), "{}", brief(at(12.6)));
+    assert_eq!(at(15.0).cause, "controller_reset", "{}", brief(at(15.0)));
+}
+
+#[test]
 fn a_value_that_stands_under_load_is_no_measurement_and_no_proof_that_the_engine_burnt_well() {
     // At lambda 1 a lean mixture costs no torque, so that nothing tells the pull under it from starvation.
     let event = |value: f64| {

@@ -6,6 +6,7 @@ use std::sync::{Mutex, OnceLock};
 
 use super::cell::{Cell, Cells};
 use super::constants as k;
+use super::evidence::Climb;
 use super::limit;
 use super::path::{Learner, Path};
 pub(super) use super::witness::{Slope, Witness, line};
@@ -99,6 +100,8 @@ pub(super) struct Scene<'a> {
     pub rail_moves: OnceLock<Option<bool>>,
     /// Noise in phi as the bends of the reading show it, for the first event that asks.
     pub bend_phi: OnceLock<f64>,
+    /// Climbs between the cuts of a limiter, for the first event that asks.
+    pub climbs: OnceLock<Vec<Climb>>,
     /// Rows in which the mixture was not read, or stood still, for the first cut that asks.
     pub unread: OnceLock<Vec<Range<usize>>>,
     /// Dropouts of the mixture channel, for the first event that asks.
@@ -162,6 +165,7 @@ impl<'a> Scene<'a> {
             openings: Mutex::default(),
             rail_moves: OnceLock::new(),
             bend_phi: OnceLock::new(),
+            climbs: OnceLock::new(),
             unread: OnceLock::new(),
             dropouts: OnceLock::new(),
         };

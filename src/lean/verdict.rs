@@ -361,7 +361,7 @@ fn real_cause(
 
 /// Whether an event lies over load for so long that a danger which harms would not show beside it. That the reading is
 /// no measurement says nothing of what the engine burnt meanwhile.
-fn hides_load(case: &Case<'_, '_>) -> bool {
+pub(super) fn hides_load(case: &Case<'_, '_>) -> bool {
     let (scene, episode) = (case.scene, case.episode);
     // From the reading before it to the one after it.
     let blind_s = episode.duration_s(scene) + scene.period_s;

@@ -112,3 +112,20 @@ fn injectors_that_stay_open_are_load_where_nothing_else_tells_it() {
     let room = unknown(0.60);
     assert!(treated(&room, 5.0, 8.9).is_empty(), "{}", brief(&room));
 }
+
+#[test]
+fn fuel_that_is_off_without_load_is_an_over_run_though_the_throttle_does_not_read_closed() {
+    // The plate rests at 8 %; the manifold is as empty as of a closed one.
+    let mut drive = Drive::new(10.0);
+    let throttle = std::mem::replace(&mut drive.throttle, Box::new(|_| 0.0));
+    drive.throttle = Box::new(move |t| throttle(t).max(0.08));
+    drive.duty = Some(Box::new(|t| match t {
+        t if (4.0..9.0).contains(&t) => 0.7,
+        t if (9.0..10.8).contains(&t) => 0.0,
+        _ => 0.1,
+    }));
+    let events = drive.events();
+    let named: Vec<&str> =
+        events.iter().filter(|e| e.start_s < 11.0 && e.end_s > 9.0).map(|e| &*e.cause).collect();
+    assert_eq!(named, ["overrun"], "{}", brief(&events));
+}

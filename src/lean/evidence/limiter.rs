@@ -1,7 +1,7 @@
 //! What burnt between the cuts of a limiter, and whether anything at the ceiling was cut at all.
 
 use super::Case;
-use super::speed::{Stroke, strokes};
+use super::speed::{Stroke, all_strokes, strokes};
 use crate::lean::constants as k;
 use crate::lean::deconvolve;
 use crate::lean::trace::{Scene, Witness, median};
@@ -29,25 +29,61 @@ pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
     }
     let resolved_s =
         (2.0 * scene.period_s).max(k::RE_ENTRY_S.value.min(1.5 * scene.chain.lean_to_rich.tau_s));
-    let climbs: Vec<(f64, f64)> = strokes(case)
-        .iter()
-        .map(|stroke| (stroke.turns_s - stroke.climbs_s, stroke))
-        .filter(|(lasts_s, _)| *lasts_s >= resolved_s)
-        .filter_map(|(lasts_s, stroke)| Some((lasts_s, gas_of_climb(case, stroke, before_phi)?)))
-        .collect();
-    let Some(usual) = median(climbs.iter().map(|climb| climb.1).collect()) else { return true };
-    climbs.iter().all(|(lasts_s, phi)| {
+    let own = strokes(case);
+    let inside = |climb: &&Climb| own.iter().any(|stroke| stroke.turns_s == climb.turns_s);
+    let resolved = |climb: &&Climb| climb.lasts_s >= resolved_s;
+    let gas = |climb: &Climb| Some((climb.lasts_s, climb.gas_phi(before_phi)?));
+    let all = climbs(scene);
+    let between: Vec<(f64, f64)> = all.iter().filter(resolved).filter(inside).filter_map(gas).collect();
+    let Some(usual) = median(between.iter().map(|climb| climb.1).collect()) else { return true };
+    // Nor may all of a visit be leaner than those of the others: the limiter is the same.
+    let apart = |climb: &&Climb| {
+        let s = climb.turns_s;
+        s < case.gas_start_s - k::PASS_GAP_S.value || s > case.gas_end_s + k::PASS_GAP_S.value
+    };
+    let elsewhere: Vec<f64> =
+        all.iter().filter(resolved).filter(apart).filter_map(gas).map(|climb| climb.1).collect();
+    let leaner = |elsewhere: f64| usual < k::BETWEEN_SPREAD.value * elsewhere;
+    if elsewhere.len() as f64 >= k::SAW_TEETH.value && median(elsewhere).is_some_and(leaner) {
+        return false;
+    }
+    between.iter().all(|(lasts_s, phi)| {
         let least = k::BETWEEN_SPREAD.value * usual;
         *phi >= if *lasts_s >= harms_s { least.max(limit_phi) } else { least }
     })
 }
 
-/// Richest gas in the second half of a climb at the ceiling, phi: while the air of the cut leaves the sensor the estimate
-/// is steep, and richer than the gas wherever the sensor is faster than believed. One clearly richer than before the cuts
-/// refutes the time constant that it stands on; what the fastest healthy sensor would have needed is then the least that
-/// the gas must have been.
-fn gas_of_climb(case: &Case<'_, '_>, stroke: &Stroke, before_phi: f64) -> Option<f64> {
-    let scene = case.scene;
+/// One climb of the engine between two cuts at its ceiling, and the richest gas in its second half.
+#[derive(Clone, Copy, Debug)]
+pub(in crate::lean) struct Climb {
+    turns_s: f64,
+    lasts_s: f64,
+    /// By the best estimate, phi.
+    likeliest: f64,
+    /// What the fastest healthy sensor would have needed, phi; null where that cannot be told.
+    least: Option<f64>,
+}
+
+impl Climb {
+    /// Richest gas, phi: while the air of the cut leaves the sensor the estimate is steep, and richer than the gas wherever the
+    /// sensor is faster than believed. One clearly richer than before the cuts refutes the time constant that it stands on; what
+    /// the fastest healthy sensor would have needed is then the least that the gas must have been.
+    fn gas_phi(&self, before_phi: f64) -> Option<f64> {
+        if self.likeliest <= k::BETWEEN_RATIO.value * before_phi { Some(self.likeliest) } else { self.least }
+    }
+}
+
+/// The climbs between cuts of the whole log.
+fn climbs<'s>(scene: &'s Scene<'_>) -> &'s [Climb] {
+    scene.climbs.get_or_init(|| all_strokes(scene).iter().filter_map(|stroke| climb(scene, stroke)).collect())
+}
+
+fn climb(scene: &Scene<'_>, stroke: &Stroke) -> Option<Climb> {
+    let lasts_s = stroke.turns_s - stroke.climbs_s;
+    // A longer one is the way to the ceiling.
+    if lasts_s.is_nan() || lasts_s > k::MERGE_CUT_S.value {
+        return None;
+    }
     let late_s = scene.delay_s(stroke.turns_s);
     let second_half_s = stroke.climbs_s.midpoint(stroke.turns_s);
     let first = scene.frames.partition_point(|f| f.time_s < second_half_s + late_s);
@@ -56,11 +92,7 @@ fn gas_of_climb(case: &Case<'_, '_>, stroke: &Stroke, before_phi: f64) -> Option
         (first..last).filter_map(|index| gas(scene, index)).reduce(f64::max)
     };
     let likeliest = richest(deconvolve::gas_beyond_noise)?;
-    if likeliest <= k::BETWEEN_RATIO.value * before_phi {
-        Some(likeliest)
-    } else {
-        richest(deconvolve::least_gas)
-    }
+    Some(Climb { turns_s: stroke.turns_s, lasts_s, likeliest, least: richest(deconvolve::least_gas) })
 }
 
 /// Richest gas of a climb at the ceiling through whose second half the reading stays at its end stop, phi: had the engine
@@ -69,11 +101,15 @@ fn stays_at_stop(scene: &Scene<'_>, stroke: &Stroke) -> Option<f64> {
     let late_s = scene.delay_s(stroke.turns_s);
     let second_half_s = stroke.climbs_s.midpoint(stroke.turns_s);
     let first = scene.frames.partition_point(|f| f.time_s < second_half_s + late_s);
-    let last = scene.frames.partition_point(|f| f.time_s <= stroke.turns_s + late_s);
+    let last = scene.frames.partition_point(|f| f.time_s <= stroke.turns_s + late_s + scene.period_s);
     let inside = scene.frames.get(first..last)?;
     let latest = inside.last().filter(|_| inside.iter().all(|frame| frame.clipped))?;
-    let doubt_s = scene.delay_doubt_s(latest.time_s);
-    deconvolve::gas_at_stop(scene, latest, latest.time_s - late_s - doubt_s - stroke.climbs_s)
+    // The engine turned within a sample of its speed.
+    let speed_period_s = scene.witness(Role::EngineSpeed)?.period_s();
+    let doubt_s = scene.delay_doubt_s(latest.time_s) + speed_period_s;
+    let burnt_s = latest.time_s.min(stroke.turns_s + late_s) - late_s;
+    let lasts_s = burnt_s - stroke.climbs_s - doubt_s;
+    deconvolve::gas_at_stop(scene, latest, lasts_s)
 }
 
 /// Why the ceiling that engine speed is at during an event is no limiter's; null where nothing tells. A limiter that is at

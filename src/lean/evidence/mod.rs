@@ -16,6 +16,7 @@ mod torque;
 
 use std::ops::Range;
 
+pub(super) use self::limiter::Climb;
 pub(super) use self::pull::ratio as gear_ratio;
 
 use super::constants::Tag;

@@ -6,7 +6,7 @@ use super::{Case, Feature, Group, Reading};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::deconvolve;
 use crate::lean::hypothesis::Cause;
-use crate::lean::trace::Witness;
+use crate::lean::trace::{Scene, Witness};
 use crate::log::Role;
 use crate::state::bit;
 
@@ -189,6 +189,14 @@ pub(super) fn strokes(case: &Case<'_, '_>) -> Vec<Stroke> {
     };
     let start = case.gas_start_s - 0.1 - case.scene.chain.rich_to_lean.tau_s;
     turns(speed.samples(start, case.gas_end_s + 0.1), ceiling)
+}
+
+/// The turns of a saw-tooth at the ceiling of the whole log.
+pub(super) fn all_strokes(scene: &Scene<'_>) -> Vec<Stroke> {
+    match (scene.witness(Role::EngineSpeed), scene.view.state.ceiling_rpm) {
+        (Some(speed), Some(ceiling)) => turns(speed.samples(f64::NEG_INFINITY, f64::INFINITY), ceiling),
+        _ => Vec::new(),
+    }
 }
 
 /// Peaks from which the speed fell by 0.4 % of its ceiling.

@@ -48,7 +48,9 @@ pub(super) fn opening(case: &Case<'_, '_>) -> (Opening, Option<f64>) {
         return match witness.median(from, until) {
             Some(value) if value < k::CLOSED_THROTTLE.value && refuted() => (Opening::Unknown, None),
             Some(value) if value < k::CLOSED_THROTTLE.value => (Opening::Closed, Some(value)),
-            Some(value) if shut_before_read(case, witness) && !refuted() => (Opening::Closed, Some(value)),
+            Some(value) if (cut_without_load(case) || shut_before_read(case, witness)) && !refuted() => {
+                (Opening::Closed, Some(value))
+            }
             Some(value) => (Opening::Open, Some(value)),
             None => (Opening::Unknown, None),
         };
@@ -75,6 +77,22 @@ fn shut_before_read(case: &Case<'_, '_>, throttle: Witness<'_>) -> bool {
                 .filter(off)
                 .all(|(time_s, _)| shut(time_s))
         })
+}
+
+/// Whether fuel is off as the event begins, and neither throttle nor manifold shows any load: an over-run, though the
+/// throttle does not read closed.
+fn cut_without_load(case: &Case<'_, '_>) -> bool {
+    let scene = case.scene;
+    let reach = scene.period_s.min(0.2);
+    let (from, until) = (case.gas_start_s - reach, case.gas_start_s + reach);
+    let off = |(_, duty): (f64, f64)| duty <= k::DUTY_ZERO.value;
+    let usual = |w: Witness<'_>| w.median(from, until);
+    injection(scene).is_some_and(|w| w.samples(from, until).any(off))
+        && limit::throttle(scene).and_then(usual).is_some_and(|value| value < k::NO_LOAD_THROTTLE.value)
+        && scene
+            .manifold()
+            .and_then(usual)
+            .is_some_and(|pa| pa < k::LOW_MANIFOLD_SHARE.value * scene.ambient_pa)
 }
 
 /// Injector duty or pulse width.
