@@ -3,7 +3,7 @@
 use std::borrow::Cow;
 use std::ops::Range;
 
-use super::lively::{ENOUGH, liveliness};
+use super::lively::{ENOUGH, liveliness, liveliness_while_running};
 use super::pace::{self, Readings, held_frame_s, shown};
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
@@ -11,6 +11,7 @@ use super::{
 use crate::flag::Flag;
 use crate::log::{Channel, Role};
 use crate::signal::runs;
+use crate::state::bit;
 
 mod alone;
 #[cfg(test)]
@@ -123,7 +124,7 @@ static META: Meta = Meta {
     needs: &[],
     method: "Runs of exactly equal values, counted in fresh readings (a slow link repeats each value in many rows by \
              design). How lively the channel is comes from the readings around the run, in the same operating \
-             state: their noise over the resolution, and how often two in a row are equal. From both follows the \
+             state, or in any state for a channel that stands through a change of load: their noise over the resolution, and how often two in a row are equal. From both follows the \
              probability of the run; the larger one counts, times the number of readings of the log. A run is \
              flagged when that is below `chance`, it has at least `frames` readings and lasts `hold_s`, noise is at least \
              `sigma_over_q`, and another live channel (engine speed, manifold pressure) moves meanwhile. Lambda and \
@@ -173,8 +174,8 @@ impl Detector for FlatLine {
                 ))
             });
         }
-        let changes = readings.values().windows(2).filter(|pair| pair[1] - pair[0] != 0.0).count();
-        let equal = 1.0 - changes as f64 / (readings.len() - 1) as f64;
+        let runs = held(channel, view, &view.log.clock.segments);
+        let equal = habit(&readings, &runs);
         if channel.resolution() <= 0.0 || equal > 0.8 {
             return Outcome::not_run(format!(
                 "{:.0} % of successive readings are equal: a flat run is normal on this channel",
@@ -186,13 +187,17 @@ impl Detector for FlatLine {
         let fewest = limits.get(&FRAMES) * if period_s > OFTEN_S { 2.0 } else { 1.0 };
         let stops = Stops::of(channel);
         let shortest_s = limits.get(&HOLD);
-        let findings = held(channel, view, &view.log.clock.segments)
+        let findings = runs
             .into_iter()
             .filter(|run| {
                 run.held_s >= shortest_s && run.frames as f64 >= fewest && !stops.contain(run.value)
             })
             .filter_map(|run| {
-                let lively = liveliness(channel, view, &readings, &run.rows)?;
+                let lively = liveliness(channel, view, &readings, &run.rows).or_else(|| {
+                    // What stands through a change of load and back answers to the noise of every state.
+                    let any = LIVE.contains(&channel.role) && outlasts_load(view, &run.rows);
+                    any.then(|| liveliness_while_running(channel, view, &readings, &run.rows)).flatten()
+                })?;
                 // The cheap tests first: a log has a run of a few equal readings every second.
                 if lively.sigma_over_q < limits.get(&SIGMA) || lively.log10_share(run.frames) > bar {
                     return None;
@@ -204,6 +209,30 @@ impl Detector for FlatLine {
             .collect();
         Outcome::Ran { evaluated: Evaluated::All, findings }
     }
+}
+
+/// Under load and without it for so long each, s: gas, sensor and link follow a change of load within it. Assumed.
+const LOAD_S: f64 = 1.5;
+
+/// Whether the engine was under full load in some of a stretch and ran without it in some.
+fn outlasts_load(view: &View<'_>, rows: &Range<usize>) -> bool {
+    let period_s = view.log.clock.period_s.unwrap_or(0.0);
+    let (mut loaded, mut free) = (0_usize, 0_usize);
+    for row in rows.clone() {
+        let full = view.state.has(row, bit::FULL_LOAD);
+        loaded += usize::from(full);
+        free += usize::from(!full && view.state.has(row, bit::RUNNING));
+    }
+    loaded.min(free) as f64 * period_s >= LOAD_S
+}
+
+/// How often two readings in a row are equal, but for those of the longest run: one that stands to the end of the log is no
+/// habit.
+fn habit(readings: &Readings<'_>, runs: &[Stand]) -> f64 {
+    let equal = readings.values().windows(2).filter(|pair| pair[1] == pair[0]).count();
+    let longest = runs.iter().map(|run| run.frames.saturating_sub(1)).max().unwrap_or(0);
+    let others = (readings.len() - 1).saturating_sub(longest).max(1);
+    equal.saturating_sub(longest) as f64 / others as f64
 }
 
 /// A run of equal values.

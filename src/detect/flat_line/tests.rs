@@ -44,6 +44,39 @@ fn flat_run_is_normal_on_a_quiet_channel() {
     assert!(bench(0.35, 300..312).findings(&FlatLine, Role::Lambda).is_empty());
 }
 
+/// Lambda that stands from a row to the end, beside an engine that pulls for ten seconds of every twenty; what it does before
+/// is idle.
+fn stands_from(row: usize, role: Role) -> Bench {
+    let mut noise = Noise::new(5);
+    let step = 0.004;
+    let mut values: Vec<f64> =
+        (0..1_800).map(|_| quantised(0.82 + 1.5 * step * noise.next(), step)).collect();
+    let value = values[row];
+    values[row..].fill(value);
+    let mut bench = Bench::new(20.0, 1_800)
+        .values(role, values)
+        .measured(|m| m.resolution = Some(step))
+        .channel(Role::EngineSpeed, |t| if t % 20.0 < 10.0 { 900.0 } else { 3_000.0 + 80.0 * (t % 20.0) })
+        .measured(|m| m.resolution = Some(1.0));
+    let pulls = |row: usize| row % 400 >= 200;
+    let bits = |row: usize| bit::RUNNING | if pulls(row) { bit::FULL_LOAD } else { bit::IDLE };
+    bench.state.bits = (0..1_800).map(bits).collect();
+    bench
+}
+
+#[test]
+fn a_mixture_that_stands_to_the_end_through_pulls_and_idle_is_stale_whatever_state_its_middle_is_in() {
+    // From within the first pull on its middle is a pull too, of which too few readings are left to learn from.
+    for row in [205, 215, 390, 600] {
+        let found = stands_from(row, Role::Lambda).findings(&FlatLine, Role::Lambda);
+        assert_eq!(found.len(), 1, "{row}");
+        assert!(found[0].rows.start >= row && found[0].rows.end == 1_800, "{row}: {:?}", found[0].rows);
+    }
+    // Oil may be as warm in one state as in the next.
+    let oil = stands_from(205, Role::OilTemperature).findings(&FlatLine, Role::OilTemperature);
+    assert!(oil.is_empty());
+}
+
 #[test]
 fn noise_alone_is_never_stale() {
     for sigma in [0.3, 0.5, 0.8, 1.5] {
