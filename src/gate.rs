@@ -1,5 +1,6 @@
 //! The gate: whether a log may be used without further evidence, by a policy.
 
+mod blind;
 mod lost;
 mod policy;
 #[cfg(test)]
@@ -31,6 +32,8 @@ pub struct Evidence<'a> {
     pub findings: &'a [Finding],
     /// Why a response that the rig file states is in doubt.
     pub unshown_response: Option<&'a str>,
+    /// Lean end stop of the mixture reading, lambda; null where it is not known.
+    pub clip_lean: Option<f64>,
     /// Trust per channel.
     pub channels: &'a [Channel],
     /// Every lean event, judged.
@@ -62,6 +65,7 @@ impl<'a> Evidence<'a> {
             limits: &audit.rig.limits,
             findings: &audit.findings,
             unshown_response: audit.rig.unshown_response.as_deref(),
+            clip_lean: audit.rig.clip_lean,
             channels: &audit.channels,
             lean_events: &audit.lean_events,
             lean_not_evaluated: audit.lean_not_evaluated.as_deref(),
@@ -91,6 +95,7 @@ pub fn decide(evidence: &Evidence<'_>, policy: &Policy) -> Gate {
     case.stalls_by_habit(evidence);
     case.may_stand_still(evidence);
     case.trust(evidence, policy);
+    case.blind(evidence, policy);
     case.lean_events(evidence, policy);
     case.unexplained(evidence, policy);
     case.claims(evidence.claims, policy);

@@ -218,7 +218,11 @@ fn show(ledger: &Ledger, serial: Option<&str>) -> Result<Ending, Failure> {
     let known = serials(ledger, serial)?;
     if let Some(serial) = serial {
         let history = ledger.history(serial).map_err(failed)?;
-        output::print(&life::render_entries(serial, &history.entries, width))?;
+        if history.entries.is_empty() {
+            output::print(&report::safe(&format!("Sensor {serial} has no entry yet\n")))?;
+        } else {
+            output::print(&life::render_entries(serial, &history.entries, width))?;
+        }
         remarks(&history)?;
         return Ok(Ending::Done);
     }

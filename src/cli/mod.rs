@@ -19,6 +19,7 @@ mod simulate;
 mod source;
 
 use std::ffi::OsString;
+use std::io::{self, Write as _};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::process::ExitCode;
 
@@ -82,8 +83,14 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
                 return ExitCode::from(2);
             }
             // Help and version are no errors; a reader that went away is none either.
-            error.print().ok();
-            return ExitCode::SUCCESS;
+            let printed = error.print().and_then(|()| io::stdout().flush()).map_err(Failure::from);
+            return printed.map_or_else(
+                |failure| {
+                    failure.print();
+                    ExitCode::from(failure.code())
+                },
+                |()| ExitCode::SUCCESS,
+            );
         }
     };
     bound_threads();

@@ -95,6 +95,7 @@ fn evidence<'a>(channels: &'a [Channel], claims: &'a [Claim]) -> Evidence<'a> {
         limits: &NO_LIMITS,
         findings: &[],
         unshown_response: None,
+        clip_lean: None,
         lean_limit: 0.88,
         stoich_afr: 14.7,
         channels,
@@ -407,4 +408,22 @@ fn a_bank_that_a_file_holds_as_times_is_told() {
         "{told:?}"
     );
     assert_eq!(bank("V").reasons.len(), 1);
+}
+
+#[test]
+fn a_reading_that_ends_at_the_limit_of_full_load_opens_nothing() {
+    let (channels, claims) = ([channel(Some(0.97))], claims(ClaimStatus::Supported));
+    let sound = evidence(&channels, &claims);
+    let at = |clip_lean: Option<f64>| decide(&Evidence { clip_lean, ..sound }, &Policy::next_step());
+    assert_eq!(at(None).decision, Decision::Open);
+    assert_eq!(at(Some(1.36)).decision, Decision::Open);
+    let closed = at(Some(sound.lean_limit - 0.03));
+    assert_eq!(closed.decision, Decision::Withheld);
+    assert!(closed.reasons.iter().any(|reason| reason.contains("no lean mixture could show")), "{closed:?}");
+    // Another bank, in another unit.
+    let bank =
+        Channel { name: "AFR 2".into(), role: Role::Afr, clip_high: Some(12.5), ..channel(Some(0.97)) };
+    let banks = [channel(Some(0.97)), bank];
+    let closed = decide(&Evidence { channels: &banks, ..sound }, &Policy::next_step());
+    assert_eq!(closed.decision, Decision::Withheld, "{closed:?}");
 }

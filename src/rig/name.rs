@@ -71,7 +71,9 @@ pub fn mixture_name(name: &str) -> Option<MixtureName> {
         Some(hint) if !hint.role.is_mixture() && hint.role != Role::Other => return None,
         _ => {}
     }
-    let speaks = MIXTURE.iter().any(|word| folded.has(word)) || name.to_lowercase().contains("a/f");
+    let within = |word: &str| !word.is_ascii() && folded.joined.contains(word);
+    let speaks = MIXTURE.iter().any(|word| folded.has(word) || within(word));
+    let speaks = speaks || name.to_lowercase().contains("a/f");
     let made = |word: &str| folded.has_alone(word) && !FORM_OF_READING.contains(&word);
     (speaks && !NOT_MIXTURE.iter().any(|word| made(word))).then_some(MixtureName::Word)
 }

@@ -192,7 +192,9 @@ fn a_full_device_and_a_name_that_is_too_long_are_the_users_to_mend() {
         let (_, errors) = outcome(&arguments, 2);
         assert!(errors.contains(because) && !errors.contains("report this"), "{arguments:?}: {errors}");
     }
-    for arguments in [&["audit", &log][..], &["audit", &log, "--json", "-"], &["schema"]] {
+    let printed =
+        [&["audit", &log][..], &["audit", &log, "--json", "-"], &["schema"], &["--help"], &["--version"]];
+    for arguments in printed {
         let full = fs::OpenOptions::new().write(true).open("/dev/full").expect("the device");
         let output = sondeproof().args(arguments).stdout(full).output().expect("run");
         let errors = String::from_utf8_lossy(&output.stderr).into_owned();
