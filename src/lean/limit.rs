@@ -169,6 +169,41 @@ pub(super) fn loaded_at(scene: &Scene<'_>, time_s: f64) -> bool {
     wide || dense
 }
 
+/// Whether a manifold that a closed throttle empties in this log stays full around a time while the throttle reads closed and
+/// the engine runs: the throttle holds an old value, or another one. Ambient pressure alone does not refute it: an engine may
+/// stand.
+pub(super) fn filled_shut(scene: &Scene<'_>, time_s: f64) -> bool {
+    let (Some(throttle), Some(manifold), Some(speed)) =
+        (throttle(scene), scene.manifold(), scene.witness(Role::EngineSpeed))
+    else {
+        return false;
+    };
+    let length_s = k::EMPTIES_S.value.max(2.0 * throttle.period_s().max(manifold.period_s()));
+    let age_s = 0.5 * length_s;
+    // A speed in doubt does not say that the engine stands.
+    let runs = |at: f64| speed.at(at, age_s).is_none_or(|rpm| rpm > k::RUNNING_RPM.value);
+    let full = stays(time_s, length_s, |at| {
+        let shut = throttle.reads(at, age_s)? < k::CLOSED_THROTTLE.value;
+        Some(shut && manifold.at(at, age_s)? >= scene.dense_pa && runs(at))
+    });
+    full && *scene.manifold_empties.get_or_init(|| empties(throttle, manifold, speed, scene.ambient_pa))
+}
+
+/// Whether a closed throttle mostly empties the manifold while the engine runs: a sensor that came off its hose reads full
+/// then too.
+fn empties(throttle: Witness<'_>, manifold: Witness<'_>, speed: Witness<'_>, ambient_pa: f64) -> bool {
+    let (mut closed, mut empty) = (0_usize, 0_usize);
+    for (time_s, pressure) in manifold.samples(f64::NEG_INFINITY, f64::INFINITY) {
+        if throttle.at(time_s, 0.5).is_some_and(|opened| opened < k::CLOSED_THROTTLE.value)
+            && speed.at(time_s, 0.5).is_some_and(|rpm| rpm > k::RUNNING_RPM.value)
+        {
+            closed += 1;
+            empty += usize::from(pressure < k::LOW_MANIFOLD_SHARE.value * ambient_pa);
+        }
+    }
+    2 * empty > closed
+}
+
 impl<'a> Witnesses<'a> {
     fn new(scene: &Scene<'a>) -> Self {
         let (throttle, throttle_full) = (throttle(scene), throttle_full(scene));
@@ -286,12 +321,14 @@ impl<'a> Witnesses<'a> {
         let dense = pressure.map(|p| p >= self.dense_pa);
         if opened.is_some_and(|value| value < k::CLOSED_THROTTLE.value) {
             let boost = pressure.is_some_and(|pa| pa >= k::BOOST_PA.value);
-            if !boost || !self.boosts_shut(time_s, k::LOSES_BOOST_S.value) {
-                return Load::Closed;
-            }
-            // Pressure before the throttle, in a column that is taken for the manifold's, lasts a little longer.
-            if !self.boosts_shut(time_s, k::EMPTIES_S.value) {
-                return Load::Unknown;
+            if dense != Some(true) || !filled_shut(scene, time_s) {
+                if !boost || !self.boosts_shut(time_s, k::LOSES_BOOST_S.value) {
+                    return Load::Closed;
+                }
+                // Pressure before the throttle, in a column that is taken for the manifold's, lasts a little longer.
+                if !self.boosts_shut(time_s, k::EMPTIES_S.value) {
+                    return Load::Unknown;
+                }
             }
         }
         let row = scene.view.log.clock.row_at(time_s);

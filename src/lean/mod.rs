@@ -33,6 +33,8 @@ mod doubt_test;
 #[cfg(test)]
 mod hard_pairs_test;
 #[cfg(test)]
+mod injection_test;
+#[cfg(test)]
 mod limiter_test;
 #[cfg(test)]
 mod start_test;

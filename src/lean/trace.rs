@@ -104,6 +104,10 @@ pub(super) struct Scene<'a> {
     pub climbs: OnceLock<Vec<Climb>>,
     /// Rows in which the mixture was not read, or stood still, for the first cut that asks.
     pub unread: OnceLock<Vec<Range<usize>>>,
+    /// Whether the engine refutes injectors that read shut, for the first event that asks.
+    pub injection_refuted: OnceLock<bool>,
+    /// Whether a closed throttle empties the manifold, for the first moment that asks.
+    pub manifold_empties: OnceLock<bool>,
     /// Dropouts of the mixture channel, for the first event that asks.
     dropouts: OnceLock<Vec<Range<usize>>>,
     /// Way of the gas from the cylinders to the sensor.
@@ -167,6 +171,8 @@ impl<'a> Scene<'a> {
             bend_phi: OnceLock::new(),
             climbs: OnceLock::new(),
             unread: OnceLock::new(),
+            injection_refuted: OnceLock::new(),
+            manifold_empties: OnceLock::new(),
             dropouts: OnceLock::new(),
         };
         scene.ambient_pa = scene.ambient();

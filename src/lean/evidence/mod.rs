@@ -5,6 +5,7 @@ mod causality;
 mod electrical;
 mod flow;
 mod fuel;
+mod injection;
 mod limiter;
 mod pull;
 mod repeat;
@@ -16,6 +17,7 @@ mod torque;
 
 use std::ops::Range;
 
+pub(super) use self::injection::Injection;
 pub(super) use self::limiter::Climb;
 pub(super) use self::pull::ratio as gear_ratio;
 
@@ -349,7 +351,8 @@ pub(super) fn injected_s(case: &Case<'_, '_>, until_s: f64) -> Option<f64> {
 
 /// How far a sample of duty, pulse width or engine speed may lie from the cut that it shows, s.
 pub(super) fn injection_skew_s(scene: &Scene<'_>) -> f64 {
-    let witness = state::injection(scene).or_else(|| scene.witness(crate::log::Role::EngineSpeed));
+    let injection = Injection::of(scene).map(|injection| injection.witness);
+    let witness = injection.or_else(|| scene.witness(crate::log::Role::EngineSpeed));
     witness.map_or(0.0, |w| w.skew_s())
 }
 

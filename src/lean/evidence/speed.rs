@@ -2,7 +2,7 @@
 
 use super::limiter::not_limited;
 use super::state::{Opening, covered, opening};
-use super::{Case, Feature, Group, Reading};
+use super::{Case, Feature, Group, Injection, Reading};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::deconvolve;
 use crate::lean::hypothesis::Cause;
@@ -224,11 +224,9 @@ fn turns(samples: impl Iterator<Item = (f64, f64)>, ceiling: f64) -> Vec<Stroke>
 pub(super) fn onset_s(case: &Case<'_, '_>, cause: Cause) -> f64 {
     let scene = case.scene;
     let (from, end) = (case.gas_start_s - k::BEFORE_S.value, case.gas_end_s);
-    let off = super::state::injection(scene).and_then(|w| {
-        let off_s = w.samples(from, end).find(|(_, duty)| *duty <= k::DUTY_ZERO.value)?.0;
-        // It began after the sample before.
-        Some(off_s - w.skew_s())
-    });
+    // It began after the sample before.
+    let off = Injection::of(scene)
+        .and_then(|injection| Some(injection.shut_s(from, end).next()? - injection.witness.skew_s()));
     let speed = scene.witness(Role::EngineSpeed);
     let speed_skew_s = speed.map_or(k::SKEW_S.value, |w| w.skew_s());
     let began = match cause {
@@ -265,11 +263,10 @@ pub(super) fn onset_s(case: &Case<'_, '_>, cause: Cause) -> f64 {
 pub(super) fn acted_s(case: &Case<'_, '_>, cause: Cause, time_s: f64) -> Option<f64> {
     let scene = case.scene;
     let from = case.gas_start_s - k::BEFORE_S.value;
-    if let Some(injection) = super::state::injection(scene) {
-        let shut = |(_, duty): &(f64, f64)| *duty <= k::DUTY_ZERO.value;
-        if let Some((off_s, _)) = injection.samples(from, time_s).filter(shut).last() {
-            return Some(off_s + injection.period_s().min(0.2));
-        }
+    if let Some(injection) = Injection::of(scene)
+        && let Some(off_s) = injection.shut_s(from, time_s).last()
+    {
+        return Some(off_s + injection.witness.period_s().min(0.2));
     }
     match cause {
         Cause::RevLimit => {
@@ -311,10 +308,11 @@ fn fall(samples: impl Iterator<Item = (f64, f64)>) -> Option<(f64, f64)> {
 
 /// Earliest moment at which injection may have come back after its last pause up to a time, s.
 pub(super) fn injected_s(case: &Case<'_, '_>, until_s: f64) -> Option<f64> {
-    let injection = super::state::injection(case.scene)?;
-    let samples: Vec<(f64, f64)> = injection.samples(case.gas_start_s - k::BEFORE_S.value, until_s).collect();
-    let off = samples.iter().rposition(|(_, duty)| *duty <= k::DUTY_ZERO.value)?;
-    (off + 1 < samples.len()).then(|| samples[off].0 - injection.skew_s())
+    let injection = Injection::of(case.scene)?;
+    let witness = injection.witness;
+    let samples: Vec<(f64, f64)> = witness.samples(case.gas_start_s - k::BEFORE_S.value, until_s).collect();
+    let off = samples.iter().rposition(|(_, value)| injection.is_shut(*value))?;
+    (off + 1 < samples.len()).then(|| samples[off].0 - witness.skew_s())
 }
 
 /// Rows in one of some states from a second before the gas of an event up to a time.

@@ -1,6 +1,6 @@
 //! The operating state: cuts on purpose, and openings.
 
-use super::{Case, Feature, Group, Reading, fuel};
+use super::{Case, Feature, Group, Injection, Reading, fuel};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{CUTS, Cause};
 use crate::lean::limit;
@@ -41,9 +41,10 @@ pub(super) fn opening(case: &Case<'_, '_>) -> (Opening, Option<f64>) {
         }
         // One that the engine refutes tells nothing.
         let refuted = || {
-            [1.0, 0.5, 0.0]
-                .iter()
-                .any(|ahead| work::climbs_shut(case.scene, case.gas_start_s - ahead * k::BLIP_S.value))
+            limit::filled_shut(case.scene, case.gas_start_s)
+                || [1.0, 0.5, 0.0]
+                    .iter()
+                    .any(|ahead| work::climbs_shut(case.scene, case.gas_start_s - ahead * k::BLIP_S.value))
         };
         return match witness.median(from, until) {
             Some(value) if value < k::CLOSED_THROTTLE.value && refuted() => (Opening::Unknown, None),
@@ -68,15 +69,10 @@ pub(super) fn opening(case: &Case<'_, '_>) -> (Opening, Option<f64>) {
 /// Whether the throttle was closed all the while that fuel was off before the first lean gas was read, with no load since the
 /// usual time of that gas: on a collapsing flow the usual delay is too long, and the throttle was still open then.
 fn shut_before_read(case: &Case<'_, '_>, throttle: Witness<'_>) -> bool {
-    let scene = case.scene;
     let shut = |time_s: f64| throttle.at(time_s, 0.3).is_some_and(|v| v < k::CLOSED_THROTTLE.value);
-    let off = |(_, duty): &(f64, f64)| *duty <= k::DUTY_ZERO.value;
+    let (from, until) = (case.gas_start_s, case.gas_start_s + case.delay_s);
     cut_before_read(case, case.gas_start_s)
-        && injection(scene).is_some_and(|w| {
-            w.samples(case.gas_start_s, case.gas_start_s + case.delay_s)
-                .filter(off)
-                .all(|(time_s, _)| shut(time_s))
-        })
+        && Injection::of(case.scene).is_some_and(|injection| injection.shut_s(from, until).all(shut))
 }
 
 /// Whether fuel is off as the event begins, and neither throttle nor manifold shows any load: an over-run, though the
@@ -85,19 +81,13 @@ fn cut_without_load(case: &Case<'_, '_>) -> bool {
     let scene = case.scene;
     let reach = scene.period_s.min(0.2);
     let (from, until) = (case.gas_start_s - reach, case.gas_start_s + reach);
-    let off = |(_, duty): (f64, f64)| duty <= k::DUTY_ZERO.value;
     let usual = |w: Witness<'_>| w.median(from, until);
-    injection(scene).is_some_and(|w| w.samples(from, until).any(off))
+    Injection::of(scene).is_some_and(|injection| injection.shut_s(from, until).next().is_some())
         && limit::throttle(scene).and_then(usual).is_some_and(|value| value < k::NO_LOAD_THROTTLE.value)
         && scene
             .manifold()
             .and_then(usual)
             .is_some_and(|pa| pa < k::LOW_MANIFOLD_SHARE.value * scene.ambient_pa)
-}
-
-/// Injector duty or pulse width.
-pub(super) fn injection<'a>(scene: &Scene<'a>) -> Option<Witness<'a>> {
-    scene.witness(Role::InjectorDuty).or_else(|| scene.witness(Role::InjectorPulseWidth))
 }
 
 fn fuel_off(case: &Case<'_, '_>) -> Reading {
@@ -109,8 +99,8 @@ fn fuel_off(case: &Case<'_, '_>) -> Reading {
         case.gas_start_s - 2.0 * reach - 0.5 * scene.chain.rich_to_lean.tau_s,
         case.gas_end_s + reach,
     );
-    let slow = injection(scene).is_some_and(|w| w.period_s() > case.episode.duration_s(scene));
-    if let Ok((low, high)) = duty {
+    if let (Some(injection), Ok((low, high))) = (Injection::of(scene), duty) {
+        let slow = injection.witness.period_s() > case.episode.duration_s(scene);
         let early = || opening == Opening::Closed && cut_before_read(case, case.gas_start_s);
         if low <= k::DUTY_ZERO.value || early() {
             let falls = || speed_falls(case);
@@ -125,9 +115,7 @@ fn fuel_off(case: &Case<'_, '_>) -> Reading {
             return Reading::seen(least * 100.0, "%", "injector duty went to 0: fuel was commanded off")
                 .weigh(causes, k::LR_CUT_COMMANDED.value)
                 .prove(covered(case, |time| {
-                    let shut = |duty: f64| duty <= k::DUTY_ZERO.value;
-                    injection(scene).and_then(|w| w.at(time, 0.3)).is_some_and(shut)
-                        || (opening == Opening::Closed && cut_before_read(case, time))
+                    injection.is_shut_at(time) || (opening == Opening::Closed && cut_before_read(case, time))
                 }));
         }
         if opening == Opening::Closed
@@ -155,9 +143,8 @@ fn fuel_off(case: &Case<'_, '_>) -> Reading {
 fn cut_before_read(case: &Case<'_, '_>, gas_s: f64) -> bool {
     let scene = case.scene;
     let read_s = gas_s + case.delay_s;
-    let off = |(_, duty): (f64, f64)| duty <= k::DUTY_ZERO.value;
     !limit::loaded_at(scene, gas_s - ahead_s(scene))
-        && injection(scene).is_some_and(|w| w.samples(gas_s, read_s).any(off))
+        && Injection::of(scene).is_some_and(|injection| injection.shut_s(gas_s, read_s).next().is_some())
 }
 
 /// Whether engine speed falls through the event.
@@ -183,13 +170,9 @@ fn old_cut(case: &Case<'_, '_>, throttle: Option<f64>) -> Option<Reading> {
     if closed_s >= start - position.period_s().min(0.2) {
         return None;
     }
-    let cut_s = if let Some(injection) = injection(scene) {
-        let off: Vec<f64> = injection
-            .samples(closed_s, start)
-            .filter(|(_, duty)| *duty <= k::DUTY_ZERO.value)
-            .map(|(time, _)| time)
-            .collect();
-        off.last()? - off.first()? + injection.period_s().min(0.2)
+    let cut_s = if let Some(injection) = Injection::of(scene) {
+        let off: Vec<f64> = injection.shut_s(closed_s, start).collect();
+        off.last()? - off.first()? + injection.witness.period_s().min(0.2)
     } else {
         let idle = scene.idle_rpm();
         let fast: Vec<f64> = scene
