@@ -154,6 +154,8 @@ fn score(table: &Table, index: usize, column: &Column) -> u32 {
     if let Some(reading) = Reading::of(column) {
         return match reading {
             Reading::Typed | Reading::DateTime(_) => by_role + 100 + by_name,
+            // Degrees, minutes and seconds of arc look alike: a column named as a time that does not fall comes first.
+            Reading::TimeOfDay(_) if fit == Fit::None => by_role + 45,
             Reading::TimeOfDay(_) => by_role + 80 + by_name,
             Reading::Date(_) => 0,
         };

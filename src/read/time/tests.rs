@@ -53,6 +53,15 @@ fn a_time_of_day_goes_on_past_midnight() {
 }
 
 #[test]
+fn sixtieths_of_arc_are_no_clock_beside_a_column_named_as_one() {
+    let log =
+        "a;Time (s);b\n47:22:16.44;0;8:32:35.56\n47:22:16.45;0.1;8:32:35.55\n47:22:16.47;0.2;8:32:35.54\n";
+    let axis = found(log);
+    assert_eq!(column(&axis), "Time");
+    assert_eq!((steps(&axis).as_slice(), axis.start), (&[0.1, 0.1][..], None));
+}
+
+#[test]
 fn dates_with_times_and_zones_are_read() {
     let axis = found(&log("when", &["2018-09-05T23:59:59Z", "2018-09-06T00:00:00Z", "2018-09-06T00:00:01Z"]));
     assert_eq!(steps(&axis), [1.0, 1.0]);
