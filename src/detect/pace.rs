@@ -81,12 +81,17 @@ enum Rows {
     /// Every row up to this one.
     All(usize),
     Some(Vec<usize>),
+    /// With their values: of a channel of which only the values are kept, so that none is laid out.
+    Few(Vec<usize>, Vec<f64>),
 }
 
 /// Fresh readings of one channel.
 pub(super) struct Readings<'a> {
     rows: Rows,
+    /// One per row; none where the readings have their values with them.
     values: &'a [f64],
+    /// Rows of the log.
+    known: usize,
     time_s: &'a [f64],
     frame_s: f64,
     /// Resolution plus six standard deviations of the channel's noise, inside unit: what two readings of the same
@@ -99,16 +104,20 @@ pub(super) struct Readings<'a> {
 impl<'a> Readings<'a> {
     /// The fresh readings of a channel.
     pub(super) fn of(channel: &'a Channel, view: &View<'a>) -> Self {
-        let (values, time_s) = (channel.values(), view.log.clock.time_s.as_slice());
+        let (segments, time_s) = (&view.log.clock.segments, view.log.clock.time_s.as_slice());
         let frame_s = held_frame_s(channel);
-        let known = values.len().min(time_s.len());
-        let rows = if frame_s.is_none() && channel.count() == channel.rows() {
+        let known = channel.rows().min(time_s.len());
+        let values = if channel.keeps_few() { &[] } else { channel.values() };
+        let rows = if channel.keeps_few() {
+            let (rows, values) = fresh::among(channel.readings(0..known), time_s, segments, frame_s).unzip();
+            Rows::Few(rows, values)
+        } else if frame_s.is_none() && channel.count() == channel.rows() {
             Rows::All(known)
         } else {
-            Rows::Some(fresh::rows(values, time_s, &view.log.clock.segments, frame_s))
+            Rows::Some(fresh::rows(values, time_s, segments, frame_s))
         };
         let mut readings =
-            Self { rows, values, time_s, frame_s: frame_s.unwrap_or(0.0), scatter: 0.0, noise: 0.0 };
+            Self { rows, values, known, time_s, frame_s: frame_s.unwrap_or(0.0), scatter: 0.0, noise: 0.0 };
         let noise = channel.measured.noise.or_else(|| robust::noise(&readings.values()));
         (readings.noise, readings.scatter) = noise_and_scatter(channel, noise);
         readings
@@ -118,7 +127,7 @@ impl<'a> Readings<'a> {
     pub(super) fn len(&self) -> usize {
         match &self.rows {
             Rows::All(count) => *count,
-            Rows::Some(rows) => rows.len(),
+            Rows::Some(rows) | Rows::Few(rows, _) => rows.len(),
         }
     }
 
@@ -126,7 +135,7 @@ impl<'a> Readings<'a> {
     pub(super) fn row(&self, at: usize) -> Option<usize> {
         match &self.rows {
             Rows::All(count) => Some(at).filter(|at| at < count),
-            Rows::Some(rows) => rows.get(at).copied(),
+            Rows::Some(rows) | Rows::Few(rows, _) => rows.get(at).copied(),
         }
     }
 
@@ -134,21 +143,25 @@ impl<'a> Readings<'a> {
     pub(super) fn at_or_after(&self, row: usize) -> usize {
         match &self.rows {
             Rows::All(count) => row.min(*count),
-            Rows::Some(rows) => rows.partition_point(|reading| *reading < row),
+            Rows::Some(rows) | Rows::Few(rows, _) => rows.partition_point(|reading| *reading < row),
         }
     }
 
     /// All readings, inside unit.
-    pub(super) fn values(&self) -> Cow<'a, [f64]> {
+    pub(super) fn values(&self) -> Cow<'_, [f64]> {
         match &self.rows {
             Rows::All(count) => Cow::Borrowed(&self.values[..*count]),
             Rows::Some(rows) => Cow::Owned(rows.iter().map(|row| self.values[*row]).collect()),
+            Rows::Few(_, values) => Cow::Borrowed(values),
         }
     }
 
     /// A reading, inside unit.
     pub(super) fn value(&self, at: usize) -> f64 {
-        self.row(at).map_or(f64::NAN, |row| self.values[row])
+        match &self.rows {
+            Rows::Few(_, values) => values.get(at).copied().unwrap_or(f64::NAN),
+            _ => self.row(at).map_or(f64::NAN, |row| self.values[row]),
+        }
     }
 
     /// When it was logged, s.
@@ -169,8 +182,8 @@ impl<'a> Readings<'a> {
 
     /// Rows that show the readings `from..to`, held repeats included.
     pub(super) fn shown(&self, from: usize, to: usize) -> std::ops::Range<usize> {
-        let start = self.row(from).unwrap_or(self.values.len());
-        let mut end = self.row(to).unwrap_or(self.values.len());
+        let start = self.row(from).unwrap_or(self.known);
+        let mut end = self.row(to).unwrap_or(self.known);
         if self.frame_s == 0.0 {
             end = self.row(to.saturating_sub(1)).map_or(end, |row| row + 1);
         }

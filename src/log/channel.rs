@@ -211,7 +211,7 @@ impl Channel {
 
     /// Whether only the values are kept.
     #[inline]
-    fn keeps_few(&self) -> bool {
+    pub(crate) fn keeps_few(&self) -> bool {
         !self.ranks.is_empty()
     }
 

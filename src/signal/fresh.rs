@@ -13,26 +13,34 @@ use std::ops::Range;
 /// * `frame_s`: time between two readings of the instrument, where it is longer than the time between rows
 /// * O(n)
 pub fn rows(values: &[f64], time_s: &[f64], segments: &[Range<usize>], frame_s: Option<f64>) -> Vec<usize> {
-    let known = values.len().min(time_s.len());
-    let Some(frame_s) = frame_s else {
-        return (0..known).filter(|row| !values[*row].is_nan()).collect();
-    };
-    let mut fresh: Vec<usize> = Vec::new();
-    for segment in segments {
-        let mut since_s = time_s.get(segment.start).copied().unwrap_or_default();
-        for row in segment.start..segment.end.min(known) {
-            let (value, now_s) = (values[row], time_s[row]);
-            if value.is_nan() {
-                continue;
-            }
-            let same = fresh.last().is_some_and(|last| values[*last] == value);
-            if !same || now_s - since_s >= 1.5 * frame_s {
-                fresh.push(row);
-                since_s = now_s;
-            }
+    let readings = values.iter().copied().enumerate().filter(|(_, value)| !value.is_nan());
+    among(readings, time_s, segments, frame_s).map(|(row, _)| row).collect()
+}
+
+/// The same of rows that hold a value, ascending, with the values.
+pub fn among<'a>(
+    readings: impl Iterator<Item = (usize, f64)> + 'a,
+    time_s: &'a [f64],
+    segments: &'a [Range<usize>],
+    frame_s: Option<f64>,
+) -> impl Iterator<Item = (usize, f64)> + 'a {
+    let mut left = segments.iter();
+    let mut segment = 0..0;
+    let (mut since_s, mut last) = (0.0, None);
+    readings.filter(move |(row, value)| {
+        let Some(now_s) = time_s.get(*row) else { return false };
+        let Some(frame_s) = frame_s else { return true };
+        while *row >= segment.end {
+            let Some(next) = left.next() else { return false };
+            segment = next.clone();
+            since_s = time_s.get(segment.start).copied().unwrap_or_default();
         }
-    }
-    fresh
+        let fresh = last != Some(*value) || now_s - since_s >= 1.5 * frame_s;
+        if fresh {
+            (since_s, last) = (*now_s, Some(*value));
+        }
+        fresh
+    })
 }
 
 /// log10 of the probability that `count` successive readings of a steady quantity print the same value, for
