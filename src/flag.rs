@@ -4,7 +4,11 @@ use std::borrow::Cow;
 use std::ops::Range;
 use std::sync::OnceLock;
 
+use arrow_buffer::BooleanBuffer;
 use serde::{Deserialize, Serialize};
+
+use crate::log::Channel;
+use crate::signal::runs;
 
 /// Primary quality flag of one sample.
 ///
@@ -60,6 +64,11 @@ impl Flag {
         if other.rank() > self.rank() { other } else { self }
     }
 
+    /// Whether a test found the sample wanting, or it is missing.
+    pub const fn doubts(self) -> bool {
+        matches!(self, Self::Suspect | Self::Bad | Self::Missing)
+    }
+
     /// Whether a statement may be based on the sample: evaluated and not found wanting.
     pub const fn usable(self) -> bool {
         matches!(self, Self::Good)
@@ -73,6 +82,8 @@ pub struct Flags {
     rows: usize,
     held: Held,
     laid_out: OnceLock<Vec<Flag>>,
+    /// Rows with a value that nothing doubts, one bit for each.
+    undoubted: OnceLock<BooleanBuffer>,
 }
 
 impl PartialEq for Flags {
@@ -96,17 +107,21 @@ impl From<Vec<Flag>> for Flags {
         let mut first = 0;
         for run in flags.chunk_by(|a, b| a == b) {
             if runs.len() == most {
-                return Self { rows, held: Held::Each(flags), laid_out: OnceLock::new() };
+                return Self::held(rows, Held::Each(flags));
             }
             runs.push((first, run[0]));
             first += run.len();
         }
         runs.shrink_to_fit();
-        Self { rows, held: Held::Runs(runs), laid_out: OnceLock::new() }
+        Self::held(rows, Held::Runs(runs))
     }
 }
 
 impl Flags {
+    const fn held(rows: usize, held: Held) -> Self {
+        Self { rows, held, laid_out: OnceLock::new(), undoubted: OnceLock::new() }
+    }
+
     /// Number of rows.
     pub fn len(&self) -> usize {
         self.rows
@@ -125,6 +140,17 @@ impl Flags {
             Held::Runs(_) => self.laid_out.get_or_init(|| self.all().into_owned()),
         };
         flags.get(row).copied()
+    }
+
+    /// Last of some rows in which the channel holds a value that nothing doubts, however many are doubted after it.
+    ///
+    /// * `channel`: the one whose flags these are
+    pub(crate) fn last_undoubted(&self, channel: &Channel, rows: Range<usize>) -> Option<usize> {
+        let undoubted = self.undoubted.get_or_init(|| {
+            let sound = |row| self.get(row).is_none_or(|flag| !flag.doubts());
+            BooleanBuffer::collect_bool(channel.rows(), |row| channel.holds(row) && sound(row))
+        });
+        runs::last_set(undoubted, rows)
     }
 
     /// The flags of every row.
@@ -195,6 +221,24 @@ mod tests {
         assert_eq!(Good.worst(Suspect), Suspect);
         assert_eq!(Suspect.worst(Bad), Bad);
         assert_eq!(Bad.worst(Missing), Missing);
+    }
+
+    #[test]
+    fn the_last_undoubted_row_is_that_of_a_walk_over_rows() {
+        use crate::log::{Channel, Role, Unit};
+        let values: Vec<f64> = (0..300).map(|row| if row % 3 == 0 { f64::NAN } else { 1.0 }).collect();
+        let flags: Vec<Flag> =
+            (0..300).map(|row| if row % 90 < 40 { ALL[row % 5] } else { Suspect }).collect();
+        let unit = Unit::inside(Role::Throttle.dimension());
+        let channel = Channel::new("t".to_owned(), Role::Throttle, unit, values, None);
+        let held = Flags::from(flags.clone());
+        for start in (0..300).step_by(7) {
+            for end in (start..=310).step_by(13) {
+                let walked =
+                    (start..end.min(300)).rev().find(|row| channel.holds(*row) && !flags[*row].doubts());
+                assert_eq!(held.last_undoubted(&channel, start..end), walked, "{start} to {end}");
+            }
+        }
     }
 
     #[test]

@@ -1,7 +1,5 @@
 //! What other channels say beside the mixture reading, as far as their samples may be believed.
 
-use std::cell::LazyCell;
-
 use super::constants as k;
 use super::trace::median;
 use crate::flag::{Flag, Flags};
@@ -40,7 +38,7 @@ impl Witness<'_> {
     }
 
     fn usable(&self, row: usize) -> bool {
-        !matches!(self.flag(row), Some(Flag::Suspect | Flag::Bad | Flag::Missing))
+        self.flag(row).is_none_or(|flag| !flag.doubts())
     }
 
     /// Believable samples between two times, as (time, value).
@@ -120,34 +118,24 @@ impl Witness<'_> {
     /// Last believable value at or before a time, not older than `age_s`; where there is none the last value, with the flag that
     /// doubts it. Newer readings that are in doubt end what an older one says, unless they are no more than a spike.
     pub(super) fn tells(&self, time_s: f64, age_s: f64) -> Option<(f64, Option<Flag>)> {
-        let mut age_s = age_s;
-        let mut doubted = None;
-        for (row, value) in self.latest(time_s, age_s) {
-            if time_s - self.time_s[row] > age_s {
-                break;
-            }
-            if self.usable(row) {
-                return Some((value, None));
-            }
-            doubted = doubted.or(Some((value, self.flag(row))));
-            age_s = age_s.min(k::DOUBT_BRIDGED_S.value);
-        }
-        doubted
-    }
-
-    /// Values at or before a time and not older than `age_s`, believable or not, the last one first.
-    fn latest(&self, time_s: f64, age_s: f64) -> impl Iterator<Item = (usize, f64)> + '_ {
         let end = search::up_to(self.time_s, time_s).min(self.channel.rows());
+        let young = |row: &usize, age_s: f64| time_s - self.time_s[*row] <= age_s;
+        let from = |age_s: f64| end.min(search::below_near(self.time_s, end, time_s - age_s - TIME_ERROR_S));
         // Mostly the row before holds a value, and nobody asks how far back another may be.
-        let oldest_s = time_s - age_s - TIME_ERROR_S;
-        let from = LazyCell::new(move || end.min(search::below_near(self.time_s, end, oldest_s)));
-        let held = move |end: usize| {
-            let before = end.checked_sub(1).filter(|row| self.channel.holds(*row));
-            before.or_else(|| self.channel.last_held(*from..end))
-        };
-        std::iter::successors(held(end), move |row| held(*row))
-            .take_while(move |row| time_s - self.time_s[*row] <= age_s)
-            .filter_map(|row| Some((row, self.channel.at(row)? + self.offset)))
+        let before = end.checked_sub(1).filter(|row| self.channel.holds(*row));
+        let last =
+            before.or_else(|| self.channel.last_held(from(age_s)..end)).filter(|row| young(row, age_s))?;
+        let reads = |row: usize| Some(self.channel.at(row)? + self.offset);
+        if self.usable(last) {
+            return Some((reads(last)?, None));
+        }
+        let bridged_s = age_s.min(k::DOUBT_BRIDGED_S.value);
+        let undoubted =
+            self.flags.and_then(|flags| flags.last_undoubted(self.channel, from(bridged_s)..last));
+        match undoubted.filter(|row| young(row, bridged_s)) {
+            Some(row) => Some((reads(row)?, None)),
+            None => Some((reads(last)?, self.flag(last))),
+        }
     }
 
     /// Least-squares line between two times; null with fewer than four samples.

@@ -9,6 +9,7 @@ use arrow_buffer::{BooleanBuffer, ScalarBuffer};
 
 use super::role::Role;
 use super::unit::Unit;
+use crate::signal::runs;
 
 /// A number with its 95 % coverage interval.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -310,18 +311,7 @@ impl Channel {
         let Some(held) = &self.held else {
             return rows.end.min(self.kept.len()).checked_sub(1).and_then(inside);
         };
-        let (bytes, offset) = (held.values(), held.offset());
-        let mut end = rows.end.min(held.len());
-        while end > rows.start {
-            let bit = offset + end - 1;
-            let byte = bytes[bit / 8] & (u8::MAX >> (7 - bit % 8));
-            let first = bit - bit % 8;
-            if byte != 0 {
-                return (first + 7 - byte.leading_zeros() as usize).checked_sub(offset).and_then(inside);
-            }
-            end = first.saturating_sub(offset);
-        }
-        None
+        runs::last_set(held, rows)
     }
 
     /// Whether a row holds a value.

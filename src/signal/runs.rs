@@ -2,6 +2,25 @@
 
 use std::ops::Range;
 
+use arrow_buffer::BooleanBuffer;
+
+/// Last of some bits that is set: eight that are not cost as much as one.
+pub fn last_set(bits: &BooleanBuffer, range: Range<usize>) -> Option<usize> {
+    let (bytes, offset) = (bits.values(), bits.offset());
+    let end = range.end.min(bits.len());
+    let last = end.checked_sub(1).filter(|last| *last >= range.start)? + offset;
+    let first_byte = (range.start + offset) / 8;
+    let masked = |byte: u8| byte & (u8::MAX >> (7 - last % 8));
+    let (at, byte) = match masked(bytes[last / 8]) {
+        0 => {
+            let earlier = bytes[first_byte..last / 8].iter().rposition(|byte| *byte != 0)?;
+            (first_byte + earlier, bytes[first_byte + earlier])
+        }
+        byte => (last / 8, byte),
+    };
+    (8 * at + 7 - byte.leading_zeros() as usize).checked_sub(offset).filter(|found| *found >= range.start)
+}
+
 /// Runs of consecutive values that are exactly equal.
 ///
 /// * NaN ends a run

@@ -138,6 +138,23 @@ fn a_million_narrow_rows_stay_within_their_means() {
     within_means("narrow.csv", &narrow);
 }
 
+/// A load that comes and goes within milliseconds is in doubt in nearly every row, and each of the rows is asked for it.
+#[test]
+fn a_load_that_flips_faster_than_any_engine_stays_within_its_means() {
+    let flips = rows("Time (s),RPM,TPS (%),MAP (kPa),Lambda", 40_000, |row| {
+        let (on, rpm) = (row / 97 % 2 == 1, 3_000 + odd(row, 1, 100) + row % 194 * 10);
+        let (throttle, pressure, lambda) = if on { (100, 180, "0.80") } else { (0, 30, "1.00") };
+        format!(
+            "{}.{:05},{rpm},{throttle},{pressure}.{},{lambda}{}",
+            row / 50_000,
+            row % 50_000 * 2,
+            row % 10,
+            row % 7
+        )
+    });
+    within_means("flips.csv", &flips);
+}
+
 /// Three of ten cells are empty: 630 000 findings, more than anybody reads.
 #[test]
 fn findings_without_number_stay_within_their_means_and_are_counted() {
