@@ -91,6 +91,7 @@ pub fn decide(evidence: &Evidence<'_>, policy: &Policy) -> Gate {
     let mut case = Case::default();
     case.completeness(evidence, policy);
     case.unrecorded(evidence);
+    case.load_lost(evidence);
     case.stood_still(evidence, policy);
     case.stalls_by_habit(evidence);
     case.may_stand_still(evidence);

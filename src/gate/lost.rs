@@ -6,6 +6,13 @@ use super::{Case, Evidence, Policy};
 use crate::detect::{self, Limit};
 use crate::document::{About, Finding, Verdict};
 use crate::flag::Flag;
+use crate::log::Role;
+
+/// Channels that tell the load.
+const LOAD: [Role; 4] = [Role::Throttle, Role::Pedal, Role::ManifoldPressure, Role::BoostPressure];
+
+/// No driver opens the throttle, harms an engine and closes again in less, s. Assumed.
+const LOAD_LOST_S: f64 = 0.3;
 
 impl Evidence<'_> {
     fn standstills(&self) -> impl Iterator<Item = &Finding> {
@@ -62,6 +69,30 @@ impl Case {
             covered_s(places.iter().map(|one| span_s(one))),
             lasts_s(longest),
             longest.start_s
+        ));
+    }
+
+    /// Parts of the run in which every channel that tells the load lost its values: a mixture of part load is read there as
+    /// well as a danger.
+    pub(super) fn load_lost(&mut self, evidence: &Evidence<'_>) {
+        let lost = |name: &str| -> Vec<(f64, f64)> {
+            let of = |found: &&Finding| found.detector == "dropout" && found.channel == name;
+            apart(evidence.findings.iter().filter(of).map(span_s))
+        };
+        let all = evidence.channels.iter().filter(|channel| LOAD.contains(&channel.role));
+        let Some(places) = all.map(|channel| lost(&channel.name)).reduce(|a, b| both(&a, &b)) else { return };
+        let harms = |place: &&(f64, f64)| place.1 - place.0 >= LOAD_LOST_S;
+        let Some(first) = places.iter().find(harms) else { return };
+        let more = match places.iter().filter(harms).count() {
+            1 => String::new(),
+            2 => " and in 1 more place".to_owned(),
+            many => format!(" and in {} more places", many - 1),
+        };
+        self.reserve(&format!(
+            "from {:.1} s on{more} no channel that tells the load was read ({:.1} s in all): whether the mixture there was that \
+             of full load is known as far as the engine's own work shows it",
+            first.0,
+            covered_s(places.iter().copied().filter(|place| harms(&place)))
         ));
     }
 
@@ -129,6 +160,35 @@ fn loosened(limits: &BTreeMap<String, f64>) -> Vec<String> {
         .collect()
 }
 
+/// Stretches that overlap put together, ascending, s.
+fn apart(places: impl Iterator<Item = (f64, f64)>) -> Vec<(f64, f64)> {
+    let mut places: Vec<(f64, f64)> = places.collect();
+    places.sort_by(|a, b| a.0.total_cmp(&b.0));
+    places.dedup_by(|next, before| {
+        let joins = next.0 <= before.1;
+        if joins {
+            before.1 = before.1.max(next.1);
+        }
+        joins
+    });
+    places
+}
+
+/// What two lists of stretches share, s.
+///
+/// * `a`, `b`: ascending, disjoint
+fn both(a: &[(f64, f64)], b: &[(f64, f64)]) -> Vec<(f64, f64)> {
+    let (mut i, mut j, mut shared) = (0, 0, Vec::new());
+    while let (Some(one), Some(other)) = (a.get(i), b.get(j)) {
+        let (start_s, end_s) = (one.0.max(other.0), one.1.min(other.1));
+        if start_s < end_s {
+            shared.push((start_s, end_s));
+        }
+        if one.1 < other.1 { i += 1 } else { j += 1 }
+    }
+    shared
+}
+
 fn span_s(finding: &Finding) -> (f64, f64) {
     (finding.start_s, finding.end_s)
 }
@@ -159,6 +219,17 @@ mod tests {
             (1, 1, 1)
         );
         assert!(of("hold_s", 0.5).is_empty() && of("habit", 9.0).is_empty() && of("nothing", 9.0).is_empty());
+    }
+
+    #[test]
+    fn what_both_lost_is_told_apart_from_what_one_lost() {
+        let throttle = apart([(1.0, 2.0), (5.0, 6.0), (5.5, 9.0)].into_iter());
+        assert_eq!(throttle, [(1.0, 2.0), (5.0, 9.0)]);
+        assert_eq!(
+            both(&throttle, &[(0.0, 1.0), (1.5, 5.5), (8.0, 12.0)]),
+            [(1.5, 2.0), (5.0, 5.5), (8.0, 9.0)]
+        );
+        assert!(both(&throttle, &[]).is_empty());
     }
 
     #[test]

@@ -222,6 +222,10 @@ constants! {
     PULL_CLIMB = 150.0 "1/min per s" Assumed "a gear in which no pass climbs faster says nothing of torque";
     PULL_LEFT_S = 1.0 "s" Assumed "windows begin every quarter of a second: what a lift or the ceiling leaves over of a pull is no longer";
     BLIP_S = 0.7 "s" Assumed "a blip between two gears turns an engine up for no longer";
+    STANDS_SPEED = 1.2 "times" Computed "through a plate that is nearly shut air flows as fast as sound: manifold pressure goes with one over engine speed, so that 20 % of it are 5 kPa of 25";
+    STANDS_REACH_S = 1.0 "s" Assumed "so far beside an event a sensor that stands is looked for";
+    LOST_PERIODS = 2.5 "periods" Assumed "a channel that has missed two of its turns is not read: one late value is no loss";
+    LOST_S = 0.15 "s" Assumed "no driver opens the throttle, finishes a pull and closes it again in less";
     WORK_RPM = 0.15 "ratio" Assumed "torque at full load changes little over so much of engine speed";
     WORK_NEAR_S = 3.0 "s" Assumed "within one pull, where nothing else shows that the gear is the same";
     WORK_CLIMB = 0.8 "of full load" Assumed "an engine that climbs so fast in its gear is at full load or near it, whatever its throttle reads; a lean danger costs a tenth";

@@ -1,15 +1,12 @@
 //! A doubt about what tells the load never removes a danger: it may only make the verdict less certain.
 
-use super::suite::line;
+use super::rewritten_test::{Danger, FULL, Kept, rewrite};
 use super::*;
-use crate::chain;
-use crate::detect;
 use crate::flag::Flag;
-use crate::log::{Log, Role};
+use crate::log::Role;
 use crate::read::{self, ReadOptions};
 use crate::rig::{self, Rig};
-use crate::simulate::{self, ALL_CHANNELS, Fault, FaultKind, Machine, Phase, Scenario};
-use crate::state::{self, States};
+use crate::simulate::{ALL_CHANNELS, FaultKind, Machine};
 
 /// What tells the load, alone and together.
 const DOUBTED: [&[Role]; 7] = [
@@ -21,160 +18,6 @@ const DOUBTED: [&[Role]; 7] = [
     &[Role::ManifoldPressure, Role::EngineSpeed],
     &[Role::Throttle, Role::ManifoldPressure, Role::EngineSpeed],
 ];
-
-/// What most logs know of the load.
-const FULL: &[Role] = &[Role::EngineSpeed, Role::Throttle, Role::ManifoldPressure, Role::Lambda];
-
-/// A text log without some columns, and with other cells in some from one time to another; names by their beginning.
-fn rewrite(
-    text: &str,
-    without: &[&str],
-    columns: &[&str],
-    span_s: (f64, f64),
-    cell: impl Fn(&str) -> String,
-) -> String {
-    // Remarks may come before the header.
-    let header = text.lines().find(|line| line.contains(','));
-    let names: Vec<&str> = header.unwrap_or("").split(',').collect();
-    let is = |index: usize, list: &[&str]| {
-        let name = names.get(index).copied().unwrap_or("");
-        list.iter().any(|start| name.starts_with(start))
-    };
-    let line = |number: usize, line: &str| {
-        let time_s = line.split(',').next().and_then(|t| t.parse::<f64>().ok());
-        let inside = number > 0 && time_s.is_some_and(|t| t >= span_s.0 && t <= span_s.1);
-        let cells = line.split(',').enumerate().filter(|(index, _)| !is(*index, without));
-        let cells = cells.map(|(i, old)| if inside && is(i, columns) { cell(old) } else { old.to_owned() });
-        cells.collect::<Vec<_>>().join(",") + "\n"
-    };
-    text.lines().enumerate().map(|(number, text)| line(number, text)).collect()
-}
-
-/// A log with a danger in it, and everything that its flags do not change.
-struct Danger {
-    title: String,
-    /// From when to when it goes lean, s.
-    span_s: (f64, f64),
-    text: String,
-    log: Log,
-    rig: Rig,
-    state: States,
-    chain: chain::Chain,
-    detection: Detection,
-}
-
-impl Danger {
-    fn of(title: String, span_s: (f64, f64), text: String, rig: Rig) -> Self {
-        let options = ReadOptions::default();
-        let table = read::from_bytes("run.csv", text.as_bytes(), &options).expect("a readable log");
-        let log = rig::assemble(table, &rig).expect("a log with roles");
-        let state = state::judge(&log, &rig);
-        let chain = chain::measure(&log, &state, &rig).expect("a mixture channel");
-        let detection = detect::run_all(&log, &state, &rig, Some(&chain));
-        Self { title, span_s, text, log, rig, state, chain, detection }
-    }
-
-    /// The demonstration log without some columns and with other cells in some, from one time to another.
-    fn demo(without: &[&str], columns: &[&str], span_s: (f64, f64), cell: impl Fn(&str) -> String) -> Self {
-        let text = include_str!("../../datasets/hill_climb_demo.csv");
-        let text = rewrite(text, without, columns, span_s, cell);
-        Self::of(
-            format!("demo, {columns:?} without {without:?} {span_s:?}"),
-            (52.2, 54.4),
-            text,
-            Rig::default(),
-        )
-    }
-
-    /// The same with a pedal in place of the throttle.
-    fn pedal_demo(
-        without: &[&str],
-        columns: &[&str],
-        span_s: (f64, f64),
-        cell: impl Fn(&str) -> String,
-    ) -> Self {
-        let text = include_str!("../../datasets/hill_climb_demo.csv")
-            .replace("Throttle Position", "Accelerator Pedal");
-        let text = rewrite(&text, without, columns, span_s, cell);
-        let title = format!("demo with a pedal, {columns:?} without {without:?} {span_s:?}");
-        Self::of(title, (52.2, 54.4), text, Rig::default())
-    }
-
-    /// A simulated run that goes lean two seconds into its first pull.
-    fn simulated(machine: Machine, seed: u64, rate_hz: f64, channels: &[Role], kind: FaultKind) -> Self {
-        Self::simulated_after(2.0, machine, seed, rate_hz, channels, kind)
-    }
-
-    /// The same, so many seconds into it.
-    fn simulated_after(
-        after_s: f64,
-        machine: Machine,
-        seed: u64,
-        rate_hz: f64,
-        channels: &[Role],
-        kind: FaultKind,
-    ) -> Self {
-        let mut scenario = Scenario::random(seed, machine, rate_hz.recip(), channels, &[]);
-        let before = scenario.program.iter().take_while(|phase| !matches!(phase, Phase::Pull { .. }));
-        let at_s = before.map(|phase| phase.seconds()).sum::<f64>() + after_s;
-        scenario.faults.push(Fault::new(kind, at_s).size(0.8).lasting(1.0));
-        let text = String::from_utf8(simulate::run(&scenario).text()).expect("text");
-        let mut rig = Rig { full_load_lambda_max: scenario.lean_limit, ..Rig::default() };
-        rig.cylinders = Some(scenario.engine.cylinders);
-        let title = format!("{machine:?} {seed} at {rate_hz} Hz, {kind:?}");
-        Self::of(title, (at_s, at_s + 1.5), text, rig)
-    }
-
-    fn hazards(&self, detection: &Detection) -> Vec<Event> {
-        let view = View {
-            log: &self.log,
-            state: &self.state,
-            rig: &self.rig,
-            chain: Some(&self.chain),
-            findings: &[],
-            rest: &[],
-        };
-        let mut events = judge(&view, detection).expect("a mixture channel");
-        events.retain(|event| event.record.treat_as == TreatAs::Hazard);
-        events
-    }
-
-    /// What is read of it while nothing is in doubt.
-    fn dangers(&self) -> Vec<Event> {
-        let mut dangers = self.hazards(&self.detection);
-        let (from_s, to_s) = self.span_s;
-        dangers.retain(|event| event.record.start_s <= to_s && event.record.end_s >= from_s);
-        dangers
-    }
-
-    fn has_one(&self) -> bool {
-        !self.dangers().is_empty()
-    }
-
-    /// What is read of it and no longer is a danger when some channels are in doubt, over some rows.
-    fn lost(&self, roles: &[Role], flag: Flag, rows: impl Fn(&Event) -> Range<usize>) -> Vec<String> {
-        let dangers = self.dangers();
-        let mut detection = self.detection.clone();
-        for (channel, flags) in self.log.channels.iter().zip(&mut detection.flags) {
-            if !roles.contains(&channel.role) {
-                continue;
-            }
-            let mut doubted = flags.all().into_owned();
-            for danger in &dangers {
-                for row in rows(danger).filter(|row| !channel.missing(*row)) {
-                    doubted[row] = doubted[row].worst(flag);
-                }
-            }
-            *flags = doubted.into();
-        }
-        let left = self.hazards(&detection);
-        let meets = |danger: &Event| {
-            left.iter().any(|e| e.rows.start < danger.rows.end && danger.rows.start < e.rows.end)
-        };
-        let gone = dangers.into_iter().filter(|danger| !meets(danger));
-        gone.map(|danger| format!("{}, {roles:?} {flag:?}: {}", self.title, line(&danger.record))).collect()
-    }
-}
 
 #[test]
 fn a_doubt_about_any_load_channel_never_removes_a_danger() {
@@ -302,7 +145,7 @@ fn an_engine_that_pulls_or_is_fed_as_at_full_load_refutes_a_throttle_that_tells_
         Role::VehicleSpeed,
         Role::InjectorDuty,
     ];
-    let (mut held, mut lost) = (0, Vec::new());
+    let mut kept = Kept::default();
     for (seed, machine) in [(1, Machine::Car), (2, Machine::Kart), (3, Machine::Car), (4, Machine::Bike)] {
         for channels in [driven, fed, both] {
             let whole = Danger::simulated(machine, 7_300 + seed, 25.0, channels, FaultKind::FuelPressure);
@@ -313,21 +156,16 @@ fn an_engine_that_pulls_or_is_fed_as_at_full_load_refutes_a_throttle_that_tells_
                 let lies = |_: &str| percent.to_owned();
                 let text = rewrite(&whole.text, &[], &["Throttle"], (start_s, end_s), lies);
                 let text = rewrite(&text, &[], &["Manifold"], (start_s, end_s), |_| "45.0".to_owned());
-                let title = format!("{}, {channels:?} at {percent} %", whole.title);
-                let log = Danger::of(title, whole.span_s, text, whole.rig.clone());
-                held += 1;
-                if !log.has_one() {
-                    lost.push(log.title);
-                }
+                kept.look(&whole, &format!("{channels:?} at {percent} %"), text);
             }
         }
     }
-    assert!(held >= 20 && lost.is_empty(), "{held}: {lost:#?}");
+    kept.all(20);
 }
 
 #[test]
 fn boost_refutes_a_throttle_that_closes_for_less_than_a_second() {
-    let (mut held, mut lost) = (0, Vec::new());
+    let mut kept = Kept::default();
     for (seed, rate_hz) in [(1, 20.0), (2, 20.0), (3, 20.0), (4, 10.0), (5, 10.0)] {
         let whole = Danger::simulated(Machine::Car, 7_400 + seed, rate_hz, FULL, FaultKind::Starvation);
         let Some(danger) = whole.dangers().into_iter().next() else { continue };
@@ -338,21 +176,16 @@ fn boost_refutes_a_throttle_that_closes_for_less_than_a_second() {
         for (before_s, after_s) in [(0.15, 0.1), (0.15, 0.3), (0.3, 0.3), (0.6, 0.3)] {
             let span_s = (danger.record.start_s - before_s, danger.record.end_s + after_s);
             let text = rewrite(&whole.text, &[], &["Throttle"], span_s, |_| "2.0".to_owned());
-            let title = format!("{}, {span_s:?}", whole.title);
-            let log = Danger::of(title, whole.span_s, text, whole.rig.clone());
-            held += 1;
-            if !log.has_one() {
-                lost.push(log.title);
-            }
+            kept.look(&whole, &format!("{span_s:?}"), text);
         }
     }
-    assert!(held >= 8 && lost.is_empty(), "{held}: {lost:#?}");
+    kept.all(8);
 }
 
 #[test]
 fn a_manifold_that_reads_empty_does_not_turn_the_first_second_of_a_pull_into_an_opening() {
     let empty = |old: &str| format!("28.{}", old.chars().last().unwrap_or('0'));
-    let (mut held, mut lost) = (0, Vec::new());
+    let mut kept = Kept::default();
     for (seed, rate_hz) in [(1, 20.0), (2, 25.0), (3, 50.0), (4, 20.0), (5, 50.0)] {
         let whole =
             Danger::simulated_after(1.0, Machine::Car, 7_500 + seed, rate_hz, FULL, FaultKind::Starvation);
@@ -361,13 +194,9 @@ fn a_manifold_that_reads_empty_does_not_turn_the_first_second_of_a_pull_into_an_
         }
         let span_s = (whole.span_s.0 - 3.0, whole.span_s.1 + 0.5);
         let text = rewrite(&whole.text, &[], &["Manifold"], span_s, empty);
-        let log = Danger::of(whole.title.clone(), whole.span_s, text, whole.rig.clone());
-        held += 1;
-        if !log.has_one() {
-            lost.push(log.title);
-        }
+        kept.look(&whole, "an empty manifold", text);
     }
-    assert!(held >= 3 && lost.is_empty(), "{held}: {lost:#?}");
+    kept.all(3);
 }
 
 #[test]
@@ -396,7 +225,7 @@ fn what_tells_the_load_may_fail_within_a_pull() {
 #[test]
 fn an_engine_speed_at_the_end_of_its_range_shows_no_limiter() {
     let channels = &[Role::EngineSpeed, Role::Throttle, Role::Lambda, Role::VehicleSpeed];
-    let (mut held, mut dismissed) = (0, Vec::new());
+    let mut kept = Kept::default();
     for (seed, machine) in [(1, Machine::Bike), (2, Machine::Car), (3, Machine::Bike), (4, Machine::Car)] {
         for (channels, below_rpm, noise_rpm) in [
             (FULL, 300.0, 0),
@@ -416,21 +245,16 @@ fn an_engine_speed_at_the_end_of_its_range_shows_no_limiter() {
                 format!("{:.0}", if rpm < end { rpm } else { end + noise })
             };
             let text = rewrite(&whole.text, &[], &["Engine Speed"], (0.0, f64::INFINITY), ends);
-            let title = format!("{}, {below_rpm} below, noise of {noise_rpm}", whole.title);
-            let log = Danger::of(title, whole.span_s, text, whole.rig.clone());
-            held += 1;
-            if !log.has_one() {
-                dismissed.push(log.title);
-            }
+            kept.look(&whole, &format!("{below_rpm} below, noise of {noise_rpm}"), text);
         }
     }
-    assert!(held >= 15 && dismissed.is_empty(), "{held}: {dismissed:#?}");
+    kept.all(15);
 }
 
 #[test]
 fn an_engine_that_climbs_on_a_throttle_that_reads_closed_refutes_it_by_itself() {
     let channels = &[Role::EngineSpeed, Role::Throttle, Role::Lambda];
-    let (mut held, mut lost) = (0, Vec::new());
+    let mut kept = Kept::default();
     for (seed, machine) in [(1, Machine::Bike), (2, Machine::Car), (3, Machine::Bike), (4, Machine::Kart)] {
         for percent in ["0.0", "4.9"] {
             let whole = Danger::simulated(machine, 7_600 + seed, 20.0, channels, FaultKind::Starvation);
@@ -440,13 +264,8 @@ fn an_engine_that_climbs_on_a_throttle_that_reads_closed_refutes_it_by_itself() 
             // No pull is left to compare with but those long before or after.
             let span_s = (whole.span_s.0 - 8.0, whole.span_s.1 + 8.0);
             let text = rewrite(&whole.text, &[], &["Throttle"], span_s, |_| percent.to_owned());
-            let log =
-                Danger::of(format!("{} at {percent} %", whole.title), whole.span_s, text, whole.rig.clone());
-            held += 1;
-            if !log.has_one() {
-                lost.push(log.title);
-            }
+            kept.look(&whole, &format!("at {percent} %"), text);
         }
     }
-    assert!(held >= 4 && lost.is_empty(), "{held}: {lost:#?}");
+    kept.all(4);
 }

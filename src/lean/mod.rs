@@ -9,6 +9,7 @@ mod beside;
 pub mod catalogue;
 mod caution;
 mod cell;
+mod closed_loop;
 pub mod constants;
 mod deconvolve;
 mod episode;
@@ -36,6 +37,10 @@ mod hard_pairs_test;
 mod injection_test;
 #[cfg(test)]
 mod limiter_test;
+#[cfg(test)]
+mod lost_load_test;
+#[cfg(test)]
+mod rewritten_test;
 #[cfg(test)]
 mod start_test;
 #[cfg(test)]
@@ -131,6 +136,10 @@ struct Known {
 const STOOD_STILL: &str =
     "the log stood still there: its rows repeat the last ones, and what the engine did is not known";
 
+/// Why an event may be one of part load.
+const LOAD_LOST: &str =
+    "nothing read the load there: the engine worked as under a full one, which part load may do as well";
+
 /// Rows in which the log stood still, with those after it whose gas was burnt meanwhile.
 fn copied(scene: &Scene<'_>) -> Vec<Range<usize>> {
     let places = scene.detection.places_on(scene.chain.channel);
@@ -168,6 +177,11 @@ fn settle(scene: &Scene<'_>, episode: &Episode, known: &Known, depth: usize, tol
     let harmless = treat_as(judgement.verdict) != TreatAs::Hazard;
     let judgement = if harmless && known.is_copied(&episode.rows(scene)) {
         judgement.left_open(STOOD_STILL)
+    } else if matches!(judgement.verdict, Verdict::Real | Verdict::Misfire)
+        && episode.regime == Regime::Load
+        && limit::load_lost(scene, &episode.frames)
+    {
+        judgement.left_open(LOAD_LOST)
     } else {
         judgement
     };

@@ -107,19 +107,27 @@ impl Scene<'_> {
     fn unread(&self, rows: &Range<usize>) -> impl Iterator<Item = Range<usize>> + '_ {
         let all = self.unread.get_or_init(|| {
             let places = self.detection.places_on(self.chain.channel);
-            places
-                .filter(|place| matches!(place.detector, "dropout" | "flat_line"))
-                .map(|place| place.rows)
-                .collect()
+            let places = places.filter(|place| matches!(place.detector, "dropout" | "flat_line"));
+            apart(places.map(|place| place.rows).collect())
         });
         let (start, end) = (rows.start, rows.end);
-        // Of those that begin before the end few last so long that they begin much earlier.
-        let next = all.partition_point(|lost| lost.start < end);
-        all[..next]
+        let first = all.partition_point(|lost| lost.end <= start);
+        all[first..]
             .iter()
-            .rev()
-            .take(8)
+            .take_while(move |lost| lost.start < end)
             .map(move |lost| lost.start.max(start)..lost.end.min(end))
-            .filter(|lost| lost.start < lost.end)
     }
+}
+
+/// Stretches that overlap or touch put together, ascending.
+fn apart(mut stretches: Vec<Range<usize>>) -> Vec<Range<usize>> {
+    stretches.sort_unstable_by_key(|stretch| stretch.start);
+    stretches.dedup_by(|next, before| {
+        let joins = next.start <= before.end;
+        if joins {
+            before.end = before.end.max(next.end);
+        }
+        joins
+    });
+    stretches
 }

@@ -6,7 +6,7 @@ use crate::detect::Finding;
 use crate::flag::Flag;
 
 /// A pull at a mixture from 4 s on, closed from 9 s to 11 s.
-fn pulled(rate_hz: f64, lambda: f64) -> Drive {
+pub(super) fn pulled(rate_hz: f64, lambda: f64) -> Drive {
     let mut drive = Drive::new(rate_hz);
     drive.gas = Box::new(move |t| match t {
         t if (4.0..9.0).contains(&t) => lambda,

@@ -1,10 +1,11 @@
 //! What the engine itself shows of its load: how fast it climbs and what it is fed. A throttle or manifold that tells of
-//! less while the engine pulls and is fed as at full load is wrong, and then the load is not known.
+//! less while the engine pulls and is fed as at full load is wrong, and then the load is not known. Where neither is read at
+//! all, an engine that climbs for longer than a blip is under a load that nothing says is a part of the full one.
 
 use super::constants as k;
 use super::evidence;
 use super::limit::{self, Load};
-use super::trace::{Scene, Witness, median};
+use super::trace::{Scene, Slope, Witness, median};
 use crate::log::Role;
 use crate::state::bit;
 
@@ -16,8 +17,8 @@ const MOST_PIECES: usize = 64;
 struct Piece {
     /// First and last moment, s.
     span_s: (f64, f64),
-    /// All of it at full load, or all of it at less.
-    full: bool,
+    /// All of it at full load, none of it, or not known.
+    load: Told,
     rpm: f64,
     /// What stands for the gear; null where it is not known.
     ratio: Option<f64>,
@@ -33,18 +34,39 @@ struct Piece {
     climbs_shut: bool,
 }
 
-/// Stretches in which the engine does what it does at full load, and what tells the load says less.
+/// A stretch in which the engine climbs for longer than a blip while nothing reads its load.
+struct Climb {
+    /// First and last moment, s.
+    span_s: (f64, f64),
+    /// Engine speed halfway, 1/min.
+    rpm: f64,
+    /// The most that its climb may be, 1/min per s.
+    most: f64,
+}
+
+/// Load of a piece as throttle and manifold tell it.
+#[derive(Clone, Copy, PartialEq)]
+enum Told {
+    Full,
+    Less,
+    Nothing,
+}
+
+/// Stretches in which the engine does what it does at full load, and what tells the load says less or is not read.
 #[derive(Default)]
 pub(super) struct Work {
     /// First and last moment of each, s, ascending.
     refuted_s: Vec<(f64, f64)>,
+    /// The same where it climbs, and what tells the load is not read.
+    climbs_s: Vec<(f64, f64)>,
 }
 
 impl Work {
     /// * `load`: as throttle and manifold tell it
-    pub(super) fn of(scene: &Scene<'_>, load: impl Fn(f64) -> Load) -> Self {
-        let pieces = pieces(scene, load);
-        let mut full: Vec<&Piece> = pieces.iter().filter(|piece| piece.full).collect();
+    /// * `lost`: whether the log has them, and neither is read
+    pub(super) fn of(scene: &Scene<'_>, load: impl Fn(f64) -> Load, lost: impl Fn(f64) -> bool) -> Self {
+        let (pieces, mut climbs) = pieces(scene, load, lost);
+        let mut full: Vec<&Piece> = pieces.iter().filter(|piece| piece.load == Told::Full).collect();
         full.sort_by(|a, b| a.rpm.total_cmp(&b.rpm));
         let follows = fuel_follows(&pieces);
         // The pull as it goes on: pieces of full load, and those that were shown to be it with the climb they were held to.
@@ -52,7 +74,7 @@ impl Work {
         let mut refuted_s = Vec::new();
         for piece in &pieces {
             pull.retain(|before| piece.span_s.0 - before.span_s.1 <= k::WORK_NEAR_S.value);
-            if piece.full {
+            if piece.load == Told::Full {
                 pull.push(piece.clone());
             } else if piece.climbs_shut || follows && piece.is_fed_like(&full) {
                 refuted_s.push(piece.span_s);
@@ -62,33 +84,54 @@ impl Work {
             }
         }
         // What the piece before began belongs to it: pieces begin where the clock has them, not where the load changes.
-        for span in &mut refuted_s {
-            span.0 -= 0.5 * k::PULL_WINDOW_S.value;
+        let early_s = 0.5 * k::PULL_WINDOW_S.value;
+        let begun = |span: (f64, f64)| (span.0 - early_s, span.1);
+        climbs.retain(|climb| climb.may_be_full(&full));
+        Self {
+            refuted_s: refuted_s.into_iter().map(begun).collect(),
+            climbs_s: climbs.into_iter().map(|climb| begun(climb.span_s)).collect(),
         }
-        Self { refuted_s }
     }
 
     /// Whether what the engine does at a time takes more than the load that is told.
     pub(super) fn refutes(&self, time_s: f64) -> bool {
-        let next = self.refuted_s.partition_point(|span| span.1 < time_s);
-        self.refuted_s.get(next).is_some_and(|span| span.0 <= time_s)
+        holds(&self.refuted_s, time_s)
+    }
+
+    /// Whether the engine climbs at a time for longer than a blip turns it up, while nothing tells its load.
+    pub(super) fn climbs(&self, time_s: f64) -> bool {
+        holds(&self.climbs_s, time_s)
+    }
+}
+
+/// Whether one of some stretches, which are of one length and ascend, holds a time.
+fn holds(spans: &[(f64, f64)], time_s: f64) -> bool {
+    let next = spans.partition_point(|span| span.1 < time_s);
+    spans.get(next).is_some_and(|span| span.0 <= time_s)
+}
+
+/// Some of the pieces at about an engine speed.
+///
+/// * `full`: by engine speed
+fn alike<'p>(full: &'p [&'p Piece], rpm: f64) -> impl Iterator<Item = &'p Piece> + use<'p> {
+    let from = full.partition_point(|other| other.rpm < rpm * (1.0 - k::WORK_RPM.value));
+    let to = full.partition_point(|other| other.rpm <= rpm * (1.0 + k::WORK_RPM.value));
+    let stride = (to - from).div_ceil(MOST_PIECES).max(1);
+    full[from..to].iter().copied().step_by(stride)
+}
+
+impl Climb {
+    /// Whether the engine may climb so at full load: in no gear of this log it climbs twice as fast there.
+    fn may_be_full(&self, full: &[&Piece]) -> bool {
+        let least = alike(full, self.rpm).filter_map(|piece| Some(piece.climb?.0)).min_by(f64::total_cmp);
+        least.is_none_or(|least| self.most >= k::PULL_FREE.value * least)
     }
 }
 
 impl Piece {
-    /// Some of the pieces at about this speed.
-    ///
-    /// * `full`: by engine speed
-    fn alike<'p>(&self, full: &'p [&'p Self]) -> impl Iterator<Item = &'p Self> + use<'p> {
-        let from = full.partition_point(|other| other.rpm < self.rpm * (1.0 - k::WORK_RPM.value));
-        let to = full.partition_point(|other| other.rpm <= self.rpm * (1.0 + k::WORK_RPM.value));
-        let stride = (to - from).div_ceil(MOST_PIECES).max(1);
-        full[from..to].iter().copied().step_by(stride)
-    }
-
     /// Whether it is fed as the engine usually is at full load.
     fn is_fed_like(&self, full: &[&Self]) -> bool {
-        let usual = || median(self.alike(full).filter_map(|other| other.fuel).collect());
+        let usual = || median(alike(full, self.rpm).filter_map(|other| other.fuel).collect());
         let fuel = self.fuel.filter(|fuel| *fuel > 0.0);
         fuel.is_some_and(|fuel| usual().is_some_and(|usual| fuel >= k::WORK_FUEL.value * usual))
     }
@@ -104,7 +147,7 @@ impl Piece {
                 && near(other.rpm, self.rpm, k::WORK_RPM.value)
                 && (self.ratio.is_none() || same(other))
         };
-        let alike: Vec<&Self> = self.alike(full).filter(same).collect();
+        let alike: Vec<&Self> = alike(full, self.rpm).filter(same).collect();
         let alike = if alike.is_empty() { pull.iter().filter(goes_on).collect() } else { alike };
         let usual = median(alike.iter().filter_map(|other| Some(other.climb?.0)).collect())?;
         // Torque goes with the charge: a manifold that is a little emptier explains a climb that is a little slower.
@@ -117,27 +160,35 @@ impl Piece {
 
 /// Whether the fuel of this log is less at less load: a channel that stands, or holds something else, tells nothing.
 fn fuel_follows(pieces: &[Piece]) -> bool {
-    let usual = |full: bool| {
-        let like = pieces.iter().filter(|piece| piece.full == full);
+    let usual = |load: Told| {
+        let like = pieces.iter().filter(|piece| piece.load == load);
         median(like.filter_map(|piece| piece.fuel).filter(|fuel| *fuel > 0.0).collect())
     };
-    usual(false).zip(usual(true)).is_some_and(|(less, full)| less < k::WORK_FUEL.value * full)
+    usual(Told::Less).zip(usual(Told::Full)).is_some_and(|(less, full)| less < k::WORK_FUEL.value * full)
 }
 
-/// The pieces of a log, which begin a quarter of a second apart.
-fn pieces(scene: &Scene<'_>, load: impl Fn(f64) -> Load) -> Vec<Piece> {
+/// The pieces of a log, which begin a quarter of a second apart, and stretches in which the engine climbs for longer than a
+/// blip while its load is not read.
+fn pieces(
+    scene: &Scene<'_>,
+    load: impl Fn(f64) -> Load,
+    lost: impl Fn(f64) -> bool,
+) -> (Vec<Piece>, Vec<Climb>) {
     let (Some(speed), Some(start_s), Some(end_s)) =
         (scene.witness(Role::EngineSpeed), scene.time_s.first(), scene.time_s.last())
     else {
-        return Vec::new();
+        return (Vec::new(), Vec::new());
     };
+    if limit::throttle(scene).is_none() && scene.manifold().is_none() {
+        return (Vec::new(), Vec::new());
+    }
     let length_s = k::PULL_WINDOW_S.value.max(4.2 * speed.period_s());
     let changes: Vec<usize> = scene.view.state.windows_of(bit::GEAR_CHANGE).map(|rows| rows.start).collect();
     let gears = !changes.is_empty();
     let (road, gear) = (scene.witness(Role::VehicleSpeed), scene.witness(Role::Gear));
     let manifold = scene.manifold();
     let (duty, width) = (scene.witness(Role::InjectorDuty), scene.witness(Role::InjectorPulseWidth));
-    let mut found = Vec::new();
+    let (mut found, mut climbs) = (Vec::new(), Vec::new());
     // Windows overlap: the one before asked for the load at most of the same moments.
     let mut asked: [Option<(f64, Load)>; 3] = [None; 3];
     let mut next = Some(*start_s);
@@ -150,10 +201,19 @@ fn pieces(scene: &Scene<'_>, load: impl Fn(f64) -> Load) -> Vec<Piece> {
             known.copied().unwrap_or_else(|| (time_s, load(time_s)))
         });
         asked = loads.map(Some);
-        let full = loads.iter().all(|(_, load)| *load == Load::Full);
-        if !full && !loads.iter().all(|(_, load)| matches!(load, Load::Part | Load::Closed)) {
-            continue;
+        if loads.iter().any(|(time_s, load)| *load != Load::Full && lost(*time_s)) {
+            climbs.extend(climb_from(scene, speed, at));
         }
+        let all = |told: fn(Load) -> bool| loads.iter().all(|(_, load)| told(*load));
+        let load = if all(|load| load == Load::Full) {
+            Told::Full
+        } else if all(|load| matches!(load, Load::Part | Load::Closed)) {
+            Told::Less
+        } else if all(|load| load == Load::Unknown) {
+            Told::Nothing
+        } else {
+            continue;
+        };
         let middle = |w: Witness<'_>| w.at(at + 0.5 * length_s, 0.5 * length_s);
         let Some(rpm) = middle(speed).filter(|rpm| *rpm > k::RUNNING_RPM.value) else { continue };
         let mut rows = scene.view.log.clock.rows_between(at, until);
@@ -163,17 +223,36 @@ fn pieces(scene: &Scene<'_>, load: impl Fn(f64) -> Load) -> Vec<Piece> {
         let per_cycle = duty.and_then(middle).map(|duty| duty / rpm);
         found.push(Piece {
             span_s: (at, until),
-            full,
+            load,
             rpm,
             changes: changes.partition_point(|row| scene.time_s[*row] < at),
             pressure: manifold.and_then(middle),
             ratio: evidence::gear_ratio(gears, road, gear, (at, until), rpm),
             climb: climb.map(|slope| (slope.per_s, slope.error)),
             fuel: per_cycle.or_else(|| width.and_then(middle)),
-            climbs_shut: !full && climbs_shut(scene, at),
+            climbs_shut: load == Told::Less && climbs_shut(scene, at),
         });
     }
-    found
+    (found, climbs)
+}
+
+/// The climb of the engine from a time on, where it lasts longer than a blip and goes on away from idle.
+fn climb_from(scene: &Scene<'_>, speed: Witness<'_>, start_s: f64) -> Option<Climb> {
+    let end_s = blip_end_s(speed, start_s);
+    let (low, high) = speed.range(start_s, end_s)?;
+    let away = low >= k::RUNNING_RPM.value && high >= scene.idle_rpm() + k::OVER_RUN_RPM.value;
+    let slope = speed.slope(start_s, end_s).filter(|slope| away && climbs(slope))?;
+    Some(Climb { span_s: (start_s, end_s), rpm: 0.5 * (low + high), most: slope.per_s + 2.0 * slope.error })
+}
+
+/// The first moment at which what began at another lasts longer than a blip, with five readings of engine speed, s.
+fn blip_end_s(speed: Witness<'_>, start_s: f64) -> f64 {
+    start_s + k::BLIP_S.value.max(4.2 * speed.period_s())
+}
+
+/// Whether engine speed climbs as no engine does by chance.
+fn climbs(slope: &Slope) -> bool {
+    slope.per_s - 2.0 * slope.error > k::PULL_CLIMB.value
 }
 
 /// Whether the engine climbs for longer than a blip turns it up, from a time on, while its throttle reads closed: that is
@@ -183,16 +262,14 @@ pub(super) fn climbs_shut(scene: &Scene<'_>, start_s: f64) -> bool {
     let (Some(speed), Some(throttle)) = (scene.witness(Role::EngineSpeed), limit::throttle(scene)) else {
         return false;
     };
-    let end_s = start_s + k::BLIP_S.value.max(4.2 * speed.period_s());
+    let end_s = blip_end_s(speed, start_s);
     let high = |w: Option<Witness<'_>>| Some(w?.range(start_s, end_s)?.1);
     let idle_rpm = scene.idle_rpm();
     let starts = || speed.range(start_s, end_s).is_none_or(|(low, _)| low < idle_rpm + k::OVER_RUN_RPM.value);
-    let climbs = || {
-        let slope = speed.slope(start_s, end_s);
-        slope.is_some_and(|slope| slope.per_s - 2.0 * slope.error > k::PULL_CLIMB.value)
+    let drawn = || {
+        high(scene.manifold()).is_some_and(|pa| pa <= k::LOW_MANIFOLD_SHARE.value * scene.ambient_pa)
+            && !manifold_stands(scene, start_s, end_s)
     };
-    let drawn =
-        || high(scene.manifold()).is_some_and(|pa| pa <= k::LOW_MANIFOLD_SHARE.value * scene.ambient_pa);
     let unfed = || high(scene.witness(Role::InjectorDuty)).is_some_and(|duty| duty <= k::DUTY_ZERO.value);
     let turned = || {
         let mut rows = scene.view.log.clock.rows_between(start_s, end_s);
@@ -200,8 +277,31 @@ pub(super) fn climbs_shut(scene: &Scene<'_>, start_s: f64) -> bool {
     };
     high(Some(throttle)).is_some_and(|opened| opened < k::CLOSED_THROTTLE.value)
         && !starts()
-        && climbs()
+        && speed.slope(start_s, end_s).is_some_and(|slope| climbs(&slope))
         && !drawn()
         && !unfed()
         && !turned()
+}
+
+/// Whether manifold pressure reads one and the same value around some time over more of engine speed than a closed throttle
+/// lets it: through one that is nearly shut air flows as fast as sound, so that pressure times speed stays the same. A sensor
+/// that stands does not show that the manifold is empty.
+pub(super) fn manifold_stands(scene: &Scene<'_>, start_s: f64, end_s: f64) -> bool {
+    let (Some(manifold), Some(speed)) = (scene.manifold(), scene.witness(Role::EngineSpeed)) else {
+        return false;
+    };
+    let reach_s = k::STANDS_REACH_S.value;
+    [(reach_s, reach_s), (reach_s, 0.0), (0.0, reach_s), (0.0, 0.0)].into_iter().any(|(before_s, after_s)| {
+        let (from_s, to_s) = (start_s - before_s, end_s + after_s);
+        let mut readings = manifold.readings(from_s, to_s).map(|(_, value)| value);
+        let Some(first) = readings.next() else { return false };
+        let step = manifold.channel.resolution();
+        let fine = step <= 0.5 * (k::STANDS_SPEED.value - 1.0) * first;
+        let count =
+            fine.then(|| readings.try_fold(1, |n, pa| ((pa - first).abs() <= 0.5 * step).then_some(n + 1)));
+        count.flatten().is_some_and(|count| count >= 5)
+            && speed
+                .range(from_s, to_s)
+                .is_some_and(|(low, high)| low >= k::RUNNING_RPM.value && high >= k::STANDS_SPEED.value * low)
+    })
 }

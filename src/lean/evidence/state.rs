@@ -56,10 +56,17 @@ pub(super) fn opening(case: &Case<'_, '_>) -> (Opening, Option<f64>) {
             None => (Opening::Unknown, None),
         };
     }
+    let stands = || work::manifold_stands(case.scene, from, case.gas_end_s);
     let pressure = case.scene.manifold().filter(usable).and_then(|w| w.median(from, until));
     let ambient = case.scene.ambient_pa;
     let opening = match pressure {
-        Some(pressure) if pressure < k::CLOSED_MANIFOLD_SHARE.value * ambient => Opening::Closed,
+        Some(pressure) if pressure < k::CLOSED_MANIFOLD_SHARE.value * ambient => {
+            if stands() {
+                Opening::Unknown
+            } else {
+                Opening::Closed
+            }
+        }
         Some(pressure) if pressure > k::LOW_MANIFOLD_SHARE.value * ambient => Opening::Open,
         _ => Opening::Unknown,
     };
@@ -229,9 +236,11 @@ fn throttle_closed(case: &Case<'_, '_>, opening: Opening, throttle: Option<f64>)
                     Reading::seen(percent, "%", "throttle closed at idle speed: fuel is not cut there")
                 });
             }
+            let until = case.gas_end_s.max(case.gas_start_s + 0.1);
             let manifold = scene
                 .manifold()
-                .and_then(|w| w.median(case.gas_start_s, case.gas_end_s.max(case.gas_start_s + 0.1)));
+                .and_then(|w| w.median(case.gas_start_s, until))
+                .filter(|_| !work::manifold_stands(scene, case.gas_start_s, until));
             let proof = covered(case, |time| shut(scene, time));
             match manifold {
                 Some(pressure) if pressure > k::LOW_MANIFOLD_SHARE.value * scene.ambient_pa => {
