@@ -270,7 +270,10 @@ pub(super) fn climbs_shut(scene: &Scene<'_>, start_s: f64) -> bool {
         high(scene.manifold()).is_some_and(|pa| pa <= k::LOW_MANIFOLD_SHARE.value * scene.ambient_pa)
             && !manifold_stands(scene, start_s, end_s)
     };
-    let unfed = || high(scene.witness(Role::InjectorDuty)).is_some_and(|duty| duty <= k::DUTY_ZERO.value);
+    let unfed = || {
+        let injection = evidence::Injection::of(scene);
+        injection.is_some_and(|one| high(Some(one.witness)).is_some_and(|most| one.is_shut(most)))
+    };
     let turned = || {
         let mut rows = scene.view.log.clock.rows_between(start_s, end_s);
         rows.any(|row| scene.view.state.has(row, bit::GEAR_CHANGE | bit::UNLOAD))
