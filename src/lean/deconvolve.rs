@@ -38,11 +38,20 @@ pub(super) fn likeliest_gas(scene: &Scene<'_>, index: usize) -> Option<f64> {
     renewed_gas(scene, index, 0.0)
 }
 
-/// The same, richer by one deviation of its noise. On the way down from the end stop the gas was at least as rich: behind
-/// the stop the sensor was leaner than it reads, and had further to come.
+/// The same, richer by one deviation of its noise.
 pub(super) fn gas_beyond_noise(scene: &Scene<'_>, index: usize) -> Option<f64> {
     renewed_gas(scene, index, 1.0)
-        .or_else(|| gas_from_stop(scene, index, 1.0, scene.chain.lean_to_rich.tau_s))
+}
+
+/// The least that the gas of a frame on the way down from the end stop was, phi, richer by one deviation of its noise: behind
+/// the stop the sensor was leaner than it reads, and had further to come. Null elsewhere.
+pub(super) fn gas_beyond_stop(scene: &Scene<'_>, index: usize) -> Option<f64> {
+    gas_from_stop(scene, index, 1.0, scene.chain.lean_to_rich.tau_s)
+}
+
+/// The same by the fastest healthy sensor, without noise.
+pub(super) fn least_gas_beyond_stop(scene: &Scene<'_>, index: usize) -> Option<f64> {
+    gas_from_stop(scene, index, 0.0, Response::prior().quantile(0.025))
 }
 
 fn renewed_gas(scene: &Scene<'_>, index: usize, sigmas: f64) -> Option<f64> {
@@ -89,8 +98,7 @@ pub(super) fn slowest_gas_beyond_noise(scene: &Scene<'_>, index: usize) -> Optio
 /// The least that the gas of a frame on the way to richer must have been, phi: what the fastest healthy sensor would have
 /// needed, whatever this log says of its own.
 pub(super) fn least_gas(scene: &Scene<'_>, index: usize) -> Option<f64> {
-    let tau_s = Response::prior().quantile(0.025);
-    gas_phi(scene, index, 0.0, tau_s).or_else(|| gas_from_stop(scene, index, 0.0, tau_s))
+    gas_phi(scene, index, 0.0, Response::prior().quantile(0.025))
 }
 
 /// Gas of a frame, phi, richer by a number of deviations of the noise, for a time constant to richer gas.

@@ -96,6 +96,7 @@ fn near_limit(case: &Case<'_, '_>, cause: Cause, found: &[Range<usize>]) -> bool
             .take_while(|frame| frame.time_s <= settled_s + k::BEFORE_S.value)
             .filter(|frame| frame.time_s >= settled_s)
             .filter(of_load)
+            .take(3)
             .map(|frame| frame.lambda)
             .collect()
     };

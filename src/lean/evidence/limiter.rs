@@ -91,8 +91,12 @@ fn climb(scene: &Scene<'_>, stroke: &Stroke) -> Option<Climb> {
     let richest = |gas: fn(&Scene<'_>, usize) -> Option<f64>| {
         (first..last).filter_map(|index| gas(scene, index)).reduce(f64::max)
     };
-    let likeliest = richest(deconvolve::gas_beyond_noise)?;
-    Some(Climb { turns_s: stroke.turns_s, lasts_s, likeliest, least: richest(deconvolve::least_gas) })
+    // What the way down from the end stop shows is a bound from below: it may speak for the engine, never against it.
+    let raised =
+        |gas: Option<f64>, bound: Option<f64>| gas.map(|gas| bound.map_or(gas, |bound| gas.max(bound)));
+    let likeliest = raised(richest(deconvolve::gas_beyond_noise), richest(deconvolve::gas_beyond_stop))?;
+    let least = raised(richest(deconvolve::least_gas), richest(deconvolve::least_gas_beyond_stop));
+    Some(Climb { turns_s: stroke.turns_s, lasts_s, likeliest, least })
 }
 
 /// Richest gas of a climb at the ceiling through whose second half the reading stays at its end stop, phi: had the engine
