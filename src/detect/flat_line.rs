@@ -193,11 +193,16 @@ impl Detector for FlatLine {
                 run.held_s >= shortest_s && run.frames as f64 >= fewest && !stops.contain(run.value)
             })
             .filter_map(|run| {
-                let lively = liveliness(channel, view, &readings, &run.rows).or_else(|| {
-                    // What stands through a change of load and back answers to the noise of every state.
-                    let any = LIVE.contains(&channel.role) && outlasts_load(view, &run.rows);
-                    any.then(|| liveliness_while_running(channel, view, &readings, &run.rows)).flatten()
-                })?;
+                let own = liveliness(channel, view, &readings, &run.rows);
+                // What stands through a change of load answers to the liveliest of its states: on an over-run a mixture
+                // rests at its end stop.
+                let any = LIVE.contains(&channel.role) && outlasts_load(view, &run.rows);
+                let running =
+                    any.then(|| liveliness_while_running(channel, view, &readings, &run.rows)).flatten();
+                let lively = own
+                    .into_iter()
+                    .chain(running)
+                    .max_by(|a, b| a.sigma_over_q.total_cmp(&b.sigma_over_q))?;
                 // The cheap tests first: a log has a run of a few equal readings every second.
                 if lively.sigma_over_q < limits.get(&SIGMA) || lively.log10_share(run.frames) > bar {
                     return None;
