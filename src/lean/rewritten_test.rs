@@ -70,14 +70,7 @@ impl Danger {
         span_s: (f64, f64),
         cell: impl Fn(&str) -> String,
     ) -> Self {
-        let text = include_str!("../../datasets/hill_climb_demo.csv");
-        let text = rewrite(text, without, columns, span_s, cell);
-        Self::of(
-            format!("demo, {columns:?} without {without:?} {span_s:?}"),
-            (52.2, 54.4),
-            text,
-            Rig::default(),
-        )
+        Self::demo_as("demo", str::to_owned, without, columns, span_s, cell)
     }
 
     /// The same with a pedal in place of the throttle.
@@ -87,10 +80,21 @@ impl Danger {
         span_s: (f64, f64),
         cell: impl Fn(&str) -> String,
     ) -> Self {
-        let text = include_str!("../../datasets/hill_climb_demo.csv")
-            .replace("Throttle Position", "Accelerator Pedal");
+        let pedal = |text: &str| text.replace("Throttle Position", "Accelerator Pedal");
+        Self::demo_as("demo with a pedal", pedal, without, columns, span_s, cell)
+    }
+
+    fn demo_as(
+        name: &str,
+        made: impl Fn(&str) -> String,
+        without: &[&str],
+        columns: &[&str],
+        span_s: (f64, f64),
+        cell: impl Fn(&str) -> String,
+    ) -> Self {
+        let text = made(include_str!("../../datasets/hill_climb_demo.csv"));
         let text = rewrite(&text, without, columns, span_s, cell);
-        let title = format!("demo with a pedal, {columns:?} without {without:?} {span_s:?}");
+        let title = format!("{name}, {columns:?} without {without:?} {span_s:?}");
         Self::of(title, (52.2, 54.4), text, Rig::default())
     }
 

@@ -11,24 +11,24 @@ use crate::rig::{self, Rig};
 /// A pull from 3000 rpm: cruise until 2 s, full load until 10 s, lift, over-run until 13 s, cruise.
 ///
 /// Gas follows `gas` (in lambda, by time) where it answers, else the plan; the sensor lags by 70 ms.
-struct Pull {
-    rate_hz: f64,
-    seconds: f64,
-    noise: f64,
-    step: f64,
-    clip: f64,
-    rest: Option<f64>,
-    gas: Box<dyn Fn(f64) -> Option<f64>>,
-    logged: Box<dyn Fn(f64, f64) -> f64>,
-    rail_pa: Box<dyn Fn(f64) -> f64>,
-    duty: Box<dyn Fn(f64) -> Option<f64>>,
-    torque: Box<dyn Fn(f64) -> f64>,
-    throttle: Box<dyn Fn(f64) -> f64>,
-    channels: Vec<Role>,
+pub(super) struct Pull {
+    pub(super) rate_hz: f64,
+    pub(super) seconds: f64,
+    pub(super) noise: f64,
+    pub(super) step: f64,
+    pub(super) clip: f64,
+    pub(super) rest: Option<f64>,
+    pub(super) gas: Box<dyn Fn(f64) -> Option<f64>>,
+    pub(super) logged: Box<dyn Fn(f64, f64) -> f64>,
+    pub(super) rail_pa: Box<dyn Fn(f64) -> f64>,
+    pub(super) duty: Box<dyn Fn(f64) -> Option<f64>>,
+    pub(super) torque: Box<dyn Fn(f64) -> f64>,
+    pub(super) throttle: Box<dyn Fn(f64) -> f64>,
+    pub(super) channels: Vec<Role>,
 }
 
 impl Pull {
-    fn new(rate_hz: f64) -> Self {
+    pub(super) fn new(rate_hz: f64) -> Self {
         Self {
             rate_hz,
             seconds: 16.0,
@@ -62,17 +62,17 @@ impl Pull {
         }
     }
 
-    fn only(mut self, roles: &[Role]) -> Self {
+    pub(super) fn only(mut self, roles: &[Role]) -> Self {
         self.channels.retain(|role| roles.contains(role));
         self
     }
 
-    fn without(mut self, role: Role) -> Self {
+    pub(super) fn without(mut self, role: Role) -> Self {
         self.channels.retain(|r| *r != role);
         self
     }
 
-    fn bench(&self) -> Bench {
+    pub(super) fn bench(&self) -> Bench {
         let mut noise = Noise::new(11);
         let fine_s = 0.001;
         let every = (1.0 / (self.rate_hz * fine_s)).round() as usize;
@@ -158,7 +158,7 @@ impl Pull {
         })
     }
 
-    fn events(&self) -> Vec<LeanEvent> {
+    pub(super) fn events(&self) -> Vec<LeanEvent> {
         let mut bench = self.bench();
         bench.state = crate::state::judge(&bench.log, &bench.rig);
         bench.state.throttle_full = bench.state.throttle_full.or(Some(1.0));
@@ -169,7 +169,7 @@ impl Pull {
     }
 
     /// The one event that starts between two times.
-    fn event(&self, from: f64, to: f64) -> LeanEvent {
+    pub(super) fn event(&self, from: f64, to: f64) -> LeanEvent {
         let events = self.events();
         let found: Vec<_> = events.iter().filter(|e| (from..to).contains(&e.start_s)).collect();
         assert_eq!(found.len(), 1, "{:#?}", events.iter().map(brief).collect::<Vec<_>>());
@@ -177,7 +177,7 @@ impl Pull {
     }
 }
 
-fn brief(e: &LeanEvent) -> String {
+pub(super) fn brief(e: &LeanEvent) -> String {
     format!(
         "{:.2}-{:.2} peak {:.2} {} {:?} {} | {} | {}",
         e.start_s,
@@ -509,102 +509,4 @@ fn the_same_row_without_its_second_proof_stays_a_hazard() {
         assert!((event.start_s - 37.08).abs() < 0.05, "{what}: {}", brief(event));
         assert_eq!(event.treat_as, TreatAs::Hazard, "{what}: {}", brief(event));
     }
-}
-
-/// Two pulls through the same speeds; in the second the reading stands at `value` from 13.5 to 17 s.
-fn standing(value: f64, rest: f64, torque: f64) -> Pull {
-    let mut pull = Pull::new(20.0);
-    pull.seconds = 24.0;
-    pull.rest = Some(rest);
-    pull.throttle = Box::new(|t| {
-        if (2.0..8.0).contains(&t) || (12.0..20.0).contains(&t) {
-            1.0
-        } else if (8.0..12.0).contains(&t) {
-            0.0
-        } else {
-            0.2
-        }
-    });
-    pull.torque = Box::new(move |t| if (13.5..17.0).contains(&t) { torque } else { 1.0 });
-    pull.logged = Box::new(move |t, lambda| {
-        if t < 1.5 {
-            rest
-        } else if (13.5..17.0).contains(&t) {
-            value
-        } else {
-            lambda
-        }
-    });
-    pull.only(&[Role::EngineSpeed, Role::Throttle, Role::ManifoldPressure])
-}
-
-#[test]
-fn a_restart_at_the_end_stop_is_told_by_an_engine_that_pulls_and_by_nothing_less() {
-    let event = standing(1.36, 1.36, 1.0).event(13.0, 14.0);
-    assert_eq!((event.verdict, &*event.cause), (Verdict::Artefact, "controller_reset"), "{}", brief(&event));
-    let pulls = event.evidence.iter().find(|e| e.name == "pulls_on").expect("every feature is listed");
-    assert!((pulls.value.expect("a share of torque") - 100.0).abs() < 10.0, "{}", pulls.text);
-    // Half of the cylinders dead: 0.80 reads 1.6, the end stop, and half of the torque is gone.
-    for torque in [0.4, 0.5, 0.6, 0.75] {
-        for event in standing(1.36, 1.36, torque).events() {
-            let inside = event.start_s < 17.0 && event.end_s > 13.5;
-            assert!(!inside || event.treat_as == TreatAs::Hazard, "{torque} {}", brief(&event));
-        }
-    }
-    // Without engine speed nothing contradicts the reading.
-    for event in standing(1.36, 1.36, 1.0).without(Role::EngineSpeed).events() {
-        let inside = event.start_s < 17.0 && event.end_s > 13.5;
-        assert!(!inside || event.treat_as == TreatAs::Hazard, "{}", brief(&event));
-    }
-}
-
-#[test]
-fn a_restart_is_proven_only_as_far_as_other_pulls_reach() {
-    // From 17.3 s the engine turns faster than in the other pull: nothing says that it still fires.
-    let mut pull = standing(1.36, 1.36, 1.0);
-    pull.logged = Box::new(|t, lambda| if t < 1.5 || (13.5..19.9).contains(&t) { 1.36 } else { lambda });
-    let events = pull.events();
-    let at = |t: f64| events.iter().find(|e| e.start_s <= t && e.end_s >= t).expect("lean all the way");
-    assert_eq!(at(15.0).cause, "controller_reset", "{}", brief(at(15.0)));
-    assert_eq!(at(19.5).treat_as, TreatAs::Hazard, "{}", brief(at(19.5)));
-}
-
-#[test]
-fn a_restart_hides_what_the_engine_burnt_as_load_came_on() {
-    let mut pull = standing(1.36, 1.36, 1.0);
-    pull.logged = Box::new(|t, lambda| if t < 1.5 || (11.0..16.5).contains(&t) { 1.36 } else { lambda });
-    let events = pull.events();
-    let at = |t: f64| events.iter().find(|e| e.start_s <= t && e.end_s >= t).expect("lean all the way");
-    // The throttle opens at 12 s.
-    assert_eq!(at(12.6).treat_as, TreatAs::Hazard, "{}", brief(at(12.6)));
-    assert!(at(12.6).because.contains("load came on"), "{}", brief(at(12.6)));
-    assert_eq!(at(15.0).cause, "controller_reset", "{}", brief(at(15.0)));
-}
-
-#[test]
-fn a_value_that_stands_under_load_is_no_measurement_and_no_proof_that_the_engine_burnt_well() {
-    // At lambda 1 a lean mixture costs no torque, so that nothing tells the pull under it from starvation.
-    let event = |value: f64| {
-        let events = standing(value, 1.0, 1.0).events();
-        let event = events.into_iter().find(|e| e.start_s < 14.0 && e.end_s > 16.0).expect("the run");
-        assert_eq!(event.treat_as, TreatAs::Hazard, "{}", brief(&event));
-        assert!(event.because.contains("no torque says"), "{}", event.because);
-        event
-    };
-    let likelier = |event: &LeanEvent, first: &str, second: &str| {
-        event.posterior.get(first) > event.posterior.get(second)
-    };
-    assert!(likelier(&event(1.0), "controller_reset", "stale_link"));
-    assert!(likelier(&event(0.95), "stale_link", "controller_reset"));
-}
-
-#[test]
-fn a_quiet_channel_that_stands_proves_nothing() {
-    let mut pull = standing(0.95, 1.0, 1.0);
-    pull.noise = 0.0002;
-    let events = pull.events();
-    let event = events.iter().find(|e| e.start_s < 14.0 && e.end_s > 16.0).expect("the run");
-    assert_eq!(event.treat_as, TreatAs::Hazard, "{}", brief(event));
-    let stale = event.evidence.iter().find(|e| e.name == "stale_run").expect("every feature is listed");
-    assert!(!stale.evaluated && stale.log10_lr == 0.0, "{}", stale.text);
 }
