@@ -84,13 +84,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
             }
             // Help and version are no errors; a reader that went away is none either.
             let printed = error.print().and_then(|()| io::stdout().flush()).map_err(Failure::from);
-            return printed.map_or_else(
-                |failure| {
-                    failure.print();
-                    ExitCode::from(failure.code())
-                },
-                |()| ExitCode::SUCCESS,
-            );
+            return printed.map_or_else(|failure| failed(&failure), |()| ExitCode::SUCCESS);
         }
     };
     bound_threads();
@@ -102,11 +96,14 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     match ended {
         Ok(Ending::Done) => ExitCode::SUCCESS,
         Ok(Ending::Withheld) => ExitCode::from(3),
-        Err(failure) => {
-            failure.print();
-            ExitCode::from(failure.code())
-        }
+        Err(failure) => failed(&failure),
     }
+}
+
+/// Says what failed, and the exit code of it.
+fn failed(failure: &Failure) -> ExitCode {
+    failure.print();
+    ExitCode::from(failure.code())
 }
 
 /// Threads that `RAYON_NUM_THREADS` may ask for (assumed: no machine for logs has more cores); thousands would only wait

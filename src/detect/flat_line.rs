@@ -124,11 +124,11 @@ static META: Meta = Meta {
     needs: &[],
     method: "Runs of exactly equal values, counted in fresh readings (a slow link repeats each value in many rows by \
              design). How lively the channel is comes from the readings around the run, in the same operating \
-             state, or in any state for a channel that stands through a change of load: their noise over the resolution, and how often two in a row are equal. From both follows the \
-             probability of the run; the larger one counts, times the number of readings of the log. A run is \
-             flagged when that is below `chance`, it has at least `frames` readings and lasts `hold_s`, noise is at least \
-             `sigma_over_q`, and another live channel (engine speed, manifold pressure) moves meanwhile. Lambda and \
-             engine speed are then bad, from the second reading of the run on: the first one and the one it lands \
+             state, or in the liveliest for a channel that stands through a change of load: their noise over \
+             the resolution, and how often two in a row are equal. From both follows the probability of the run; the larger \
+             one counts, times the number of readings of the log. A run is flagged when that is below `chance`, it has at \
+             least `frames` readings and lasts `hold_s`, noise is at least `sigma_over_q`, and another live \
+             channel (engine speed, manifold pressure) moves meanwhile. Lambda and engine speed are then bad, from the second reading of the run on: the first one and the one it lands \
              on are real. A channel that never changes in a working log of `dead_s` is suspect. In a log of no engine, \
              where neither noise nor another channel can speak, a run of 100 readings or more is suspect when it is ten \
              times longer than any other and the channel seldom repeats itself; there a gap does not end it.",

@@ -195,15 +195,7 @@ fn span_s(finding: &Finding) -> (f64, f64) {
 
 /// Time that stretches cover together, s: where two overlap it counts once.
 fn covered_s(places: impl Iterator<Item = (f64, f64)>) -> f64 {
-    let mut places: Vec<(f64, f64)> = places.collect();
-    places.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let mut until_s = f64::NEG_INFINITY;
-    let mut sum_s = 0.0;
-    for (start_s, end_s) in places {
-        sum_s += (end_s - start_s.max(until_s)).max(0.0);
-        until_s = until_s.max(end_s);
-    }
-    sum_s
+    apart(places).iter().map(|place| place.1 - place.0).sum()
 }
 
 #[cfg(test)]

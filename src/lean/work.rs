@@ -238,20 +238,20 @@ fn pieces(
 
 /// The climb of the engine from a time on, where it lasts longer than a blip and goes on away from idle.
 fn climb_from(scene: &Scene<'_>, speed: Witness<'_>, start_s: f64) -> Option<Climb> {
-    let end_s = blip_end_s(speed, start_s);
+    let end_s = start_s + beyond_blip_s(speed);
     let (low, high) = speed.range(start_s, end_s)?;
     let away = low >= k::RUNNING_RPM.value && high >= scene.idle_rpm() + k::OVER_RUN_RPM.value;
     let slope = speed.slope(start_s, end_s).filter(|slope| away && climbs(slope))?;
     Some(Climb { span_s: (start_s, end_s), rpm: 0.5 * (low + high), most: slope.per_s + 2.0 * slope.error })
 }
 
-/// The first moment at which what began at another lasts longer than a blip, with five readings of engine speed, s.
-fn blip_end_s(speed: Witness<'_>, start_s: f64) -> f64 {
-    start_s + k::BLIP_S.value.max(4.2 * speed.period_s())
+/// How long what lasts longer than a blip must be, with five readings of engine speed, s.
+pub(super) fn beyond_blip_s(speed: Witness<'_>) -> f64 {
+    k::BLIP_S.value.max(4.2 * speed.period_s())
 }
 
 /// Whether engine speed climbs as no engine does by chance.
-fn climbs(slope: &Slope) -> bool {
+pub(super) fn climbs(slope: &Slope) -> bool {
     slope.per_s - 2.0 * slope.error > k::PULL_CLIMB.value
 }
 
@@ -262,7 +262,7 @@ pub(super) fn climbs_shut(scene: &Scene<'_>, start_s: f64) -> bool {
     let (Some(speed), Some(throttle)) = (scene.witness(Role::EngineSpeed), limit::throttle(scene)) else {
         return false;
     };
-    let end_s = blip_end_s(speed, start_s);
+    let end_s = start_s + beyond_blip_s(speed);
     let high = |w: Option<Witness<'_>>| Some(w?.range(start_s, end_s)?.1);
     let idle_rpm = scene.idle_rpm();
     let starts = || speed.range(start_s, end_s).is_none_or(|(low, _)| low < idle_rpm + k::OVER_RUN_RPM.value);

@@ -6,6 +6,7 @@
 use crate::lean::constants as k;
 use crate::lean::limit;
 use crate::lean::trace::{Scene, Witness};
+use crate::lean::work;
 use crate::log::Role;
 use crate::state::bit;
 
@@ -90,14 +91,14 @@ fn burns<'s>(scene: &'s Scene<'_>, from_s: f64, to_s: f64) -> impl Iterator<Item
 /// Whether the engine climbs for longer than a change of gear turns it up, somewhere in a stretch.
 fn climbs(scene: &Scene<'_>, from_s: f64, to_s: f64) -> bool {
     let Some(speed) = scene.witness(Role::EngineSpeed) else { return false };
-    let length_s = k::BLIP_S.value.max(4.2 * speed.period_s());
+    let length_s = work::beyond_blip_s(speed);
     let mut next = Some(from_s + k::SKEW_S.value.max(speed.skew_s()));
     while let Some(at_s) = next.filter(|at_s| at_s + length_s <= to_s) {
         next = scene.next_window(at_s, 0.5 * length_s);
         let mut rows = scene.view.log.clock.rows_between(at_s, at_s + length_s);
         let odd = bit::GEAR_CHANGE | bit::UNLOAD | bit::LIMITER;
         let slope = speed.slope(at_s, at_s + length_s);
-        if slope.is_some_and(|slope| slope.per_s - 2.0 * slope.error > k::PULL_CLIMB.value)
+        if slope.is_some_and(|slope| work::climbs(&slope))
             && !rows.any(|row| scene.view.state.has(row, odd))
             && ![at_s, at_s + length_s].into_iter().any(|time_s| turned(scene, time_s))
         {

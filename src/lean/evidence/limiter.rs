@@ -1,5 +1,7 @@
 //! What burnt between the cuts of a limiter, and whether anything at the ceiling was cut at all.
 
+use std::ops::Range;
+
 use super::Case;
 use super::speed::{Stroke, all_strokes, strokes};
 use crate::lean::constants as k;
@@ -84,12 +86,9 @@ fn climb(scene: &Scene<'_>, stroke: &Stroke) -> Option<Climb> {
     if lasts_s.is_nan() || lasts_s > k::MERGE_CUT_S.value {
         return None;
     }
-    let late_s = scene.delay_s(stroke.turns_s);
-    let second_half_s = stroke.climbs_s.midpoint(stroke.turns_s);
-    let first = scene.frames.partition_point(|f| f.time_s < second_half_s + late_s);
-    let last = scene.frames.partition_point(|f| f.time_s <= stroke.turns_s + late_s + scene.period_s);
+    let frames = second_half(scene, stroke);
     let richest = |gas: fn(&Scene<'_>, usize) -> Option<f64>| {
-        (first..last).filter_map(|index| gas(scene, index)).reduce(f64::max)
+        frames.clone().filter_map(|index| gas(scene, index)).reduce(f64::max)
     };
     // What the way down from the end stop shows is a bound from below: it may speak for the engine, never against it.
     let raised =
@@ -99,18 +98,23 @@ fn climb(scene: &Scene<'_>, stroke: &Stroke) -> Option<Climb> {
     Some(Climb { turns_s: stroke.turns_s, lasts_s, likeliest, least })
 }
 
+/// Frames that show the gas of the second half of a climb.
+fn second_half(scene: &Scene<'_>, stroke: &Stroke) -> Range<usize> {
+    let late_s = scene.delay_s(stroke.turns_s);
+    let from_s = stroke.climbs_s.midpoint(stroke.turns_s) + late_s;
+    let to_s = stroke.turns_s + late_s + scene.period_s;
+    scene.frames.partition_point(|f| f.time_s < from_s)..scene.frames.partition_point(|f| f.time_s <= to_s)
+}
+
 /// Richest gas of a climb at the ceiling through whose second half the reading stays at its end stop, phi: had the engine
 /// burnt within the limit, even the slowest sensor believed in would have left it. Null where it left it, or was not read.
 fn stays_at_stop(scene: &Scene<'_>, stroke: &Stroke) -> Option<f64> {
-    let late_s = scene.delay_s(stroke.turns_s);
-    let second_half_s = stroke.climbs_s.midpoint(stroke.turns_s);
-    let first = scene.frames.partition_point(|f| f.time_s < second_half_s + late_s);
-    let last = scene.frames.partition_point(|f| f.time_s <= stroke.turns_s + late_s + scene.period_s);
-    let inside = scene.frames.get(first..last)?;
+    let inside = scene.frames.get(second_half(scene, stroke))?;
     let latest = inside.last().filter(|_| inside.iter().all(|frame| frame.clipped))?;
     // The engine turned within a sample of its speed.
     let speed_period_s = scene.witness(Role::EngineSpeed)?.period_s();
     let doubt_s = scene.delay_doubt_s(latest.time_s) + speed_period_s;
+    let late_s = scene.delay_s(stroke.turns_s);
     let burnt_s = latest.time_s.min(stroke.turns_s + late_s) - late_s;
     let lasts_s = burnt_s - stroke.climbs_s - doubt_s;
     deconvolve::gas_at_stop(scene, latest, lasts_s)
