@@ -19,6 +19,7 @@ pub mod reliance;
 pub mod response;
 pub mod standstill;
 pub mod suite;
+mod unnamed;
 pub mod verdicts;
 pub mod weighted;
 

@@ -5,6 +5,7 @@ use std::ops::Range;
 
 use super::matching::{Fate, Over, Tolerance, fate, over};
 use super::suite::{Load, Plan, plan};
+use super::unnamed;
 use super::verdicts::is_danger;
 use crate::audit::{Audited, audit};
 use crate::detect::{self, Detection, Stage, View, place};
@@ -192,6 +193,9 @@ pub struct Outcome {
     /// How near the log of a danger comes to each event over nothing that is treated as one, where the log knows the load;
     /// events with no gas burnt under load beside them are left out.
     pub alarms: Vec<Apart>,
+    /// Artefacts, cuts and misfires that physics can tell and that were not named: place among `truth`, and whether they
+    /// are alike to a danger.
+    pub unnamed: Vec<(usize, bool)>,
     /// Why the log could not be audited; null when it could.
     pub failed: Option<String>,
 }
@@ -245,6 +249,7 @@ pub fn judge_plan(seed: u64, plan: Plan) -> Outcome {
             outcome.failed = audited.document.lean_not_evaluated;
             outcome.sights = sights(&outcome, &run);
             outcome.alarms = alarms(&outcome, &run);
+            outcome.unnamed = unnamed::measure(&outcome, &run);
         }
     }
     outcome
@@ -311,6 +316,7 @@ fn empty(seed: u64, plan: &Plan, run: &Run) -> Outcome {
         open: false,
         sights: Vec::new(),
         alarms: Vec::new(),
+        unnamed: Vec::new(),
         failed: None,
     }
 }

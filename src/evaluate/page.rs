@@ -35,6 +35,7 @@ pub fn render(evaluation: &Evaluation) -> String {
     dangers(&mut out, &e.verdicts);
     sights(&mut out, &e.verdicts);
     recalls(&mut out, &e.verdicts);
+    unnamed(&mut out, &e.verdicts);
     causes(&mut out, &e.verdicts);
     out.push_str("\nExtra lean events (nothing happened there)\n");
     extra(&mut out, "all logs", &e.verdicts.extra);
@@ -155,6 +156,29 @@ fn recalls(out: &mut String, v: &Verdicts) {
         let _ = writeln!(out, "    undetermined, {name:14} {:>18}", percent(*share));
     }
     out.push('\n');
+}
+
+fn unnamed(out: &mut String, v: &Verdicts) {
+    let _ = writeln!(
+        out,
+        "Decidable ones not named     all  not named  in one event with  of the others, a danger  left
+  {:38}          a danger  alike (see below)",
+        ""
+    );
+    for (cause, row) in &v.unnamed_by_cause {
+        let left = row.count - row.beside_danger - row.alike;
+        let _ = writeln!(
+            out,
+            "  {cause:20} {:>9} {:>10} {:>18} {:>24} {left:>5}",
+            row.decidable, row.count, row.beside_danger, row.alike
+        );
+    }
+    let _ = writeln!(
+        out,
+        "  alike: an artefact whose readings the gas of a danger under load makes within {SIGHT_LAMBDA} lambda, all other \
+         channels as they are; a cut\n  beside which a danger reads the same within {SIGHT_LAMBDA} lambda; a misfire that \
+         loses no quarter of the torque beyond what its mixture explains\n"
+    );
 }
 
 fn most(counts: &BTreeMap<String, usize>, number: usize) -> String {

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::matching::{Fate, Over, fate, main_event, main_truth, of_gas, over, overlap_s};
 use super::outcome::{Judged, Outcome};
 use super::suite::Load;
+use super::unnamed::{self, UnnamedRow};
 use crate::document::{TreatAs, Verdict};
 use crate::signal::calibration::wilson;
 use crate::simulate::TruthEvent;
@@ -172,6 +173,9 @@ pub struct Verdicts {
     /// Dangers dismissed, by true cause.
     #[serde(default)]
     pub dismissed_by_cause: BTreeMap<String, SightRow>,
+    /// Artefacts, cuts and misfires that physics can tell, those that were not named, and why, by true cause.
+    #[serde(default)]
+    pub unnamed_by_cause: BTreeMap<String, UnnamedRow>,
     /// By true cause.
     pub causes: BTreeMap<String, CauseRow>,
     /// Decidable artefacts called artefact.
@@ -233,6 +237,7 @@ pub fn tabulate(outcomes: &[Outcome]) -> Verdicts {
         }),
         missed_by_cause: sight_rows(outcomes, |fate| fate == Fate::Missed),
         dismissed_by_cause: sight_rows(outcomes, Fate::dangerous),
+        unnamed_by_cause: unnamed::tabulate(outcomes),
         causes: causes(outcomes),
         extra: extra(outcomes.iter()),
         extra_fault_free: extra(outcomes.iter().filter(|outcome| outcome.load == Load::FaultFree)),
@@ -359,7 +364,7 @@ fn causes(outcomes: &[Outcome]) -> BTreeMap<String, CauseRow> {
 }
 
 /// Whether a judged event lies over gas of a danger itself, not only over what the sensor shows of it later.
-fn holds_danger(outcome: &Outcome, event: &Judged) -> bool {
+pub(super) fn holds_danger(outcome: &Outcome, event: &Judged) -> bool {
     let inside = |truth: &&TruthEvent| event.start_s <= truth.end_s && truth.start_s <= event.end_s;
     outcome.truth.iter().filter(|truth| is_danger(truth)).any(|truth| inside(&truth))
 }

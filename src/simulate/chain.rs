@@ -53,7 +53,9 @@ pub(super) fn run(scenario: &Scenario, trace: &Trace, healthy: bool) -> Reading 
     reading
 }
 
-struct Sensor {
+/// The element: first order, then its static errors.
+#[derive(Clone)]
+pub(super) struct Sensor {
     phi: f64,
     keep_lean: f64,
     keep_rich: f64,
@@ -63,7 +65,7 @@ struct Sensor {
 }
 
 impl Sensor {
-    fn new(scenario: &Scenario, faults: &[Fault]) -> Self {
+    pub(super) fn new(scenario: &Scenario, faults: &[Fault]) -> Self {
         let sensor = &scenario.sensor;
         let (mut lean, mut rich, mut gain) =
             (sensor.tau_rich_to_lean_s, sensor.tau_lean_to_rich_s, sensor.gain);
@@ -92,7 +94,7 @@ impl Sensor {
     }
 
     /// First order in phi, then the static errors of the element.
-    fn step(&mut self, scenario: &Scenario, trace: &Trace, at: usize, time_s: f64, faults: &[Fault]) -> f64 {
+    pub(super) fn step(&mut self, scenario: &Scenario, trace: &Trace, at: usize, time_s: f64, faults: &[Fault]) -> f64 {
         let sensor = &scenario.sensor;
         let late = (sensor.dead_time_s / STEP_S).round() as usize;
         let gas = at.checked_sub(late).and_then(|i| trace.gas_phi.get(i)).map_or(0.0, |phi| f64::from(*phi));

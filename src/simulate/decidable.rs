@@ -246,7 +246,7 @@ fn reset(scenario: &Scenario, shown: &Shown, steps: f64) -> Verdict {
 }
 
 /// Whether engine speeds of two passes can be compared gear by gear.
-fn knows_ratio(scenario: &Scenario) -> bool {
+pub(super) fn knows_ratio(scenario: &Scenario) -> bool {
     let one = matches!(scenario.engine.machine, Machine::Kart | Machine::Propeller | Machine::Jet);
     one || has(scenario, Role::VehicleSpeed) || has(scenario, Role::Gear)
 }

@@ -136,12 +136,11 @@ struct Input<'a> {
 pub(super) fn run(scenario: &Scenario, trace: &Trace, reading: &Reading, healthy: bool) -> Rows {
     let faults: Vec<Fault> = if healthy { Vec::new() } else { scenario.faults.clone() };
     let times = stamps(scenario, trace.steps());
-    let skews = Stream::new(scenario.seed, "skew");
     let input = Input { scenario, trace, faults: &faults, times: &times };
     let mut columns = Vec::new();
     let mut mask = vec![0; times.len()];
     for (index, role) in scenario.logger.channels.iter().enumerate() {
-        let skew_s = scenario.logger.skew_s * skews.uniform(index as u64);
+        let skew_s = skew_s(scenario, index);
         if *role == Role::Lambda {
             columns.push(mixture(scenario, reading, &faults, &times, skew_s, &mut mask));
         } else if let Some(written) = how(*role) {
@@ -153,6 +152,17 @@ pub(super) fn run(scenario: &Scenario, trace: &Trace, reading: &Reading, healthy
     }
     let time_s = times.iter().map(|t| (t * 1e3).round() / 1e3).collect();
     Rows { time_s, columns, mask }
+}
+
+/// By how much the channel at a place among the columns is late, s.
+fn skew_s(scenario: &Scenario, index: usize) -> f64 {
+    scenario.logger.skew_s * Stream::new(scenario.seed, "skew").uniform(index as u64)
+}
+
+/// By how much the mixture reading is late, s.
+pub(super) fn mixture_skew_s(scenario: &Scenario) -> f64 {
+    let index = scenario.logger.channels.iter().position(|role| *role == Role::Lambda);
+    index.map_or(0.0, |index| skew_s(scenario, index))
 }
 
 /// Row times: a steady grid with jitter, less the rows that the logger did not write.

@@ -458,7 +458,7 @@ fn rows_between(rows: &Rows, start_s: f64, end_s: f64) -> std::ops::Range<usize>
 }
 
 /// One over the logged unit's lambda.
-fn per_lambda(scenario: &Scenario) -> f64 {
+pub(super) fn per_lambda(scenario: &Scenario) -> f64 {
     match scenario.logger.mixture_unit {
         MixtureUnit::Lambda => 1.0,
         MixtureUnit::Afr => scenario.fuel.stoich_afr,

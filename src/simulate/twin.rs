@@ -14,7 +14,7 @@ use super::truth::{gas_left_at, limit, loaded};
 use super::{HAZARD_CYCLES, Reading, Run, Scenario, TruthEvent};
 
 /// Healthy sensors scatter by this factor, one standard deviation (the prior of the audit, assumed).
-const TAU_FACTOR: f64 = 1.35;
+pub(super) const TAU_FACTOR: f64 = 1.35;
 
 /// So long before and after a danger its rows are looked at, s: several responses of a sensor.
 const AROUND_S: f64 = 1.0;
@@ -142,7 +142,7 @@ fn samples(run: &Run, from_s: f64, to_s: f64) -> Vec<usize> {
 }
 
 /// The root of the sum of squares over the deviation of one reading: noise, and rounding to a step (its root of 12).
-fn deviation(run: &Run, a: &[f64], b: &[f64]) -> f64 {
+pub(super) fn deviation(run: &Run, a: &[f64], b: &[f64]) -> f64 {
     let squares = a.iter().zip(b).map(|(a, b)| {
         let rounding = run.scenario.link.step_lambda / (12.0_f64.sqrt() * a * a);
         let noise_phi = run.scenario.sensor.noise_phi.hypot(rounding);
@@ -152,7 +152,7 @@ fn deviation(run: &Run, a: &[f64], b: &[f64]) -> f64 {
 }
 
 /// The largest difference of two rows.
-fn furthest(a: &[f64], b: &[f64]) -> f64 {
+pub(super) fn furthest(a: &[f64], b: &[f64]) -> f64 {
     a.iter().zip(b).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max)
 }
 
@@ -196,31 +196,37 @@ fn harmless(run: &Run, danger: &TruthEvent) -> Twin {
 
 /// The twin whose gas is at its limit or beyond for as many cycles as harm from a time on.
 ///
-/// * returns null where they do not pass under load
+/// * returns null where they do not pass under load, one after the other: what a cut sends burns nothing
 fn lean_from(run: &Run, start_s: f64, end_s: f64, at_s: f64) -> Option<Twin> {
     let first = millisecond(at_s);
-    let mut cycles = 0.0;
+    let cut = |at: usize| run.trace.cause.get(at).is_some_and(|cause| cause.is_cut());
+    let (mut cycles, mut broken) = (0.0, false);
     let twin = Twin::new(run, start_s, end_s, |at, phi| {
-        let most = loaded_limit(run, at).filter(|_| at >= first && cycles < f64::from(HAZARD_CYCLES));
-        let Some(most) = most else { return phi };
+        if at < first || cycles >= f64::from(HAZARD_CYCLES) {
+            return phi;
+        }
+        let Some(most) = loaded_limit(run, at).filter(|_| !cut(at)) else {
+            broken |= cycles > 0.0;
+            return phi;
+        };
         cycles += cycles_of_step(run, at);
         phi.min(most)
     });
-    (cycles >= f64::from(HAZARD_CYCLES)).then_some(twin)
+    (!broken && cycles >= f64::from(HAZARD_CYCLES)).then_some(twin)
 }
 
-fn millisecond(time_s: f64) -> usize {
+pub(super) fn millisecond(time_s: f64) -> usize {
     (time_s.max(0.0) / STEP_S) as usize
 }
 
 /// Phi of the lean limit where the gas that is at the sensor burnt under load.
-fn loaded_limit(run: &Run, at: usize) -> Option<f32> {
+pub(super) fn loaded_limit(run: &Run, at: usize) -> Option<f32> {
     let left = gas_left_at(&run.scenario, &run.trace, at);
     loaded(&run.scenario, &run.trace, left).then(|| limit(&run.scenario, &run.trace, left).recip() as f32)
 }
 
 /// Engine cycles that passed in the millisecond in which the gas that is at the sensor burnt.
-fn cycles_of_step(run: &Run, at: usize) -> f64 {
+pub(super) fn cycles_of_step(run: &Run, at: usize) -> f64 {
     let left = gas_left_at(&run.scenario, &run.trace, at);
     f64::from(run.trace.engine_rpm.get(left).copied().unwrap_or(1e3)) / 120.0 * STEP_S
 }
