@@ -142,7 +142,9 @@ fn recalls(out: &mut String, v: &Verdicts) {
         ("dilution called dilution", v.dilution),
         ("real ones called real", v.real),
         ("right cause", v.cause),
+        ("  with nothing in the way (*)", v.cause_apart),
         ("undetermined", v.undetermined),
+        ("  with nothing in the way (*)", v.undetermined_apart),
     ] {
         let _ = writeln!(
             out,
@@ -161,23 +163,28 @@ fn recalls(out: &mut String, v: &Verdicts) {
 fn unnamed(out: &mut String, v: &Verdicts) {
     let _ = writeln!(
         out,
-        "Decidable ones not named     all  not named  in one event with  of the others, a danger  left
-  {:38}          a danger  alike (see below)",
-        ""
+        "Decidable events not named, and what stands in the way of a name (*)\n  {:20} {:>9} {:>10} {:>14} {:>14} {:>16} {:>6}",
+        "", "decidable", "not named", "its event holds", "a danger reads", "a danger under", "left"
+    );
+    let _ = writeln!(
+        out,
+        "  {:20} {:>9} {:>10} {:>15} {:>14} {:>16}",
+        "", "", "", "a danger", "like it", "it is not seen"
     );
     for (cause, row) in &v.unnamed_by_cause {
-        let left = row.count - row.beside_danger - row.alike;
+        let left = row.count - row.beside_danger - row.alike - row.hides;
         let _ = writeln!(
             out,
-            "  {cause:20} {:>9} {:>10} {:>18} {:>24} {left:>5}",
-            row.decidable, row.count, row.beside_danger, row.alike
+            "  {cause:20} {:>9} {:>10} {:>15} {:>14} {:>16} {left:>6}",
+            row.decidable, row.count, row.beside_danger, row.alike, row.hides
         );
     }
     let _ = writeln!(
         out,
-        "  alike: an artefact whose readings the gas of a danger under load makes within {SIGHT_LAMBDA} lambda, all other \
-         channels as they are; a cut\n  beside which a danger reads the same within {SIGHT_LAMBDA} lambda; a misfire that \
-         loses no quarter of the torque beyond what its mixture explains\n"
+        "  like it: the gas of a danger under load makes all readings of an artefact within {SIGHT_LAMBDA} lambda, all other \
+         channels as they are;\n  a misfire loses no quarter of the torque beyond what its mixture explains. Under it: with \
+         gas at its limit for three cycles somewhere\n  under or beside an artefact or a cut, no reading is further off than \
+         {SIGHT_LAMBDA} lambda\n"
     );
 }
 

@@ -2,7 +2,7 @@
 
 use super::matching::tests::{event, truth, with};
 use super::*;
-use crate::document::TreatAs::{Benign, Hazard};
+use crate::document::TreatAs::{Benign, Hazard, Invalid};
 
 #[test]
 fn no_danger_is_dismissed_and_rates_are_sane() {
@@ -43,4 +43,30 @@ fn a_cut_in_one_event_with_a_danger_is_told_apart_from_one_that_is_not() {
     };
     assert_eq!(benign(std::slice::from_ref(&joined)), [(0, 1), (0, 0)]);
     assert_eq!(benign(&[joined, alone, named]), [(1, 3), (1, 2)]);
+}
+
+#[test]
+fn an_artefact_that_is_not_named_is_counted_by_what_stands_in_the_way() {
+    use unnamed::Obstacle::{Alike, Hides, Nothing};
+    let spike = truth(10.0, 10.1, "spike", Invalid);
+    let held = truth(20.0, 22.0, "controller_reset", Invalid);
+    let danger = truth(20.5, 21.0, "fuel_supply", Hazard);
+    let events = vec![event(10.0, 10.1, Hazard), event(20.0, 22.0, Hazard)];
+    let log = |truth: Vec<_>, unnamed: Vec<(usize, unnamed::Obstacle)>| Outcome {
+        unnamed,
+        ..with(events.clone(), truth)
+    };
+    let logs = [
+        log(vec![spike.clone(), held.clone(), danger], vec![(0, Alike), (1, Hides)]),
+        log(vec![spike, held], vec![(0, Nothing), (1, Hides)]),
+    ];
+    let rows = unnamed::tabulate(&logs);
+    let row = |cause: &str| {
+        let row = rows[cause];
+        [row.decidable, row.count, row.beside_danger, row.alike, row.hides]
+    };
+    assert_eq!(row("spike"), [2, 2, 0, 1, 0]);
+    // In one event with a danger nothing else is asked.
+    assert_eq!(row("controller_reset"), [2, 2, 1, 0, 1]);
+    assert_eq!(unnamed::blocked(&logs), (3, 3));
 }

@@ -94,7 +94,14 @@ impl Sensor {
     }
 
     /// First order in phi, then the static errors of the element.
-    pub(super) fn step(&mut self, scenario: &Scenario, trace: &Trace, at: usize, time_s: f64, faults: &[Fault]) -> f64 {
+    pub(super) fn step(
+        &mut self,
+        scenario: &Scenario,
+        trace: &Trace,
+        at: usize,
+        time_s: f64,
+        faults: &[Fault],
+    ) -> f64 {
         let sensor = &scenario.sensor;
         let late = (sensor.dead_time_s / STEP_S).round() as usize;
         let gas = at.checked_sub(late).and_then(|i| trace.gas_phi.get(i)).map_or(0.0, |phi| f64::from(*phi));

@@ -208,7 +208,8 @@ impl<'a> Search<'a> {
             } else {
                 Some(shown as u32)
             };
-            let taken = arrived.map_or(0, |at| (at as usize).saturating_sub((link.latency_s / STEP_S) as usize)) + 1;
+            let taken =
+                arrived.map_or(0, |at| (at as usize).saturating_sub((link.latency_s / STEP_S) as usize)) + 1;
             if !value.is_finite() || taken <= first || taken > last {
                 continue;
             }
@@ -225,7 +226,8 @@ impl<'a> Search<'a> {
 
     /// Sensor and averaging as they were before the gas is free.
     fn before(&self, first: usize) -> State {
-        let mut state = State { sensor: Sensor::new(self.scenario, &self.scenario.faults), averaged: 1.0, mixed: 1.0 };
+        let mut state =
+            State { sensor: Sensor::new(self.scenario, &self.scenario.faults), averaged: 1.0, mixed: 1.0 };
         for at in 0..first {
             self.step(&mut state, at);
         }
@@ -234,7 +236,8 @@ impl<'a> Search<'a> {
     }
 
     fn step(&self, state: &mut State, at: usize) -> f64 {
-        let phi = state.sensor.step(self.scenario, &self.trace, at, at as f64 * STEP_S, &self.scenario.faults);
+        let phi =
+            state.sensor.step(self.scenario, &self.trace, at, at as f64 * STEP_S, &self.scenario.faults);
         let keep = keep(self.scenario.link.averaging_s);
         state.averaged = state.averaged * keep + phi * (1.0 - keep);
         state.averaged
@@ -260,7 +263,11 @@ impl<'a> Search<'a> {
         let (mut low, mut high) = (0.0, RICHEST_PHI);
         for _ in 0..14 {
             let middle = 0.5 * (low + high);
-            if self.advance(state, from, until, middle).averaged < wanted { low = middle } else { high = middle }
+            if self.advance(state, from, until, middle).averaged < wanted {
+                low = middle;
+            } else {
+                high = middle;
+            }
         }
         0.5 * (low + high)
     }
@@ -351,8 +358,10 @@ mod tests {
         change(&mut scenario);
         let healthy = crate::simulate::run(&scenario);
         // The middle of the longest full load.
-        let loads: Vec<bool> = (0..healthy.trace.steps()).map(|at| loaded_limit(&healthy, at).is_some()).collect();
-        let longest = super::super::run_ranges(&loads).into_iter().max_by_key(std::ops::Range::len).expect("a pull");
+        let loads: Vec<bool> =
+            (0..healthy.trace.steps()).map(|at| loaded_limit(&healthy, at).is_some()).collect();
+        let longest =
+            super::super::run_ranges(&loads).into_iter().max_by_key(std::ops::Range::len).expect("a pull");
         let start_s = (longest.start as f64 + 0.4 * longest.len() as f64) * STEP_S;
         scenario.faults = vec![Fault { start_s, ..fault }];
         let run = crate::simulate::run(&scenario);
