@@ -6,11 +6,11 @@ use rayon::prelude::*;
 
 use crate::chain::{self, Chain, Response};
 use crate::detect::place::Rest;
-use crate::detect::{self, Detection, Stage, View};
+use crate::detect::{self, Detection, Finding, Stage, View};
 use crate::document::{self, Audit, FlagCounts, SCHEMA, TreatAs, Verdict};
 use crate::flag::Flag;
 use crate::lean::Event;
-use crate::log::Log;
+use crate::log::{Channel, Log};
 use crate::rig::Rig;
 use crate::rig::name::mixture_name;
 use crate::state::{self, States};
@@ -221,7 +221,7 @@ fn rig_used(log: &Log, rig: &Rig, chain: Option<&Chain>) -> document::Rig {
     }
 }
 
-fn describe(channel: &crate::log::Channel, flags: &[Flag], trust: document::Trust) -> document::Channel {
+fn describe(channel: &Channel, flags: &[Flag], trust: document::Trust) -> document::Channel {
     let mut counts = FlagCounts::default();
     for (row, flag) in flags.iter().enumerate() {
         let slot = match flag {
@@ -234,16 +234,17 @@ fn describe(channel: &crate::log::Channel, flags: &[Flag], trust: document::Trus
         };
         *slot += 1;
     }
+    let shown = |value: Option<f64>| value.filter(|_| !channel.withheld);
     document::Channel {
         name: channel.name.clone(),
         role: channel.role,
         role_confidence: channel.basis.confidence,
         role_reason: channel.basis.reason.clone(),
         unit: channel.unit.symbol.to_owned(),
-        resolution: channel.measured.resolution.map(|step| channel.logged_difference(step)),
+        resolution: shown(channel.measured.resolution.map(|step| channel.logged_difference(step))),
         rate_hz: channel.fresh_period_s().filter(|period| *period > 0.0).map(f64::recip),
-        clip_low: channel.measured.clip_low.map(|value| channel.logged(value)),
-        clip_high: channel.measured.clip_high.map(|value| channel.logged(value)),
+        clip_low: shown(channel.measured.clip_low.map(|value| channel.logged(value))),
+        clip_high: shown(channel.measured.clip_high.map(|value| channel.logged(value))),
         trust,
         flags: counts,
     }
@@ -269,27 +270,39 @@ fn findings(log: &Log, detection: &Detection) -> Vec<document::Finding> {
         .findings
         .iter()
         .enumerate()
-        .map(|(index, finding)| document::Finding {
-            id: format!("F{}", index + 1),
-            detector: finding.detector.to_owned(),
-            stage: stage(finding.stage).to_owned(),
-            channel: finding
-                .channel
-                .and_then(|index| log.channels.get(index))
-                .map_or_else(|| "time".to_owned(), |channel| channel.name.clone()),
-            start_s: time_s[finding.rows.start],
-            end_s: time_s[finding.rows.end.max(finding.rows.start + 1) - 1],
-            samples: finding.rows.len() as u64,
-            flag: finding.flag.code(),
-            about: finding.about,
-            message: finding.message.clone(),
-            evidence: finding
-                .evidence
-                .iter()
-                .map(|(field, value)| (field.name.to_owned(), Some(*value).filter(|v| v.is_finite())))
-                .collect::<BTreeMap<_, _>>(),
+        .map(|(index, finding)| {
+            let channel = finding.channel.and_then(|index| log.channels.get(index));
+            let withheld = channel.filter(|channel| channel.withheld);
+            document::Finding {
+                id: format!("F{}", index + 1),
+                detector: finding.detector.to_owned(),
+                stage: stage(finding.stage).to_owned(),
+                channel: channel.map_or_else(|| "time".to_owned(), |channel| channel.name.clone()),
+                start_s: time_s[finding.rows.start],
+                end_s: time_s[finding.rows.end.max(finding.rows.start + 1) - 1],
+                samples: finding.rows.len() as u64,
+                flag: finding.flag.code(),
+                about: finding.about,
+                message: withheld
+                    .map_or_else(|| finding.message.clone(), |channel| without_numbers(channel, finding)),
+                evidence: finding
+                    .evidence
+                    .iter()
+                    .map(|(field, value)| {
+                        let shown = value.is_finite() && (withheld.is_none() || field.unit == "s");
+                        (field.name.to_owned(), shown.then_some(*value))
+                    })
+                    .collect::<BTreeMap<_, _>>(),
+            }
         })
         .collect()
+}
+
+/// What was found in a channel whose numbers are withheld, without one of them.
+fn without_numbers(channel: &Channel, finding: &Finding) -> String {
+    let detector = detect::ALL.iter().map(|one| one.meta()).find(|meta| meta.name == finding.detector);
+    let what = detector.map_or(finding.detector, |meta| meta.summary);
+    format!("{}: {what}; its numbers are not shown, because nobody says what it holds", channel.name)
 }
 
 /// What the list of findings leaves out, in words.

@@ -129,7 +129,8 @@ fn fields(table: &Table, log: &Log) -> Vec<FieldMeta> {
     for channel in &log.channels {
         if let Some(field) = fields.get_mut(channel.column) {
             field.role = Some(channel.role.name().to_owned());
-            if !channel.unit.code.is_empty() {
+            // What nobody knows is written as it stands: a unit told by values would say more than that.
+            if !channel.unit.code.is_empty() && !channel.withheld {
                 field.unit = Some(channel.unit.code.to_owned());
             }
         }

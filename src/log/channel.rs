@@ -118,6 +118,9 @@ pub struct Channel {
     pub scale: f64,
     /// Index of the column in the table it came from.
     pub column: usize,
+    /// Whether its numbers stay out of everything that is passed on: nobody knows what it holds, and it may be where the
+    /// machine was.
+    pub withheld: bool,
     /// Exact values that are codes; their rows are null.
     pub codes: Vec<Code>,
     /// What the log tells about the instrument.
@@ -190,6 +193,7 @@ impl Channel {
             unit,
             scale: 1.0,
             column: 0,
+            withheld: false,
             codes: Vec::new(),
             measured: Measured::default(),
             kept: values.into(),

@@ -238,6 +238,10 @@ mod tests {
     #[test]
     fn times_with_blanks_do_not_make_blanks_the_delimiter() {
         assert_eq!(of("time,v\n2013-12-02 21:15:00,73.9\n2013-12-02 21:20:00,74.9\n"), byte(b',', b'.'));
+        assert_eq!(
+            of("t,a,b,grid\n0.10,1.5,2,32T 465513 5247058\n0.20,1.6,3,32T 465514 5247059\n"),
+            byte(b',', b'.')
+        );
         assert_eq!(of("'time PST', s [psu]\n'2001-08-15 19:06:55', 27.37\n"), byte(b',', b'.'));
     }
 

@@ -11,13 +11,27 @@ const METRES_DIGITS: usize = 10;
 /// Digits each way inside a named square, from which on it is as good as a field: a hundred metres.
 const SQUARE_DIGITS: usize = 3;
 
+/// What stands in the place of a cell.
+const NOT_SHOWN: &str = "one that may tell a place and is not shown";
+
+/// How a note ends on cells that read as numbers with a decimal comma.
+pub(super) const COMMA_HELP: &str =
+    "; if this file writes decimals with a comma, set `decimal = \",\"` in the rig file";
+
+/// A note without the cell that it quotes: of a column of which nobody knows what it holds, none is shown.
+pub(crate) fn unquoted(note: &str) -> String {
+    let (said, help) = note.strip_suffix(COMMA_HELP).map_or((note, ""), |said| (said, COMMA_HELP));
+    match (said.find('`'), said.rfind('`')) {
+        (Some(start), Some(end)) if start < end => {
+            format!("{}{NOT_SHOWN}{}{help}", &said[..start], &said[end + 1..])
+        }
+        _ => note.to_owned(),
+    }
+}
+
 /// A cell as a note quotes it.
 pub(crate) fn shown(cell: &str) -> String {
-    if tells_place(cell) || holds_long_number(cell) {
-        "one that may tell a place and is not shown".to_owned()
-    } else {
-        format!("`{cell}`")
-    }
+    if tells_place(cell) || holds_long_number(cell) { NOT_SHOWN.to_owned() } else { format!("`{cell}`") }
 }
 
 /// Text of a file as an error quotes it.

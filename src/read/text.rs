@@ -17,7 +17,7 @@ use super::encoding::{self, NoText};
 use super::header::{self, Head};
 use super::limits;
 use super::number;
-use super::place::shown;
+use super::place::{COMMA_HELP, shown};
 use super::{Column, Place, ReadError, ReadOptions, Table, content_error};
 use crate::log::{CutShort, Note, Source};
 
@@ -355,11 +355,7 @@ fn describe(name: &str, finished: &Finished, first_line: u64, notes: &mut Vec<No
             format!("{} cells are not numbers, the first", finished.odd_count)
         };
         let comma = number::parse(first.text.as_bytes(), b',').is_some();
-        let help = if comma {
-            "; if this file writes decimals with a comma, set `decimal = \",\"` in the rig file"
-        } else {
-            ""
-        };
+        let help = if comma { COMMA_HELP } else { "" };
         add(Some(first.line), format!("{what}: {}{help}", shown(&first.text)));
     }
     if let Some(rounded) = &finished.rounded {

@@ -107,8 +107,11 @@ pub fn write<W: Write + Send>(sink: W, log: &Log, detection: &Detection) -> Resu
     Ok(write_parquet(&schema, log.rows(), part, sink, properties)?)
 }
 
-/// Values in the log's own unit; null where the log holds none.
+/// Values in the log's own unit; null where the log holds none, and where they may tell a place.
 fn logged(channel: &Channel, rows: Range<usize>) -> Float64Array {
+    if channel.withheld {
+        return Float64Array::new_null(rows.len());
+    }
     let values: Vec<f64> = channel.part(rows).iter().map(|value| channel.logged(*value)).collect();
     // A conversion must not leave NaN behind: what is not finite is null.
     let finite = values.iter().map(|value| value.is_finite()).collect::<NullBuffer>();

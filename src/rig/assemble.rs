@@ -7,10 +7,10 @@ use arrow_buffer::{BooleanBuffer, NullBuffer};
 use arrow_schema::DataType;
 use rayon::prelude::*;
 
-use super::{Rig, codes, guess, measure, name, place};
+use super::{Rig, codes, guess, measure, place};
 use crate::clip::clip;
 use crate::log::{Channel, Code, Dimension, Log, Note, Role, UNKNOWN, Unit, Unread};
-use crate::read::place::{name_tells_place, shown};
+use crate::read::place::shown;
 use crate::read::{ReadError, Table, Values, find_time};
 
 /// Columns named in a message, and characters of each name.
@@ -64,7 +64,7 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
     if table.rows == 0 {
         return Err(AssembleError::NoRows { path });
     }
-    withhold_names(&mut table, rig);
+    place::withhold_names(&mut table, rig);
     let mut time_column = None;
     for (name, column) in &rig.columns {
         if column.role == Some(Role::Time) {
@@ -89,7 +89,10 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
             continue;
         }
         let stated = rig.column(&column.name).or_else(|| rig.column(&column.source_name)).is_some();
-        let place = !stated && tells_position(&column.name, column.unit.as_deref());
+        if !stated && place::tells_position(&column.name, column.unit.as_deref()) {
+            place::leave_out(&column.name, &mut notes);
+            continue;
+        }
         let unit = column.unit;
         let role = column.role.as_deref().and_then(Role::from_name);
         let (name, source_name) = (column.name, column.source_name);
@@ -97,6 +100,7 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
             note_unreadable(&name, &column.unreadable, &mut notes);
             let (values, held) = values;
             let (not_due, codes) = (None, Vec::new());
+            let withheld = !stated && place::may_be_place(&name, unit.as_deref(), role);
             numeric.push(Numeric {
                 index,
                 name,
@@ -107,16 +111,13 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
                 held,
                 not_due,
                 codes,
-                place,
+                withheld,
             });
-        } else if place {
-            leave_out(&name, &mut notes);
         } else {
             source.unread.push(Unread { name: name.clone(), why: "its cells are no numbers".to_owned() });
             text_columns.push(name);
         }
     }
-    leave_out_places(&mut numeric, &clock.time_s, rig, &mut notes);
     if numeric.is_empty() {
         return Err(no_numbers(path, &names));
     }
@@ -128,6 +129,7 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
         column.codes = codes::take_codes(&mut column.values, Role::Other, &UNKNOWN);
     });
     let channels = make_channels(numeric, rig, &mut notes);
+    place::withhold_numbers(&channels, &text_columns, &mut notes);
     // What the rig file calls something else is none of the readings that its name may speak of.
     source.unread.retain(|one| rig.column(&one.name).and_then(|column| column.role) != Some(Role::Other));
     Ok(Log { source, clock, channels, text_columns, notes })
@@ -145,67 +147,6 @@ fn no_numbers(path: String, names: &[String]) -> AssembleError {
     // With several columns the delimiter was found.
     let what = if names.len() > 1 { "that the cells are numbers without words" } else { "the delimiter" };
     AssembleError::NoNumbers { path, columns, what }
-}
-
-/// Gives columns whose names hold a coordinate the number of their place in the file for a name, unless the rig file names
-/// them.
-fn withhold_names(table: &mut Table, rig: &Rig) {
-    for (index, column) in table.columns.iter_mut().enumerate() {
-        let tells = name_tells_place(&column.name) || name_tells_place(&column.source_name);
-        if !tells || rig.column(&column.name).or_else(|| rig.column(&column.source_name)).is_some() {
-            continue;
-        }
-        let new = format!("column {}", index + 1);
-        for known in table.notes.iter_mut().filter(|known| known.channel.as_deref() == Some(&column.name)) {
-            known.channel = Some(new.clone());
-            known.text = known.text.replace(column.name.as_str(), &new);
-        }
-        let why = "its name in the file may tell a place and is not shown; naming it under `[columns]` in the rig file \
-                   shows it";
-        table.notes.push(note(&new, why.to_owned()));
-        (column.name, column.source_name) = (new.clone(), new);
-    }
-}
-
-/// Leaves out the columns whose values are positions, unless the rig file names them.
-fn leave_out_places(numeric: &mut Vec<Numeric>, time_s: &[f64], rig: &Rig, notes: &mut Vec<Note>) {
-    let judged: Vec<place::Judged<'_>> = numeric
-        .iter()
-        .map(|column| place::Judged {
-            name: &column.name,
-            unit: column.unit.as_deref(),
-            values: &column.values,
-            held: column.held.as_ref(),
-            named: column.place,
-            stated: column.role.is_some()
-                || rig.column(&column.name).or_else(|| rig.column(&column.source_name)).is_some(),
-        })
-        .collect();
-    let mut told = place::told_by_values(&judged, time_s).into_iter();
-    numeric.retain(|column| {
-        let is_place = told.next().unwrap_or(false) || column.place;
-        if is_place {
-            leave_out(&column.name, notes);
-        }
-        !is_place
-    });
-}
-
-/// Whether a column says where the machine was. Who publishes a report does not mean to publish a home address.
-fn tells_position(name: &str, unit: Option<&str>) -> bool {
-    let measured = unit.and_then(guess::parse_unit).map(|unit| unit.dimension);
-    // "Lat" in m/s2 is a lateral acceleration.
-    !matches!(measured, Some(Dimension::Acceleration | Dimension::Speed)) && name::is_position(name)
-}
-
-/// Says that a column was left out, and takes back what reading quoted of it.
-fn leave_out(name: &str, notes: &mut Vec<Note>) {
-    notes.retain(|known| known.channel.as_deref() != Some(name));
-    notes.push(note(
-        name,
-        "holds positions, so that it is left out of every result; naming it under `[columns]` in the rig file takes it in"
-            .to_owned(),
-    ));
 }
 
 /// The rig's unit over the header's.
@@ -230,8 +171,8 @@ struct Numeric {
     held: Option<BooleanBuffer>,
     not_due: Option<BooleanBuffer>,
     codes: Vec<Code>,
-    /// Whether its name says that it holds positions.
-    place: bool,
+    /// Whether its numbers may tell a place.
+    withheld: bool,
 }
 
 impl Numeric {
@@ -302,7 +243,9 @@ fn make_channel(
     } else {
         1.0
     };
-    let reason = if column.role.is_some() && !from_rig {
+    let reason = if column.withheld && guess.role != Role::Other {
+        format!("its name may mean {}, or an axis of the earth", guess.role.label())
+    } else if column.role.is_some() && !from_rig {
         guess.reason.replacen("the rig file", "the file's own metadata", 1)
     } else {
         guess.reason
@@ -311,9 +254,10 @@ fn make_channel(
     let mut codes = column.codes;
     codes.extend(codes::take_codes(&mut values, guess.role, guess.unit));
     for code in &codes {
+        let because = if column.withheld { "a number far outside the others" } else { &code.because };
         notes.push(note(
             &column.name,
-            format!("{}: taken as a code, not a reading ({} times)", code.because, code.count),
+            format!("{because}: taken as a code, not a reading ({} times)", code.count),
         ));
     }
     to_inside(&mut values, guess.unit, scale);
@@ -321,6 +265,7 @@ fn make_channel(
         Channel::placed(column.name, guess.role, guess.unit, values, column.held, column.not_due);
     channel.codes = codes;
     channel.scale = scale;
+    channel.withheld = column.withheld;
     channel.column = column.index;
     channel.basis = crate::log::RoleBasis { confidence: guess.confidence, reason, from_rig };
     channel

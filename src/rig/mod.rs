@@ -9,7 +9,6 @@ pub mod infer;
 mod join;
 pub mod measure;
 pub mod name;
-mod path;
 mod place;
 mod proposal;
 mod relation;

@@ -2,8 +2,8 @@
 
 use super::guess::MIXTURE_CONFIDENCE;
 use super::words::{
-    COMMANDED, FORM_OF_READING, FROM_PLACE, GRID_AXES, MIXTURE, MIXTURE_DEVICE, NOT_A_READING, NOT_MIXTURE,
-    POSITION, POSITION_ALONE, POSITION_BESIDE, POSITION_RECEIVER, POSITION_SHORT, RULES, Rule,
+    COMMANDED, FORM_OF_READING, FROM_PLACE, MIXTURE, MIXTURE_DEVICE, NOT_A_READING, NOT_MIXTURE, POSITION,
+    POSITION_ALONE, POSITION_BESIDE, POSITION_RECEIVER, POSITION_SHORT, RULES, Rule,
 };
 use crate::log::Role;
 
@@ -103,12 +103,6 @@ pub fn is_position(name: &str) -> bool {
 /// Whether a name may mean an axis of the earth, or of the machine: `G_LAT`.
 pub(super) fn names_axis(name: &str) -> bool {
     fold(name).words.iter().any(|word| POSITION_SHORT.contains(&word.as_str()))
-}
-
-/// Whether a name may mean an axis of a grid and nothing else: `E`, `Y`, `North`.
-pub(super) fn names_grid_axis(name: &str) -> bool {
-    let folded = fold(name);
-    !folded.words.is_empty() && folded.words.iter().all(|word| GRID_AXES.contains(&word.as_str()))
 }
 
 fn meets(rule: &Rule, name: &Folded) -> Option<NameHint> {

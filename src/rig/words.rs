@@ -1376,11 +1376,6 @@ pub(super) const POSITION_BESIDE: &[&str] = &[
     "n",
     "s",
 ];
-/// Names of the axes of a grid in metres, which mean anything else as well.
-pub(super) const GRID_AXES: &[&str] = &[
-    "e", "n", "u", "x", "y", "z", "east", "north", "ost", "nord", "est", "rechts", "hoch", "pos", "position",
-    "grid",
-];
 /// How far and in which direction something is, and from where.
 pub(super) const FROM_PLACE: [&[&str]; 2] = [
     &["distance", "dist", "bearing", "range", "entfernung", "abstand", "peilung", "kurs", "direction"],

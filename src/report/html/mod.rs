@@ -109,6 +109,7 @@ pub fn render(log: &Log, audited: &Audited) -> Result<String, askama::Error> {
         panels: panels.first,
         others: panels.others,
         undrawn: panels.undrawn,
+        withheld_channels: panels.withheld,
         map: map::of(log, &audited.detection, audit),
         health: section::health(audit),
         past: audit.sensor_history.as_ref().map(history::known),

@@ -148,6 +148,7 @@ const LABELS: [&str; 5] = ["treat as", "verdict", "when", "reading", "because"];
 {% if !others.is_empty() %}<details><summary>{{ others.len() }} other channels</summary>
 {% for panel in others %}{% call one(panel) %}{% endcall %}{% endfor %}<div class="panel"><span></span>{{ axis }}</div></details>{% endif %}
 {% if undrawn > 0 %}<p>{{ undrawn }} more channels are not drawn; <code>--flags</code> writes all of them.</p>{% endif %}
+{% if withheld_channels > 0 %}<p>{{ withheld_channels }} more are not drawn, because nobody says what they hold and it may be a place; naming a column in the rig file shows it.</p>{% endif %}
 </div>
 </section>
 
@@ -279,6 +280,8 @@ pub(super) struct Page<'a> {
     pub others: Vec<Panel>,
     /// Channels that are not drawn, because there are too many.
     pub undrawn: usize,
+    /// Channels that are not drawn because their values may tell a place.
+    pub withheld_channels: usize,
     /// Operating map, or why there is none.
     pub map: Result<Map, String>,
     /// Sensor health.

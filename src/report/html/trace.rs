@@ -65,6 +65,8 @@ pub(super) struct Panels {
     pub others: Vec<Panel>,
     /// How many more there are than are drawn.
     pub undrawn: usize,
+    /// How many are not drawn because their values may tell a place.
+    pub withheld: usize,
 }
 
 /// Every channel with values, up to a limit.
@@ -72,12 +74,15 @@ pub(super) fn panels(log: &Log, detection: &Detection, audit: &Audit) -> Panels 
     let mut order = order(log);
     let undrawn = order.len().saturating_sub(DRAWN_MOST);
     order.truncate(DRAWN_MOST);
+    let all = order.len();
+    order.retain(|(_, index)| !log.channels[*index].withheld);
+    let withheld = all - order.len();
     let (first, others) = order.split_at(order.partition_point(|(place, _)| *place < FIRST.len()));
     let breaks = breaks(log);
     let drawn = |order: &[(usize, usize)]| {
         order.iter().map(|(_, index)| panel(log, detection, audit, &breaks, *index)).collect()
     };
-    Panels { first: drawn(first), others: drawn(others), undrawn }
+    Panels { first: drawn(first), others: drawn(others), undrawn, withheld }
 }
 
 /// Channels with values as they are drawn: place of the role and index.
