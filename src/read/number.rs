@@ -271,7 +271,7 @@ pub(super) fn truth(token: &[u8]) -> Option<(usize, bool)> {
 pub(super) fn looks_like_time(token: &[u8]) -> bool {
     let digits = token.iter().filter(|byte| byte.is_ascii_digit()).count();
     let marks = token.iter().filter(|byte| matches!(byte, b':' | b'-' | b'/' | b'.')).count();
-    let commas = token.iter().filter(|byte| **byte == b',').count();
+    let parts = token.split(|byte| *byte == b',').count();
     let others = token.iter().all(|byte| {
         byte.is_ascii_digit()
             || matches!(
@@ -293,7 +293,7 @@ pub(super) fn looks_like_time(token: &[u8]) -> bool {
     });
     // Behind the date and before the fraction of a second; more stand between cells.
     others
-        && commas <= 2
+        && parts <= 3
         && digits >= 3
         && marks >= 1
         && token.first().is_some_and(u8::is_ascii_digit)

@@ -24,7 +24,7 @@ pub(super) fn tells_position(name: &str, unit: Option<&str>) -> bool {
 }
 
 /// Whether nobody knows what a column holds, so that it may be a place: neither the words of its name, nor a unit in which no
-/// place is written, nor a role in the file's own metadata says it. "G_LAT" is an acceleration or a latitude.
+/// place is written, nor a role in the file's own metadata says it. `G_LAT` is an acceleration or a latitude.
 ///
 /// * `unit`: as the file spells it
 /// * `role`: in the file's own metadata

@@ -130,7 +130,7 @@ fn a_place_in_any_form_or_in_a_name_is_withheld() {
 
 /// Every output for one log, without what the bytes of the file are: hash and size.
 fn outputs(folder: &Path, log: &str) -> Vec<(&'static str, String)> {
-    let log = file(folder, "run.csv", log.to_owned());
+    let log = file(folder, "run.csv", log);
     let out = |name: &str| text(&folder.join(name));
     let (json, html, flags) = (out("run.json"), out("run.html"), out("run.flags.parquet"));
     let (report, said) = outcome(&["audit", &log, "--json", &json, "--html", &html, "--flags", &flags], 0);
@@ -227,7 +227,7 @@ fn no_output_depends_on_where_an_unknown_column_was_recorded() {
 
 fn degrees(e: f64, n: f64, far: bool, decimals: usize) -> Vec<String> {
     let [lat, lon] = if far { [46, 9] } else { [47, 8] };
-    let scale = 10_f64.powi(decimals as i32);
+    let scale = 10_f64.powf(decimals as f64);
     let fraction = |part: f64| (part * scale).round() as i64;
     vec![
         format!("{lat}.{:0decimals$}", fraction(0.371 + n / 111e3)),
