@@ -212,7 +212,7 @@ fn remembered(stated: &Response, habit: Option<Habit>, past: Option<&Past>, fit:
 /// least 90 % lie on the grid (lean-event physics, feature F2).
 fn frame_period(channel: &Channel, log: &Log, rig: &Rig) -> Option<f64> {
     let (times_s, values) = channel.points(&log.clock.time_s);
-    stated_frame_s(rig, &times_s, values).or_else(|| {
+    stated_frame_s(rig, &times_s, &values).or_else(|| {
         let frame = channel.measured.frame_period_s?;
         let frames = log.clock.duration_s() / frame.value;
         let share = channel.measured.frame_share.unwrap_or(0.0);

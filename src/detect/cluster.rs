@@ -149,7 +149,7 @@ fn points(view: &View<'_>) -> Vec<Point> {
         .filter_map(|(start, end, channel)| {
             let (start, end, channel) = (start as usize, end as usize, (channel as usize).checked_sub(1));
             let at = time_s.get(start).copied().filter(|t| t.is_finite())?;
-            let middle = |channel: &Channel| robust::median(channel.among(start..end));
+            let middle = |channel: &Channel| robust::median(&channel.among(start..end));
             let place = speed.and_then(middle).zip(load.and_then(middle)).map(|(rpm, pa)| (rpm, pa / 1e3));
             Some(Point { rows: start..end, channel, time_s: at, place })
         })

@@ -33,7 +33,7 @@ impl<'a> Dense<'a> {
             && let (Some(time_s), value) = (time_s.get(segment.clone()), channel.among(segment.clone()))
             && value.iter().all(|value| counts(*value))
         {
-            let (time_s, value) = (Cow::Borrowed(time_s), Cow::Borrowed(value));
+            let (time_s, value) = (Cow::Borrowed(time_s), value);
             return Self { start: segment.start, rows: None, time_s, value };
         }
         let (rows, value): (Vec<usize>, Vec<f64>) =

@@ -144,9 +144,8 @@ fn missing(channel: &Channel, view: &View<'_>, lead_periods: f64) -> Vec<Finding
         .filter(|rows| rows.start > 0 || written_s(view, rows) > lead_s)
         .enumerate()
         .map(|(index, rows)| {
-            // Nobody would read the words, and there may be as many as rows.
             if index >= described {
-                return Finding::new(rows, Flag::Missing, String::new(), Vec::new());
+                return Finding::unsaid(rows, Flag::Missing);
             }
             let lost_s = length_s(view, &rows);
             let count = rows.clone().filter(|row| channel.missing(*row)).count();

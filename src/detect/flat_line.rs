@@ -320,7 +320,7 @@ impl Witness<'_> {
     /// Whether it moved by more than its own noise.
     fn moves(&self, rows: &Range<usize>) -> bool {
         let rows = rows.start..rows.end.min(self.channel.rows());
-        !rows.is_empty() && extent(self.channel.among(rows)).is_some_and(|extent| extent > self.scatter)
+        !rows.is_empty() && extent(&self.channel.among(rows)).is_some_and(|extent| extent > self.scatter)
     }
 }
 
@@ -362,7 +362,7 @@ fn dead(channel: &Channel, view: &View<'_>, readings: &Readings<'_>, limits: &Li
     let held_s = readings.time_s(readings.len() - 1) - readings.time_s(0);
     let speed = view.log.role(Role::EngineSpeed).filter(|speed| speed.role != channel.role);
     let worked = match speed {
-        Some(speed) => extent(speed.among(0..speed.rows())).is_some_and(|rpm| rpm >= limits.get(&WORK)),
+        Some(speed) => extent(&speed.among(0..speed.rows())).is_some_and(|rpm| rpm >= limits.get(&WORK)),
         None => witnesses(channel, view).iter().any(|witness| witness.moves(&rows)),
     };
     if !worked || held_s < limits.get(&DEAD) || extent(channel.values()) != Some(0.0) {

@@ -3,6 +3,7 @@
 use std::ops::Range;
 
 use super::pace::shown;
+use super::runner::described_most;
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
@@ -239,7 +240,7 @@ impl Detector for GrossRange {
         &META
     }
 
-    fn run(&self, channel: &Channel, _view: &View<'_>, limits: &Limits<'_>) -> Outcome {
+    fn run(&self, channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Outcome {
         let Some(bounds) = BOUNDS.iter().find(|bounds| bounds.role == channel.role) else {
             return Outcome::not_run("physics sets no bounds to this quantity");
         };
@@ -259,11 +260,18 @@ impl Detector for GrossRange {
             return Outcome::Ran { evaluated: Evaluated::All, findings: Vec::new() };
         }
         let grades: Vec<Flag> = values.iter().map(|value| grade(*value, span, usual, slack)).collect();
+        let described = described_most(view.log);
         let mut findings = Vec::new();
         for (flag, of) in [(Flag::Bad, span), (Flag::Suspect, usual)] {
-            for rows in runs::of(grades.len(), |row| grades[row] == flag) {
-                findings.extend(describe(channel, rows, flag, of));
-            }
+            // The first of both are among the first of each.
+            let runs = runs::of(grades.len(), |row| grades[row] == flag).into_iter().enumerate();
+            findings.extend(runs.filter_map(|(index, rows)| {
+                if index < described {
+                    describe(channel, rows, flag, of)
+                } else {
+                    Some(Finding::unsaid(rows, flag))
+                }
+            }));
         }
         findings.sort_by_key(|finding| finding.rows.start);
         Outcome::Ran { evaluated: Evaluated::All, findings }

@@ -3,6 +3,7 @@
 use std::ops::Range;
 
 use super::dense::Dense;
+use super::runner::described_most;
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
@@ -114,6 +115,7 @@ impl Detector for LambdaStep {
             return Outcome::not_run("another channel carries the mixture reading that is judged");
         };
         let rows = Rows::of(channel, view, chain);
+        // The first of all are among the first of each.
         let slew = slew_findings(&rows, chain, limits);
         let width = width_findings(&rows, chain, limits);
         let codes = code_findings(&rows, limits);
@@ -142,6 +144,8 @@ struct Rows<'a> {
     row_s: Option<f64>,
     fresh_s: Option<f64>,
     stops: [Option<f64>; 2],
+    /// Findings of one kind that are put into words.
+    described: usize,
 }
 
 impl<'a> Rows<'a> {
@@ -154,6 +158,7 @@ impl<'a> Rows<'a> {
             segments: &clock.segments,
             row_s,
             fresh_s: chain.fresh_period_s.or(row_s),
+            described: described_most(view.log),
             stops: [
                 chain.clip_lean.or(channel.measured.clip_high),
                 chain.clip_rich.or(channel.measured.clip_low),
@@ -207,7 +212,11 @@ fn slew_findings(rows: &Rows<'_>, chain: &Chain, limits: &Limits<'_>) -> Result<
             let peak = pulse.samples.clone().fold(0.0_f64, |peak, k| peak.max(lambda[k]));
             let before = lambda[pulse.samples.start - 1];
             if peak - before >= limits.get(&LEAST) {
-                findings.push(slew_finding(rows, &readings, &pulse, (before, peak), &bounds));
+                findings.push(if findings.len() < rows.described {
+                    slew_finding(rows, &readings, &pulse, (before, peak), &bounds)
+                } else {
+                    Finding::unsaid(readings.rows(&pulse.samples), pulse_flag(&pulse))
+                });
             }
         }
     }
@@ -218,6 +227,10 @@ fn slew_findings(rows: &Rows<'_>, chain: &Chain, limits: &Limits<'_>) -> Result<
 fn noise_phi(channel: &Channel, chain: &Chain) -> f64 {
     let floor = channel.resolution() / 12.0_f64.sqrt();
     chain.noise_phi.or(channel.measured.noise).unwrap_or(floor).max(floor)
+}
+
+const fn pulse_flag(pulse: &Pulse) -> Flag {
+    if pulse.needed_back.is_some() { Flag::Bad } else { Flag::Suspect }
 }
 
 fn slew_finding(
@@ -241,24 +254,22 @@ fn slew_finding(
     ];
     let name = &rows.channel.name;
     let tau_ms = bounds.tau_falling_s * 1e3;
-    let (flag, message) = if let Some(back) = pulse.needed_back {
+    let message = if let Some(back) = pulse.needed_back {
         evidence.extend([(&FALL, back), (&LASTED, width_s)]);
-        let text = format!(
+        format!(
             "{name} went from lambda {before:.3} to {peak:.3} and back within {:.0} ms: with a time constant of {tau_ms:.0} \
              ms this needs gas of phi {:.2} (air is 0) and then {back:.2} (the richest that fires is {PHI_RICHEST})",
             width_s * 1e3,
             pulse.needed_out
-        );
-        (Flag::Bad, text)
+        )
     } else {
-        let text = format!(
+        format!(
             "{name} jumped from lambda {before:.3} to {peak:.3}: with a time constant of {tau_ms:.0} ms this needs gas of \
              phi {:.2}, and pure air is 0",
             pulse.needed_out
-        );
-        (Flag::Suspect, text)
+        )
     };
-    Finding::new(range, flag, message, evidence)
+    Finding::new(range, pulse_flag(pulse), message, evidence)
 }
 
 fn width_findings(rows: &Rows<'_>, chain: &Chain, limits: &Limits<'_>) -> Result<Vec<Finding>, String> {
@@ -277,6 +288,10 @@ fn width_findings(rows: &Rows<'_>, chain: &Chain, limits: &Limits<'_>) -> Result
         let (time_s, lambda) = (&readings.time_s, &readings.value);
         for k in slew::shorter_than_a_frame(time_s, lambda, frame_s, row_s, limits.get(&LEAST)) {
             let range = readings.rows(&k);
+            if findings.len() >= rows.described {
+                findings.push(Finding::unsaid(range, Flag::Bad));
+                continue;
+            }
             let width_s = time_s[k.end] - time_s[k.start];
             let (before, peak) = (lambda[k.start - 1], lambda[k.start]);
             findings.push(Finding::new(
@@ -325,8 +340,13 @@ fn code_findings(rows: &Rows<'_>, limits: &Limits<'_>) -> Vec<Finding> {
                 ),
                 None => continue,
             };
+            let range = readings.rows(&(k..k + 1));
+            if findings.len() >= rows.described {
+                findings.push(Finding::unsaid(range, Flag::Suspect));
+                continue;
+            }
             findings.push(Finding::new(
-                readings.rows(&(k..k + 1)),
+                range,
                 Flag::Suspect,
                 format!(
                     "{} shows lambda {value:.3} once between two {before:.3}: off by {what}",

@@ -204,6 +204,11 @@ impl Finding {
         }
     }
 
+    /// A finding beyond those that are put into words: nobody would read them, and there may be as many as rows.
+    fn unsaid(rows: Range<usize>, flag: Flag) -> Self {
+        Self::new(rows, flag, String::new(), Vec::new())
+    }
+
     /// The same finding about the thing measured, whose reading may well be true.
     #[must_use]
     pub fn condition(self) -> Self {

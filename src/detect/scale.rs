@@ -167,7 +167,7 @@ struct Wrong {
 type Found = Result<Option<Wrong>, String>;
 
 fn middle(channel: &Channel) -> Result<f64, String> {
-    robust::median(channel.among(0..channel.rows()))
+    robust::median(&channel.among(0..channel.rows()))
         .filter(|middle| middle.is_finite())
         .ok_or_else(|| format!("{} holds no value", channel.name))
 }

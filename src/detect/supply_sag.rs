@@ -244,7 +244,7 @@ impl<'a> Series<'a> {
 }
 
 fn credible(channel: &Channel, bounds: &Bounds) -> Result<(), String> {
-    let Some(centre) = robust::median(channel.among(0..channel.rows())).filter(|centre| centre.is_finite())
+    let Some(centre) = robust::median(&channel.among(0..channel.rows())).filter(|centre| centre.is_finite())
     else {
         return Err(format!("{} holds no voltage", channel.name));
     };

@@ -119,7 +119,7 @@ fn air_readings(fresh: &Fresh) -> Vec<f64> {
 /// Oxygen of the air of this drive, its relative standard uncertainty, and how it is known.
 fn oxygen_of_this_air(subject: &Subject<'_>) -> (f64, f64, &'static str) {
     let log = subject.view.log;
-    let middle = |role: Role| log.role(role).and_then(|channel| median(channel.among(0..channel.rows())));
+    let middle = |role: Role| log.role(role).and_then(|channel| median(&channel.among(0..channel.rows())));
     let temperature = middle(Role::AmbientTemperature).or_else(|| middle(Role::IntakeAirTemperature));
     match (middle(Role::Humidity), temperature) {
         (Some(humidity), Some(temperature)) if (233.0..333.0).contains(&temperature) => {

@@ -110,7 +110,7 @@ impl Pair<'_> {
 fn drop(subject: &Subject<'_>, pair: &Pair<'_>) -> HealthMetric {
     let differences = pair.differences(|row| subject.view.state.has(row, bit::RUNNING));
     let (Some(estimate), Some(level)) =
-        (pair.estimate(&differences), median(pair.reference.among(0..pair.reference.rows())))
+        (pair.estimate(&differences), median(&pair.reference.among(0..pair.reference.rows())))
     else {
         return subject.not_measurable(&DROP, None, "too few rows with the engine running and both voltages");
     };

@@ -4,9 +4,10 @@ use std::borrow::Cow;
 use std::ops::Range;
 use std::sync::OnceLock;
 
+use arrow_buffer::BooleanBuffer;
 use arrow_buffer::bit_iterator::BitIndexIterator;
-use arrow_buffer::{BooleanBuffer, ScalarBuffer};
 
+use super::kept::Kept;
 use super::role::Role;
 use super::unit::Unit;
 use crate::signal::runs;
@@ -102,7 +103,8 @@ const RANK_ROWS: usize = 512;
 /// Invariant: a null slot holds NaN in [`Channel::values`], and only a null slot does, so that kernels can run over them
 /// without a second lookup. NaN leaves the library nowhere: documents and files carry null.
 ///
-/// Where few rows hold a value, only those are kept. The rows are laid out when they are asked for, and stay so as long as
+/// Where few rows hold a value, only those are kept, and numbers that nobody needs side by side with others may be kept in fewer
+/// than eight bytes each. The rows are laid out when they are asked for, and stay so as long as
 /// the channel lives: who looks at many channels one after the other takes each [`Channel::apart`].
 #[derive(Clone, Debug)]
 pub struct Channel {
@@ -126,13 +128,13 @@ pub struct Channel {
     /// What the log tells about the instrument.
     pub measured: Measured,
     /// One per row, NaN where null; or the values alone.
-    kept: ScalarBuffer<f64>,
+    kept: Kept,
     /// Rows that hold a value, unless all do.
     held: Option<BooleanBuffer>,
     count: usize,
     /// Values before every [`RANK_ROWS`]th row, where `kept` has the values alone.
     ranks: Vec<usize>,
-    /// One per row, where `kept` has the values alone and somebody asked.
+    /// One per row in eight bytes each, where `kept` has the values alone or in fewer and somebody asked.
     laid_out: OnceLock<Vec<f64>>,
     not_sampled: Option<BooleanBuffer>,
 }
@@ -196,7 +198,7 @@ impl Channel {
             withheld: false,
             codes: Vec::new(),
             measured: Measured::default(),
-            kept: values.into(),
+            kept: Kept::Doubles(values.into()),
             held,
             count,
             ranks,
@@ -208,10 +210,18 @@ impl Channel {
     /// Values in the inside unit, NaN where null, one per row of the log.
     #[inline]
     pub fn values(&self) -> &[f64] {
-        if !self.keeps_few() {
-            return &self.kept;
+        match self.kept.doubles().filter(|_| !self.keeps_few()) {
+            Some(values) => values,
+            None => self.laid_out.get_or_init(|| self.part(0..self.rows()).into_owned()),
         }
-        self.laid_out.get_or_init(|| by_row(&self.kept, self.held.as_ref()).into_owned())
+    }
+
+    /// The same channel, its numbers in the fewest bytes that hold them: for one that is looked at by itself.
+    pub(crate) fn narrowed(mut self) -> Self {
+        if let Kept::Doubles(values) = self.kept {
+            self.kept = Kept::narrow(values);
+        }
+        self
     }
 
     /// Whether only the values are kept.
@@ -227,9 +237,9 @@ impl Channel {
     pub fn part(&self, rows: Range<usize>) -> Cow<'_, [f64]> {
         match &self.held {
             Some(held) if self.keeps_few() => {
-                Cow::Owned(laid_out(self.among(rows.clone()), &held.slice(rows.start, rows.len())))
+                Cow::Owned(laid_out(&self.among(rows.clone()), &held.slice(rows.start, rows.len())))
             }
-            _ => Cow::Borrowed(&self.kept[rows]),
+            _ => self.kept.part(rows),
         }
     }
 
@@ -237,7 +247,12 @@ impl Channel {
     ///
     /// # Panics
     /// Beyond the last row, as slices do.
-    pub fn among(&self, rows: Range<usize>) -> &[f64] {
+    pub fn among(&self, rows: Range<usize>) -> Cow<'_, [f64]> {
+        self.kept.part(self.kept_of(rows))
+    }
+
+    /// Places in `kept` of some rows.
+    fn kept_of(&self, rows: Range<usize>) -> Range<usize> {
         let rank = |row: usize| match &self.held {
             Some(held) if self.keeps_few() => {
                 let from = row / RANK_ROWS * RANK_ROWS;
@@ -246,27 +261,30 @@ impl Channel {
             }
             _ => row,
         };
-        &self.kept[rank(rows.start)..rank(rows.end)]
+        rank(rows.start)..rank(rows.end)
     }
 
     /// The values in order, with their times: of every row, NaN where null; where few rows hold a value, of those alone.
     ///
     /// * `time_s`: one per row
-    pub fn points<'a>(&'a self, time_s: &'a [f64]) -> (Cow<'a, [f64]>, &'a [f64]) {
+    pub fn points<'a>(&'a self, time_s: &'a [f64]) -> (Cow<'a, [f64]>, Cow<'a, [f64]>) {
         let times_s = match &self.held {
             Some(held) if self.keeps_few() => held.set_indices().map(|row| time_s[row]).collect(),
             _ => Cow::Borrowed(time_s),
         };
-        (times_s, &self.kept)
+        (times_s, self.kept.part(0..self.kept.len()))
     }
 
     /// [`Self::values`] one after the other, without any being laid out.
     pub fn each(&self) -> impl Iterator<Item = f64> + '_ {
         let few = self.held.as_ref().filter(|_| self.keeps_few());
-        let mut kept = self.kept.iter();
+        let mut next = 0;
         (0..self.rows()).map(move |row| {
-            let empty = few.is_some_and(|held| !held.value(row));
-            if empty { f64::NAN } else { kept.next().copied().unwrap_or(f64::NAN) }
+            if few.is_some_and(|held| !held.value(row)) {
+                return f64::NAN;
+            }
+            next += 1;
+            self.kept.get(next - 1).unwrap_or(f64::NAN)
         })
     }
 
@@ -281,19 +299,19 @@ impl Channel {
             places.map(move |place| rows.start + place)
         });
         let mut next = rows.start;
-        self.among(rows.clone())
-            .iter()
-            .filter_map(move |value| {
+        self.kept_of(rows)
+            .filter_map(move |at| {
                 let row = places.as_mut().map_or(Some(next), Iterator::next)?;
                 next += 1;
-                Some((row, *value))
+                Some((row, self.kept.get(at)?))
             })
             .filter(|(_, value)| !value.is_nan())
     }
 
-    /// The same channel: where few rows hold a value, one that takes with it what it lays out when it goes.
+    /// The same channel: where it has to be laid out, one that takes with it what it lays out when it goes.
     pub fn apart(&self) -> Cow<'_, Self> {
-        if !self.keeps_few() || self.laid_out.get().is_some() {
+        let laid_out = self.laid_out.get().is_some() || self.kept.doubles().is_some() && !self.keeps_few();
+        if laid_out {
             return Cow::Borrowed(self);
         }
         Cow::Owned(self.clone())
@@ -327,10 +345,10 @@ impl Channel {
     /// The value of a row; null where it holds none.
     pub fn at(&self, row: usize) -> Option<f64> {
         if !self.keeps_few() {
-            return self.kept.get(row).copied().filter(|value| !value.is_nan());
+            return self.kept.get(row).filter(|value| !value.is_nan());
         }
         let holds = row < self.rows() && self.holds(row);
-        holds.then(|| self.among(row..row + 1).first().copied()).flatten()
+        holds.then(|| self.kept.get(self.kept_of(row..row).start)).flatten()
     }
 
     /// Whether two rows hold the same value, or none.
@@ -339,11 +357,13 @@ impl Channel {
     /// Beyond the last row, as slices do.
     #[inline]
     pub fn same(&self, row: usize, other: usize) -> bool {
-        if self.keeps_few() {
-            return self.at(row) == self.at(other);
+        match self.kept.doubles().filter(|_| !self.keeps_few()) {
+            Some(values) => {
+                let (one, two) = (values[row], values[other]);
+                one == two || (one.is_nan() && two.is_nan())
+            }
+            None => self.at(row) == self.at(other),
         }
-        let (one, two) = (self.kept[row], self.kept[other]);
-        one == two || (one.is_nan() && two.is_nan())
     }
 
     /// The rows from the first value on in which a mixture reading does not change, if it does later: a sensor that

@@ -2,6 +2,7 @@
 
 mod channel;
 mod clock;
+mod kept;
 mod role;
 pub mod ticks;
 mod unit;

@@ -200,8 +200,13 @@ fn simplify(array: &ArrayRef) -> Result<Simple, NotSimple> {
         DataType::FixedSizeBinary(_) => bytes(array.as_fixed_size_binary().iter()),
         DataType::Dictionary(_, _) => {
             let dictionary = array.as_any_dictionary();
-            let values = arrow_select::take::take(dictionary.values().as_ref(), dictionary.keys(), None)?;
-            simplify(&values)
+            let words = dictionary.values();
+            // Written out, each row would hold a word of its own.
+            let stays = *words.data_type() == DataType::Utf8 && words.null_count() == 0;
+            if stays && i32::try_from(written_out(array)).is_ok() {
+                return plain(Arc::clone(array));
+            }
+            simplify(&arrow_select::take::take(words.as_ref(), dictionary.keys(), None)?)
         }
         of => Err(unsupported(of)),
     }

@@ -14,7 +14,7 @@ use super::arrow_claim::{self, Wrong};
 use super::arrow_column::{MORE_ROOM, NotSimple, guarded_column, is_nested, take_room};
 use super::header::{self, Heading};
 use super::limits::{Allowance, COLUMNS_MOST, Room};
-use super::{Column, Place, ReadError, Table, content_error};
+use super::{Column, Place, ReadError, Table, Values, content_error};
 use crate::guard::guarded;
 use crate::log::{CutShort, Note, Source, Unread};
 
@@ -310,7 +310,7 @@ pub(super) fn finish(
             unit: heading.unit.or(simple.unit.map(str::to_owned)),
             name: heading.name,
             source_name: heading.source_name,
-            values: simple.values.into(),
+            values: Values::new(simple.values).packed(),
             unreadable: Vec::new(),
         });
     }

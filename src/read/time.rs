@@ -213,7 +213,8 @@ fn names(table: &Table) -> String {
 }
 
 fn first_text(column: &Column) -> String {
-    let text = column.values.kept().as_string_opt::<i32>().and_then(|texts| texts.iter().flatten().next());
+    let kept = column.values.kept();
+    let text = kept.as_string_opt::<i32>().and_then(|texts| texts.iter().flatten().next());
     text.map_or_else(|| column.values.data_type().to_string(), |text| format!("\"{text}\""))
 }
 

@@ -17,7 +17,8 @@ use crate::log::are_few;
 /// empty cells of one byte of text, or of none, for each that holds a number of eight.
 #[derive(Clone, Debug)]
 pub struct Values {
-    /// Every slot, or where `held` says which, the values alone. Integers may stand in fewer bytes than they are given in.
+    /// Every slot, or where `held` says which, the values alone. Integers may stand in fewer bytes than they are given in,
+    /// and text as a dictionary.
     kept: ArrayRef,
     held: Option<BooleanBuffer>,
 }
@@ -85,6 +86,7 @@ impl Values {
     pub fn data_type(&self) -> &DataType {
         match self.kept.data_type() {
             DataType::Int8 | DataType::Int16 | DataType::Int32 => &DataType::Int64,
+            DataType::Dictionary(_, words) => words,
             other => other,
         }
     }
@@ -132,12 +134,12 @@ impl Values {
     }
 
     /// What [`Self::into_parts`] gives first.
-    pub(super) fn kept(&self) -> &ArrayRef {
-        &self.kept
+    pub(super) fn kept(&self) -> ArrayRef {
+        unpacked(Arc::clone(&self.kept))
     }
 }
 
-/// Integers in eight bytes again.
+/// Integers in eight bytes again, and text row by row.
 fn unpacked(kept: ArrayRef) -> ArrayRef {
     fn wide<T: ArrowPrimitiveType<Native: Into<i64>>>(kept: &ArrayRef) -> ArrayRef {
         Arc::new(kept.as_primitive::<T>().unary::<_, Int64Type>(Into::into))
@@ -146,6 +148,12 @@ fn unpacked(kept: ArrayRef) -> ArrayRef {
         DataType::Int8 => wide::<Int8Type>(&kept),
         DataType::Int16 => wide::<Int16Type>(&kept),
         DataType::Int32 => wide::<Int32Type>(&kept),
+        DataType::Dictionary(_, _) => {
+            let dictionary = kept.as_any_dictionary();
+            // Every key stands inside the words, which leaves no reason for a refusal.
+            arrow_select::take::take(dictionary.values().as_ref(), dictionary.keys(), None)
+                .unwrap_or_else(|_| new_null_array(dictionary.values().data_type(), kept.len()))
+        }
         _ => kept,
     }
 }
@@ -220,6 +228,19 @@ mod tests {
                 assert!(packed == whole && *packed.part(3..30) == *whole.part(3..30));
                 assert!(*packed.into_parts().0 == *whole.into_parts().0);
             }
+        }
+    }
+
+    #[test]
+    fn words_of_a_dictionary_say_the_same() {
+        let word = |row: usize, step: usize| (row % step == 1).then(|| ["open", "closed"][row % 2]);
+        for step in [2, 7] {
+            let words: arrow_array::DictionaryArray<Int8Type> = (0..40).map(|row| word(row, step)).collect();
+            let values = Values::new(Arc::new(words));
+            let written = Values::new(Arc::new((0..40).map(|row| word(row, step)).collect::<StringArray>()));
+            assert_eq!((values.data_type(), values.null_count()), (&DataType::Utf8, written.null_count()));
+            assert!(values == written && *values.part(3..30) == *written.part(3..30));
+            assert!(*values.kept() == *written.kept() && *values.into_parts().0 == *written.into_parts().0);
         }
     }
 

@@ -80,6 +80,8 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
     let used = axis.columns.clone();
     let names = names(&table);
     let Table { mut source, columns, restarts, mut notes, .. } = table;
+    // Numbers of text have digits behind the point, for which there is little to look for.
+    let narrow = !source.format.starts_with("text");
     notes.extend(axis.notes.iter().cloned());
     let clock = axis.into_clock(&restarts);
     let mut text_columns = Vec::new();
@@ -128,7 +130,7 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
         }
         column.codes = codes::take_codes(&mut column.values, Role::Other, &UNKNOWN);
     });
-    let channels = make_channels(numeric, rig, &mut notes);
+    let channels = make_channels(numeric, rig, narrow, &mut notes);
     place::withhold_numbers(&channels, &text_columns, &mut notes);
     // What the rig file calls something else is none of the readings that its name may speak of.
     source.unread.retain(|one| rig.column(&one.name).and_then(|column| column.role) != Some(Role::Other));
@@ -192,7 +194,8 @@ impl Numeric {
     }
 }
 
-fn make_channels(numeric: Vec<Numeric>, rig: &Rig, notes: &mut Vec<Note>) -> Vec<Channel> {
+/// * `narrow`: whether the numbers of channels that nobody looks at side by side may take fewer bytes
+fn make_channels(numeric: Vec<Numeric>, rig: &Rig, narrow: bool, notes: &mut Vec<Note>) -> Vec<Channel> {
     let candidates: Vec<guess::Candidate<'_>> = numeric
         .iter()
         .map(|column| {
@@ -220,7 +223,8 @@ fn make_channels(numeric: Vec<Numeric>, rig: &Rig, notes: &mut Vec<Note>) -> Vec
         .zip(from_rig)
         .map(|((column, guess), from_rig)| {
             let mut notes = Vec::new();
-            (make_channel(column, guess, from_rig, rig, &mut notes), notes)
+            let channel = make_channel(column, guess, from_rig, rig, &mut notes);
+            (if narrow && channel.role == Role::Other { channel.narrowed() } else { channel }, notes)
         })
         .collect();
     made.into_iter()
@@ -299,6 +303,9 @@ fn to_inside(values: &mut [f64], unit: &Unit, scale: f64) {
 /// The numbers of a column, NaN where null, or the values alone with the rows that hold them; null for text. The buffer is
 /// taken over where nobody else holds it.
 fn numbers(values: Values) -> Option<(Vec<f64>, Option<BooleanBuffer>)> {
+    if *values.data_type() == DataType::Utf8 {
+        return None;
+    }
     let (values, held) = values.into_parts();
     let mut numbers: Vec<f64> = match values.data_type() {
         DataType::Float64 => {

@@ -17,8 +17,8 @@ pub fn measure(log: &mut Log, rig: &Rig) {
     log.channels.par_iter_mut().for_each(|channel| {
         let (times_s, values) = channel.points(time_s);
         let whole = channel.count() == time_s.len();
-        let sample_s = if whole { rows_s } else { sample_period(&times_s, values) };
-        channel.measured = one(&times_s, values, sample_s, channel.role, rig);
+        let sample_s = if whole { rows_s } else { sample_period(&times_s, &values) };
+        channel.measured = one(&times_s, &values, sample_s, channel.role, rig);
     });
     let notes: Vec<Note> =
         log.channels.iter().flat_map(|channel| contradicted(channel, &log.clock.time_s, rig)).collect();
@@ -99,7 +99,7 @@ fn contradicted(channel: &Channel, time_s: &[f64], rig: &Rig) -> Vec<Note> {
     let (time_s, values) = channel.points(time_s);
     let mut texts = Vec::new();
     if let Some(clip) = rig.sensor.clip_lean
-        && let Some(count) = beyond(values, clip)
+        && let Some(count) = beyond(&values, clip)
     {
         texts.push(format!(
             "the rig file says that the reading ends at lambda {clip:.2} (`clip_lean`), but {count} readings are leaner: \
@@ -149,7 +149,7 @@ fn share_frame(log: &mut Log) {
             continue;
         }
         let (times_s, values) = channel.points(time_s);
-        if renewed_at_most_every(&times_s, values, period_s - sampled_s) {
+        if renewed_at_most_every(&times_s, &values, period_s - sampled_s) {
             let half = 0.5 * (ONE_FRAME - 1.0) * period_s;
             channel.measured.frame_period_s =
                 Some(Estimate { value: period_s, low: period_s - half, high: period_s + half });

@@ -92,7 +92,7 @@ impl<'a> Signals<'a> {
         let rpm_period_s = log.role(Role::EngineSpeed).and_then(Channel::fresh_period_s).unwrap_or(0.0);
         let barometric_pa = log
             .role(Role::BarometricPressure)
-            .and_then(|channel| crate::signal::robust::median(channel.among(0..channel.rows())))
+            .and_then(|channel| crate::signal::robust::median(&channel.among(0..channel.rows())))
             .filter(|pa| (54_000.0..=108_000.0).contains(pa))
             .unwrap_or(STANDARD_PA);
         let manifold_pa = manifold_pa.or_else(|| {

@@ -49,7 +49,8 @@ impl Reading {
     }
 
     fn of_text(column: &Column) -> Option<Self> {
-        let texts = column.values.kept().as_string_opt::<i32>()?;
+        let kept = column.values.kept();
+        let texts = kept.as_string_opt::<i32>()?;
         let order = date_order(column);
         let (mut filled, mut both, mut times, mut dates) = (0_usize, 0_usize, 0_usize, 0_usize);
         for text in texts.iter().flatten() {
@@ -80,7 +81,8 @@ impl Reading {
 
 /// Day or month first, by the numbers beyond twelve; dots mean the day, slashes the month, where none is.
 fn date_order(column: &Column) -> Order {
-    let Some(texts) = column.values.kept().as_string_opt::<i32>() else { return Order::DayFirst };
+    let kept = column.values.kept();
+    let Some(texts) = kept.as_string_opt::<i32>() else { return Order::DayFirst };
     let mut slashes = false;
     for text in texts.iter().flatten() {
         let Some((first, second)) = stamp::first_two(text) else { break };
@@ -96,7 +98,8 @@ fn date_order(column: &Column) -> Order {
 }
 
 fn order_is_guessed(column: &Column) -> bool {
-    let Some(texts) = column.values.kept().as_string_opt::<i32>() else { return false };
+    let kept = column.values.kept();
+    let Some(texts) = kept.as_string_opt::<i32>() else { return false };
     let pairs: Vec<(u32, u32)> = texts.iter().flatten().map_while(stamp::first_two).collect();
     !pairs.is_empty() && pairs.iter().all(|(a, b)| *a <= 12 && *b <= 12 && a != b)
 }
