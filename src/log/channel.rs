@@ -482,7 +482,7 @@ mod tests {
         let channel = channel(&many);
         assert!(!channel.keeps_few());
         assert_eq!((channel.rows(), channel.count()), (40, 14));
-        assert_eq!((bits(channel.values()), bits(channel.among(2..9))), (bits(&many), bits(&many[2..9])));
+        assert_eq!((bits(channel.values()), bits(&channel.among(2..9))), (bits(&many), bits(&many[2..9])));
         assert!(channel.holds(3) && !channel.holds(4));
         assert_eq!(channel.readings(2..9).collect::<Vec<_>>(), [(3, 3.0), (6, 6.0)]);
         assert_eq!(bits(&channel.each().collect::<Vec<_>>()), bits(&many));

@@ -7,10 +7,14 @@ use arrow_buffer::ScalarBuffer;
 
 /// Numbers in eight bytes each, or in fewer that say the same.
 #[derive(Clone, Debug)]
-pub(super) enum Kept {
+pub enum Kept {
+    /// As they are reckoned with.
     Doubles(ScalarBuffer<f64>),
+    /// Four bytes each.
     Singles(ScalarBuffer<f32>),
+    /// Whole numbers of two bytes.
     Shorts(ScalarBuffer<i16>),
+    /// Whole numbers of one byte.
     Bytes(ScalarBuffer<i8>),
 }
 
@@ -18,7 +22,7 @@ impl Kept {
     /// The same numbers in the fewest bytes that hold every one of them exactly.
     ///
     /// * `values`: NaN where null
-    pub(super) fn narrow(values: ScalarBuffer<f64>) -> Self {
+    pub fn narrow(values: ScalarBuffer<f64>) -> Self {
         let all = |same: fn(f64) -> f64| values.iter().all(|value| same(*value).to_bits() == value.to_bits());
         if all(|value| f64::from(value as i8)) {
             Self::Bytes(values.iter().map(|value| *value as i8).collect())
@@ -31,7 +35,8 @@ impl Kept {
         }
     }
 
-    pub(super) fn len(&self) -> usize {
+    /// How many.
+    pub fn len(&self) -> usize {
         match self {
             Self::Doubles(values) => values.len(),
             Self::Singles(values) => values.len(),
@@ -40,17 +45,31 @@ impl Kept {
         }
     }
 
+    /// Whether there is none.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// All of them in eight bytes each, in the memory that they have where they stand so already.
+    pub fn into_doubles(self) -> Vec<f64> {
+        match self {
+            Self::Doubles(values) => values.into(),
+            narrow => narrow.part(0..narrow.len()).into_owned(),
+        }
+    }
+
     /// All of them, where they stand in eight bytes.
     #[inline]
-    pub(super) fn doubles(&self) -> Option<&[f64]> {
+    pub fn doubles(&self) -> Option<&[f64]> {
         match self {
             Self::Doubles(values) => Some(values),
             _ => None,
         }
     }
 
+    /// One of them; null beyond the last.
     #[inline]
-    pub(super) fn get(&self, at: usize) -> Option<f64> {
+    pub fn get(&self, at: usize) -> Option<f64> {
         match self {
             Self::Doubles(values) => values.get(at).copied(),
             Self::Singles(values) => values.get(at).map(|value| f64::from(*value)),
@@ -63,13 +82,25 @@ impl Kept {
     ///
     /// # Panics
     /// Beyond the last, as slices do.
-    pub(super) fn part(&self, range: Range<usize>) -> Cow<'_, [f64]> {
+    pub fn part(&self, range: Range<usize>) -> Cow<'_, [f64]> {
         match self {
             Self::Doubles(values) => Cow::Borrowed(&values[range]),
             Self::Singles(values) => values[range].iter().map(|value| f64::from(*value)).collect(),
             Self::Shorts(values) => values[range].iter().map(|value| f64::from(*value)).collect(),
             Self::Bytes(values) => values[range].iter().map(|value| f64::from(*value)).collect(),
         }
+    }
+}
+
+impl From<Vec<f64>> for Kept {
+    fn from(values: Vec<f64>) -> Self {
+        Self::Doubles(values.into())
+    }
+}
+
+impl Default for Kept {
+    fn default() -> Self {
+        Vec::new().into()
     }
 }
 

@@ -10,6 +10,7 @@ mod unit;
 pub(crate) use channel::by_row;
 pub use channel::{Channel, Code, Estimate, Measured, RoleBasis, are_few};
 pub use clock::{Clock, ClockBasis, ClockEvent};
+pub use kept::Kept;
 pub use role::Role;
 pub use unit::{Dimension, UNITS, UNKNOWN, Unit};
 

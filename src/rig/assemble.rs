@@ -9,7 +9,7 @@ use rayon::prelude::*;
 
 use super::{Rig, codes, guess, measure, place};
 use crate::clip::clip;
-use crate::log::{Channel, Code, Dimension, Log, Note, Role, UNKNOWN, Unit, Unread};
+use crate::log::{Channel, Code, Dimension, Kept, Log, Note, Role, UNKNOWN, Unit, Unread};
 use crate::read::place::shown;
 use crate::read::{ReadError, Table, Values, find_time};
 
@@ -101,6 +101,7 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
         if let Some(values) = numbers(column.values) {
             note_unreadable(&name, &column.unreadable, &mut notes);
             let (values, held) = values;
+            let values = keep(values, narrow);
             let (not_due, codes) = (None, Vec::new());
             let withheld = !stated && place::may_be_place(&name, unit.as_deref(), role);
             numeric.push(Numeric {
@@ -125,10 +126,14 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
     }
     numeric.par_iter_mut().for_each(|column| {
         // Blanks are told before codes are taken out: a code is a value that was due.
-        if column.held.is_some() || column.values.iter().any(|value| value.is_nan()) {
-            column.not_due = codes::not_due(column.rows(), &column.filled());
+        let mut values = std::mem::take(&mut column.values).into_doubles();
+        let held = column.held.as_ref();
+        if held.is_some() || values.iter().any(|value| value.is_nan()) {
+            column.not_due =
+                codes::not_due(held.map_or(values.len(), BooleanBuffer::len), &filled(&values, held));
         }
-        column.codes = codes::take_codes(&mut column.values, Role::Other, &UNKNOWN);
+        column.codes = codes::take_codes(&mut values, Role::Other, &UNKNOWN);
+        column.values = keep(values, narrow);
     });
     let channels = make_channels(numeric, rig, narrow, &mut notes);
     place::withhold_numbers(&channels, &text_columns, &mut notes);
@@ -169,7 +174,7 @@ struct Numeric {
     /// Role in the file's own metadata.
     role: Option<Role>,
     /// Of every row, NaN where null; or of the rows of `held` alone.
-    values: Vec<f64>,
+    values: Kept,
     held: Option<BooleanBuffer>,
     not_due: Option<BooleanBuffer>,
     codes: Vec<Code>,
@@ -177,20 +182,19 @@ struct Numeric {
     withheld: bool,
 }
 
-impl Numeric {
-    fn rows(&self) -> usize {
-        self.held.as_ref().map_or(self.values.len(), BooleanBuffer::len)
-    }
+/// Numbers on their way, in few bytes where the file may have had few: all columns stand there at once.
+fn keep(values: Vec<f64>, narrow: bool) -> Kept {
+    if narrow { Kept::narrow(values.into()) } else { values.into() }
+}
 
-    /// Rows with a value, ascending.
-    fn filled(&self) -> Vec<usize> {
-        let known = |at: &usize| !self.values[*at].is_nan();
-        match &self.held {
-            Some(held) => {
-                held.set_indices().zip(0..).filter(|(_, at)| known(at)).map(|(row, _)| row).collect()
-            }
-            None => (0..self.values.len()).filter(known).collect(),
-        }
+/// Rows with a value, ascending.
+///
+/// * `values`: of every row, or of the rows of `held` alone; NaN where null
+fn filled(values: &[f64], held: Option<&BooleanBuffer>) -> Vec<usize> {
+    let known = |at: &usize| !values[*at].is_nan();
+    match held {
+        Some(held) => held.set_indices().zip(0..).filter(|(_, at)| known(at)).map(|(row, _)| row).collect(),
+        None => (0..values.len()).filter(known).collect(),
     }
 }
 
@@ -254,7 +258,7 @@ fn make_channel(
     } else {
         guess.reason
     };
-    let mut values = column.values;
+    let mut values = column.values.into_doubles();
     let mut codes = column.codes;
     codes.extend(codes::take_codes(&mut values, guess.role, guess.unit));
     for code in &codes {

@@ -13,7 +13,7 @@ use super::infer::{infer_unit, possible};
 use super::name::{NameHint, is_commanded, read_name};
 use super::relation;
 use super::summary::Summary;
-use crate::log::{Dimension, Role, UNKNOWN, Unit, by_row};
+use crate::log::{Dimension, Kept, Role, UNKNOWN, Unit, by_row};
 
 /// One column as the guesser sees it, values as logged (NaN where null).
 #[derive(Clone, Copy, Debug)]
@@ -25,7 +25,7 @@ pub struct Candidate<'a> {
     /// Role that the rig states; nothing is guessed over it.
     pub role: Option<Role>,
     /// Of every row, or of the rows of `held` alone.
-    pub values: &'a [f64],
+    pub values: &'a Kept,
     /// Rows that hold a value, where few do.
     pub held: Option<&'a BooleanBuffer>,
 }
@@ -33,7 +33,11 @@ pub struct Candidate<'a> {
 impl<'a> Candidate<'a> {
     /// The values of every row.
     pub(super) fn rows(&self) -> Cow<'a, [f64]> {
-        by_row(self.values, self.held)
+        let values = self.values.part(0..self.values.len());
+        match self.held {
+            Some(held) => Cow::Owned(by_row(&values, Some(held)).into_owned()),
+            None => values,
+        }
     }
 }
 
@@ -62,7 +66,8 @@ pub(super) const MIXTURE_CONFIDENCE: f64 = 0.6;
 /// * `stoich_afr`: the fuel's ratio, for the relation of AFR and lambda columns
 /// * returns one guess per candidate, in order
 pub fn guess(candidates: &[Candidate<'_>], stoich_afr: f64) -> Vec<Guess> {
-    let summaries: Vec<Option<Summary>> = candidates.par_iter().map(|c| Summary::of(c.values)).collect();
+    let summaries: Vec<Option<Summary>> =
+        candidates.par_iter().map(|c| Summary::of(&c.values.part(0..c.values.len()))).collect();
     let mut guesses: Vec<Guess> = candidates
         .iter()
         .zip(&summaries)
@@ -271,7 +276,8 @@ fn usual_unit(role: Role) -> &'static Unit {
 /// Ambiguity about the mixture reading is left to the user.
 fn withhold_weak_mixture(candidate: &Candidate<'_>, guess: &mut Guess) {
     let weak = guess.role.is_mixture() && candidate.role.is_none() && guess.confidence < MIXTURE_CONFIDENCE;
-    if weak && candidate.values.iter().any(|value| value.is_finite()) {
+    let holds = |at| candidate.values.get(at).is_some_and(f64::is_finite);
+    if weak && (0..candidate.values.len()).any(holds) {
         *guess = Guess {
             role: Role::Other,
             unit: guess.unit,

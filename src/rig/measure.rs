@@ -107,7 +107,7 @@ fn contradicted(channel: &Channel, time_s: &[f64], rig: &Rig) -> Vec<Note> {
         ));
     }
     if let Some(rate_hz) = rig.sensor.frame_hz
-        && stated_frame_s(rig, &time_s, values).is_none()
+        && stated_frame_s(rig, &time_s, &values).is_none()
     {
         texts.push(format!(
             "the rig file says that the reading is renewed {rate_hz} times a second (`frame_hz`), but it changes more \

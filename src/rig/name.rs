@@ -2,8 +2,9 @@
 
 use super::guess::MIXTURE_CONFIDENCE;
 use super::words::{
-    COMMANDED, FORM_OF_READING, FROM_PLACE, MIXTURE, MIXTURE_DEVICE, NOT_A_READING, NOT_MIXTURE, POSITION,
-    POSITION_ALONE, POSITION_BESIDE, POSITION_RECEIVER, POSITION_SHORT, RULES, Rule,
+    COMMANDED, FORM_OF_READING, FROM_PLACE, MIXTURE, MIXTURE_DEVICE, NOT_A_READING, NOT_MIXTURE,
+    OF_THE_MACHINE, POSITION, POSITION_ALONE, POSITION_BESIDE, POSITION_RECEIVER, POSITION_SHORT, RULES,
+    Rule,
 };
 use crate::log::Role;
 
@@ -103,6 +104,12 @@ pub fn is_position(name: &str) -> bool {
 /// Whether a name may mean an axis of the earth, or of the machine: `G_LAT`.
 pub(super) fn names_axis(name: &str) -> bool {
     fold(name).words.iter().any(|word| POSITION_SHORT.contains(&word.as_str()))
+}
+
+/// Whether a name speaks of the machine, though it may tell no role.
+pub(super) fn names_machine(name: &str) -> bool {
+    let folded = fold(name);
+    OF_THE_MACHINE.iter().any(|word| folded.has(word))
 }
 
 fn meets(rule: &Rule, name: &Folded) -> Option<NameHint> {

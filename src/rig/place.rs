@@ -5,7 +5,7 @@
 
 use super::Rig;
 use super::guess::parse_unit;
-use super::name::{is_position, names_axis, read_name};
+use super::name::{is_position, names_axis, names_machine, read_name};
 use crate::log::{Channel, Dimension, Note, Role};
 use crate::read::Table;
 use crate::read::place::{name_tells_place, unquoted};
@@ -30,7 +30,7 @@ pub(super) fn tells_position(name: &str, unit: Option<&str>) -> bool {
 /// * `role`: in the file's own metadata
 pub(super) fn may_be_place(name: &str, unit: Option<&str>, role: Option<Role>) -> bool {
     let role_known = role.is_some_and(|role| role != Role::Other) || read_name(name).is_some();
-    !unit.is_some_and(is_no_place) && (names_axis(name) || !role_known)
+    !unit.is_some_and(is_no_place) && (names_axis(name) || !role_known && !names_machine(name))
 }
 
 /// Whether no place is written in a unit. Degrees, minutes of arc, metres and shares of a turn are units of one.
@@ -111,7 +111,7 @@ mod tests {
     #[test]
     fn a_column_that_nothing_speaks_of_may_be_a_place() {
         let open = |name, unit| may_be_place(name, unit, None);
-        for name in ["f1", "E", "N", "col 20", "X", "Altitude", "Knock Count", "G_LAT", "Heading"] {
+        for name in ["f1", "E", "N", "col 20", "X", "Altitude", "Counter", "G_LAT", "Heading"] {
             for unit in
                 [None, Some("deg"), Some("m"), Some("ft"), Some("min"), Some("1"), Some("grad"), Some("gps")]
             {
@@ -121,7 +121,16 @@ mod tests {
                 assert!(!open(name, Some(unit)), "{name} in {unit}");
             }
         }
-        for name in ["Lambda", "Engine Speed", "Coolant Temp", "Oil Pressure", "Speed"] {
+        for name in [
+            "Knock Count",
+            "Fuel Trim",
+            "temperature_degC",
+            "Lambda",
+            "Engine Speed",
+            "Coolant Temp",
+            "Oil Pressure",
+            "Speed",
+        ] {
             assert!(!open(name, None), "{name}");
         }
         assert!(

@@ -101,7 +101,7 @@ mod tests {
             let scale = if role == Role::Afr { 14.7 } else { 1.0 };
             let burning = (0..400).map(|row| scale * (0.8 + 0.001 * f64::from(row % 200)));
             let values: Vec<f64> = burning.chain(std::iter::repeat_n(end, 900)).collect();
-            let column = Candidate { name, unit, role: None, values: &values, held: None };
+            let column = Candidate { name, unit, role: None, values: &values.into(), held: None };
             let found = &guess(&[column], 14.7)[0];
             assert_eq!((found.role, found.unit.dimension), (role, dimension), "{name} {end}: {found:?}");
         }

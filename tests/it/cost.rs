@@ -67,7 +67,7 @@ pub(crate) fn most_mb(bytes: &[u8]) -> f64 {
 /// Runs every command that reads a log on one, each of which may take that much memory.
 ///
 /// * `most_mb`: MiB
-fn every_command_within(log: &str, most_mb: f64) {
+pub(crate) fn every_command_within(log: &str, most_mb: f64) {
     let folder = folder();
     let path = |name: &str| crate::logs::text(&folder.path().join(name));
     let (document, page, flags) = (path("x.json"), path("x.html"), path("x.flags.parquet"));

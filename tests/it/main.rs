@@ -6,6 +6,7 @@
 #[cfg(feature = "page")]
 mod browser;
 mod cli;
+mod columns;
 mod companion;
 mod conventions;
 mod cost;
