@@ -356,32 +356,40 @@ fn context(scene: &Scene<'_>, episode: &Episode) -> Context {
             && evidence::begins_opened(&Case::new(scene, episode, &[], Context::Unknown));
         return if blip { Context::TipIn } else { Context::OverRun };
     }
+    let speed = scene.witness(crate::log::Role::EngineSpeed).and_then(|w| w.range(gas_s - 0.15, gas_s + 0.1));
+    let at_ceiling = || match (speed, scene.view.state.ceiling_rpm) {
+        (Some((_, high)), Some(ceiling)) => high >= k::CEILING_SHARE.value * ceiling,
+        _ => false,
+    };
+    let limited = || at_ceiling() || has(bit::LIMITER | bit::UNLOAD);
+    let opened = || {
+        let case = Case::new(scene, episode, &[], Context::FullLoad);
+        // A reading that has not moved since before the opening does not answer it.
+        evidence::seconds_since_opening(&case)
+            .filter(|since| !evidence::stands_since_before(&case, case.gas_start_s - since))
+            .is_some_and(|since| since < k::OPENING_S.value)
+    };
+    // A film lags behind an opening into part load too, however long ago the sensor was switched on.
+    if episode.regime == Regime::PartLoad
+        && episode.duration_s(scene) <= k::LONGEST_FILM_S.value
+        && !has(bit::GEAR_CHANGE)
+        && !limited()
+        && opened()
+    {
+        return Context::TipIn;
+    }
     if scene.power_up_s.is_some_and(|t| start_s - t < k::POWER_UP_S.value) && !episode.regime.rich() {
         return Context::PowerUp;
     }
     if has(bit::GEAR_CHANGE) {
         return Context::GearChange;
     }
-    let speed = scene.witness(crate::log::Role::EngineSpeed).and_then(|w| w.range(gas_s - 0.15, gas_s + 0.1));
-    let at_ceiling = match (speed, scene.view.state.ceiling_rpm) {
-        (Some((_, high)), Some(ceiling)) => high >= k::CEILING_SHARE.value * ceiling,
-        _ => false,
-    };
-    if at_ceiling || has(bit::LIMITER | bit::UNLOAD) {
+    if limited() {
         return Context::Ceiling;
     }
     match episode.regime {
-        Regime::Load => {
-            let case = Case::new(scene, episode, &[], Context::FullLoad);
-            // A reading that has not moved since before the opening does not answer it.
-            let opened = evidence::seconds_since_opening(&case)
-                .filter(|since| !evidence::stands_since_before(&case, case.gas_start_s - since));
-            if opened.is_some_and(|since| since < k::OPENING_S.value) || episode.after_cut {
-                Context::TipIn
-            } else {
-                Context::FullLoad
-            }
-        }
+        Regime::Load if opened() || episode.after_cut => Context::TipIn,
+        Regime::Load => Context::FullLoad,
         Regime::PartLoad | Regime::LeanSwing => Context::PartLoad,
         Regime::OverRun => Context::OverRun,
         Regime::RichHold | Regime::Unknown | Regime::Standing => Context::Unknown,

@@ -156,3 +156,23 @@ fn the_rest_value_right_after_power_up_is_a_cold_sensor_and_later_a_restart() {
     assert_eq!(says(1.0, 4.0), ["sensor_cold"]);
     assert_eq!(says(20.0, 24.0), ["controller_reset"]);
 }
+
+#[test]
+fn an_opening_into_part_load_is_one_though_the_sensor_was_just_switched_on() {
+    let opens = |opens: bool| {
+        let mut others = vec![
+            (Role::Throttle, Box::new(move |t| if opens && t >= 20.0 { 0.4 } else { 0.03 }) as Of),
+            (Role::EngineSpeed, Box::new(|t| if t < 3.0 { 230.0 } else { 1800.0 }) as Of),
+        ];
+        others.push((
+            Role::ManifoldPressure,
+            Box::new(move |t| if opens && t >= 20.0 { 60e3 } else { 40e3 }) as Of,
+        ));
+        let gas = |t: f64| if (20.05..20.6).contains(&t) { 1.35 } else { 1.0 };
+        let found = events(&bench(50.0, 30.0, gas, others));
+        assert_eq!(found.len(), 1, "{}", brief(&found));
+        found[0].context.to_string()
+    };
+    assert_eq!(opens(true), "tip_in");
+    assert_eq!(opens(false), "power_up");
+}

@@ -102,15 +102,27 @@ fn likeliest(posterior: &[f64; 18], which: impl Fn(Cause) -> bool) -> Option<Cau
         .max_by(|a, b| posterior[a.index()].total_cmp(&posterior[b.index()]))
 }
 
+/// The context whose shares the causes of a class have: what lasts longer under load than any film does is one of full load,
+/// though it began with an opening. A film that refills after a cut stays one.
+fn shares(case: &Case<'_, '_>) -> Context {
+    let episode = case.episode;
+    let lasts = episode.duration_s(case.scene) > k::LONGEST_FILM_S.value;
+    match case.context {
+        Context::TipIn if lasts && episode.regime == Regime::Load && !episode.after_cut => Context::FullLoad,
+        context => context,
+    }
+}
+
 /// Weighs the readings of one case.
 pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Reading)>) -> Judgement {
     let scores = scores(&readings);
     let epsilon = k::EPSILON.value;
     let prior = case.context.prior();
-    let plain = posterior(case.context, &prior, &scores, epsilon);
+    let shares = shares(case);
+    let plain = posterior(shares, &prior, &scores, epsilon);
     let worst = |class| {
         let scaled = prior.scaled(class, k::PRIOR_FACTOR.value.recip());
-        sum(&posterior(case.context, &scaled, &scores, epsilon), Cause::hazardous)
+        sum(&posterior(shares, &scaled, &scores, epsilon), Cause::hazardous)
     };
     let hazard = sum(&plain, Cause::hazardous);
     let proofs = proofs(case, &readings);
@@ -390,6 +402,19 @@ mod tests {
             scores[cause.index()] = *weight;
         }
         scores
+    }
+
+    #[test]
+    fn knock_does_not_take_the_place_of_what_tells_injectors_from_a_pump() {
+        let feature = |name: &str| *evidence::ALL.iter().find(|f| f.name == name).expect("a feature");
+        let duty = Reading::seen(100.0, "%", "")
+            .weigh(&[Cause::InjectorLimit], k::LR_DUTY.value)
+            .weigh(&[Cause::Mixture, Cause::TipIn], k::LR_DUTY_ELSE.value);
+        let knock = Reading::seen(3.0, "", "").weigh(super::super::hypothesis::REAL, k::LR_KNOCK.value);
+        let scores = scores(&[(feature("injector_duty"), duty), (feature("knock"), knock)]);
+        let of = |cause: Cause| scores[cause.index()];
+        assert!((of(Cause::InjectorLimit) - of(Cause::FuelSupply) - k::LR_DUTY.value).abs() < 1e-9);
+        assert!((of(Cause::FuelSupply) - of(Cause::Mixture) + k::LR_DUTY_ELSE.value).abs() < 1e-9);
     }
 
     #[test]

@@ -287,7 +287,7 @@ fn duty_limit(case: &Case<'_, '_>) -> Reading {
 pub(super) static KNOCK: Feature = Feature {
     name: "knock",
     id: "F17",
-    group: Group::Fuel,
+    group: Group::Knock,
     summary: "knock grows with it",
     looks: "knock count or level rises, or ignition is retarded",
     decides: "a lean charge knocks sooner",

@@ -36,6 +36,8 @@ pub enum Group {
     Electrical,
     /// Fuel side.
     Fuel,
+    /// Knock: it speaks alike for all that burns lean, and must not take the place of what tells its causes apart.
+    Knock,
     /// Operating state.
     State,
     /// Torque and heat.
@@ -50,10 +52,11 @@ pub enum Group {
 
 impl Group {
     /// Every group.
-    pub const ALL: [Self; 8] = [
+    pub const ALL: [Self; 9] = [
         Self::Shape,
         Self::Electrical,
         Self::Fuel,
+        Self::Knock,
         Self::State,
         Self::Torque,
         Self::Repeat,
@@ -67,6 +70,7 @@ impl Group {
             Self::Shape => "shape",
             Self::Electrical => "electrical",
             Self::Fuel => "fuel",
+            Self::Knock => "knock",
             Self::State => "state",
             Self::Torque => "torque and heat",
             Self::Repeat => "repeat",
