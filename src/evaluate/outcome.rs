@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use super::matching::{Fate, Over, Tolerance, fate, over};
 use super::suite::{Load, Plan, plan};
-use super::unnamed::{self, Obstacle};
+use super::unnamed::{self, Asked};
 use super::verdicts::is_danger;
 use crate::audit::{Audited, audit};
 use crate::detect::{self, Detection, Stage, View, place};
@@ -193,9 +193,9 @@ pub struct Outcome {
     /// How near the log of a danger comes to each event over nothing that is treated as one, where the log knows the load;
     /// events with no gas burnt under load beside them are left out.
     pub alarms: Vec<Apart>,
-    /// Artefacts, cuts and misfires that physics can tell and that were not named: place among `truth`, and what stands in
-    /// the way.
-    pub unnamed: Vec<(usize, Obstacle)>,
+    /// Artefacts, cuts and misfires that physics can tell: what stands in the way of a name, of all that have none and some that
+    /// have.
+    pub unnamed: Vec<Asked>,
     /// Why the log could not be audited; null when it could.
     pub failed: Option<String>,
 }

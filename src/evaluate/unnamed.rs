@@ -33,7 +33,16 @@ pub struct UnnamedRow {
     pub alike: usize,
     /// Of the others, those that hide a danger: with one under it or beside it no reading is further off.
     pub hides: usize,
+    /// For comparison: so many that were named were asked the same, one in [`ONE_IN`] of the cuts.
+    #[serde(default)]
+    pub named_asked: usize,
+    /// Of these, alike to a danger or hiding one.
+    #[serde(default)]
+    pub named_in_spite: usize,
 }
+
+/// Of the cuts that are named one in so many is asked what would have stood in the way: each costs runs of the whole chain.
+const ONE_IN: usize = 40;
 
 /// What stands in the way of a name.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -74,14 +83,26 @@ fn named(kind: Kind, event: Option<&Judged>) -> bool {
     })
 }
 
-/// Places among the true events of those that are not named, and what stands in the way.
-pub(super) fn measure(outcome: &Outcome, run: &Run) -> Vec<(usize, Obstacle)> {
-    let events = outcome.truth.iter().enumerate();
-    events
-        .filter_map(|(index, truth)| Some((index, truth, kind(truth)?)))
-        .filter(|(_, truth, kind)| !named(*kind, main_event(outcome, truth)))
-        .map(|(index, truth, kind)| (index, obstacle(run, truth, kind)))
-        .collect()
+/// What stands in the way of the name of an event.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Asked {
+    /// Its place among the true events.
+    pub truth: usize,
+    /// Whether it was named all the same.
+    pub named: bool,
+    /// What stands in the way.
+    pub obstacle: Obstacle,
+}
+
+/// Asks all events that are not named, and some that are.
+pub(super) fn measure(outcome: &Outcome, run: &Run) -> Vec<Asked> {
+    let asked = |(index, truth): (usize, &TruthEvent)| {
+        let kind = kind(truth)?;
+        let named = named(kind, main_event(outcome, truth));
+        let left_out = kind == Kind::Cut && !(outcome.seed as usize + index).is_multiple_of(ONE_IN);
+        (!named || !left_out).then(|| Asked { truth: index, named, obstacle: obstacle(run, truth, kind) })
+    };
+    outcome.truth.iter().enumerate().filter_map(asked).collect()
 }
 
 fn obstacle(run: &Run, truth: &TruthEvent, kind: Kind) -> Obstacle {
@@ -94,28 +115,11 @@ fn obstacle(run: &Run, truth: &TruthEvent, kind: Kind) -> Obstacle {
     };
     if alike {
         Obstacle::Alike
-    } else if kind != Kind::Misfire && near(simulate::dangerous(run, truth.start_s, truth.end_s)) {
+    } else if kind != Kind::Misfire && simulate::hides(run, truth.start_s, truth.end_s, SIGHT_LAMBDA) {
         Obstacle::Hides
     } else {
         Obstacle::Nothing
     }
-}
-
-/// Events that are not named while something stands in the way, of those that an event of the audit meets; and how many of
-/// them are called undetermined.
-pub(super) fn blocked(outcomes: &[Outcome]) -> (usize, usize) {
-    let (mut all, mut open) = (0, 0);
-    for outcome in outcomes {
-        for (index, obstacle) in &outcome.unnamed {
-            let event = outcome.truth.get(*index).and_then(|truth| main_event(outcome, truth));
-            let Some(event) = event else { continue };
-            if *obstacle != Obstacle::Nothing || holds_danger(outcome, event) {
-                all += 1;
-                open += usize::from(event.verdict == Verdict::Undetermined);
-            }
-        }
-    }
-    (all, open)
 }
 
 /// By true cause.
@@ -125,9 +129,14 @@ pub(super) fn tabulate(outcomes: &[Outcome]) -> BTreeMap<String, UnnamedRow> {
         for truth in outcome.truth.iter().filter(|truth| kind(truth).is_some()) {
             rows.entry(truth.cause.clone()).or_default().decidable += 1;
         }
-        for (index, obstacle) in &outcome.unnamed {
-            let Some(truth) = outcome.truth.get(*index) else { continue };
+        for Asked { truth, named, obstacle } in &outcome.unnamed {
+            let Some(truth) = outcome.truth.get(*truth) else { continue };
             let row = rows.entry(truth.cause.clone()).or_default();
+            if *named {
+                row.named_asked += 1;
+                row.named_in_spite += usize::from(*obstacle != Obstacle::Nothing);
+                continue;
+            }
             row.count += 1;
             if main_event(outcome, truth).is_some_and(|event| holds_danger(outcome, event)) {
                 row.beside_danger += 1;

@@ -199,13 +199,6 @@ pub struct Verdicts {
     pub cause: Share,
     /// Decidable and judged events called undetermined.
     pub undetermined: Share,
-    /// The right cause again, without artefacts, cuts and misfires that are not named while something stands in the way
-    /// ([`UnnamedRow`]).
-    #[serde(default)]
-    pub cause_apart: Share,
-    /// The same of those called undetermined.
-    #[serde(default)]
-    pub undetermined_apart: Share,
     /// The same by set of channels.
     pub undetermined_by_channel_set: BTreeMap<String, Share>,
     /// Extra events on all logs.
@@ -412,14 +405,10 @@ fn recall(outcomes: &[Outcome], table: &mut Verdicts) {
             event.verdict == Verdict::Real
         });
     let rows = || table.causes.values();
-    let judged: usize = rows().map(|row| row.judged).sum();
-    let right = rows().map(|row| row.cause_right).sum();
-    let open: usize = rows().map(|row| row.undetermined).sum();
-    let (blocked, blocked_open) = unnamed::blocked(outcomes);
-    table.cause = Share::of(right, judged);
-    table.undetermined = Share::of(open, judged);
-    table.cause_apart = Share::of(right, judged - blocked);
-    table.undetermined_apart = Share::of(open - blocked_open, judged - blocked);
+    let judged = rows().map(|row| row.judged).sum();
+    let cause = Share::of(rows().map(|row| row.cause_right).sum(), judged);
+    let undetermined = Share::of(rows().map(|row| row.undetermined).sum(), judged);
+    (table.cause, table.undetermined) = (cause, undetermined);
 }
 
 fn undetermined_by(outcomes: &[Outcome]) -> BTreeMap<String, Share> {

@@ -50,7 +50,7 @@ pub use scenario::{
 };
 pub use trace::Trace;
 pub use truth::{HAZARD_CYCLES, SCHEMA, Span, Truth, TruthChannel, TruthEvent};
-pub use twin::{Apart, Sight, dangerous, sight};
+pub use twin::{Apart, Sight, dangerous, hides, sight};
 
 /// One simulated run.
 #[derive(Clone, Debug)]

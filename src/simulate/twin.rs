@@ -64,16 +64,38 @@ pub fn sight(run: &Run, danger: &TruthEvent) -> Sight {
 /// * returns null where nothing burnt under load
 pub fn dangerous(run: &Run, start_s: f64, end_s: f64) -> Option<Apart> {
     let mut bench = Bench::new(run, start_s, end_s);
-    let from_s = start_s - 0.5 * AROUND_S;
-    let count = ((end_s - from_s) / (0.25 * run.scenario.logger.period_s)).clamp(1.0, PLACES_MOST);
-    let step_s = (end_s - from_s) / count;
-    let places = (0..=count as usize).map(|place| from_s + step_s * place as f64);
-    let twins = places.filter_map(|at_s| lean_from(run, start_s, end_s, at_s)).map(|twin| {
+    let twins = dangers(run, start_s, end_s).map(|twin| {
         let read = bench.read_twin(&run.scenario, &twin, 0);
         (bench.apart(&read), twin)
     });
     let (apart, twin) = twins.min_by(|a, b| a.0.sigma.total_cmp(&b.0.sigma))?;
     Some(bench.nearest(&twin, apart))
+}
+
+/// Whether such a danger may be there with no reading further off than so much, lambda.
+pub fn hides(run: &Run, start_s: f64, end_s: f64, lambda: f64) -> bool {
+    let mut bench = Bench::new(run, start_s, end_s);
+    let mut nearest: Option<(Apart, Twin)> = None;
+    for twin in dangers(run, start_s, end_s) {
+        let read = bench.read_twin(&run.scenario, &twin, 0);
+        let apart = bench.apart(&read);
+        if apart.lambda <= lambda {
+            return true;
+        }
+        if nearest.as_ref().is_none_or(|(least, _)| apart.sigma < least.sigma) {
+            nearest = Some((apart, twin));
+        }
+    }
+    nearest.is_some_and(|(apart, twin)| bench.nearest(&twin, apart).lambda <= lambda)
+}
+
+/// Twins with a danger somewhere from half a second before the first time to the second.
+fn dangers(run: &Run, start_s: f64, end_s: f64) -> impl Iterator<Item = Twin> + '_ {
+    let from_s = start_s - 0.5 * AROUND_S;
+    let count = ((end_s - from_s) / (0.25 * run.scenario.logger.period_s)).clamp(1.0, PLACES_MOST);
+    let step_s = (end_s - from_s) / count;
+    let places = (0..=count as usize).map(move |place| from_s + step_s * place as f64);
+    places.filter_map(move |at_s| lean_from(run, start_s, end_s, at_s))
 }
 
 /// The rows around an event, and a trace to put the gas of twins into.
@@ -272,6 +294,7 @@ mod tests {
         tolerant.scenario.lean_limit += 0.3;
         let far = dangerous(&tolerant, at_s, at_s + 0.1).expect("under load");
         assert!(far.lambda > 0.02 && far.sigma > 2.5, "{far:?}");
+        assert!(!hides(&tolerant, at_s, at_s + 0.1, 0.02) && hides(&tolerant, at_s, at_s + 0.1, far.lambda));
         assert!(near.lambda < far.lambda && near.sigma < far.sigma, "{near:?} beside {far:?}");
         let idle_s = second(&|at| !loaded(scenario, trace, at));
         assert_eq!(dangerous(&healthy, idle_s, idle_s + 0.1), None);
