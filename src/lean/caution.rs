@@ -17,11 +17,9 @@ pub(super) fn list(view: &View<'_>, events: &[LeanEvent]) -> Vec<String> {
     let hazard = events.iter().any(|e| e.treat_as == TreatAs::Hazard);
     let any = |verdict: Verdict| events.iter().any(|e| e.verdict == verdict);
     let limit = view.rig.full_load_lambda_max;
-    if view.log.source.cut_short.is_some() {
-        cautions.push(
-            "The file breaks off: what came after its last row is not known, and may have been a danger."
-                .to_owned(),
-        );
+    if let Some(cut) = &view.log.source.cut_short {
+        cautions
+            .push(format!("The file is not whole ({}): what is missing may have been a danger.", cut.why));
     }
     if hazard {
         cautions.push(format!(

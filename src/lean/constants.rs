@@ -230,6 +230,10 @@ constants! {
     WORK_NEAR_S = 3.0 "s" Assumed "within one pull, where nothing else shows that the gear is the same";
     WORK_CLIMB = 0.8 "of full load" Assumed "an engine that climbs so fast in its gear is at full load or near it, whatever its throttle reads; a lean danger costs a tenth";
     WORK_BEYOND = 0.3 "of full load" Assumed "torque goes with manifold pressure within this";
+    EMPTIEST_PA = 10_000.0 "Pa" Assumed "no throttle empties the manifold of a running engine so far: over-run reads 20 to 30 kPa (common practice, no source)";
+    KEPT_RPM = 0.02 "ratio" Assumed "engine speed that is the same: torque that a propeller takes goes with its square";
+    KEPT_LEAN = 0.1 "ratio" Computed "a lean danger takes up to a fifth of the torque, and the torque of a propeller goes with the square of its speed";
+    KEPT_SLOWING = 0.01 "1/s" Computed "with the throttle closed drag alone takes 0.5 m/s2 and more from a car: 1.2 % a second at 40 m/s, more at less, and a propeller all of its speed within a second";
     WORK_FUEL = 0.9 "of full load" Assumed "fuel of one cycle goes with its air, and full load is fed richer besides: part load stays below";
     PULL_FREE = 0.5 "of best in gear" Assumed "climbing slower than this the load takes most of the torque";
     PULL_PROOF = 1.3 "log10" Computed "pooled over windows: full torque against the loss that the reading implies";

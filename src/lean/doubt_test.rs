@@ -269,3 +269,27 @@ fn an_engine_that_climbs_on_a_throttle_that_reads_closed_refutes_it_by_itself() 
     }
     kept.all(4);
 }
+
+#[test]
+fn an_engine_that_keeps_the_speed_of_a_pull_refutes_a_throttle_that_reads_closed() {
+    let throttle: &[Role] = &[Role::EngineSpeed, Role::Throttle, Role::Lambda];
+    let mut kept = Kept::default();
+    for (seed, machine) in
+        [(1, Machine::Propeller), (2, Machine::Jet), (3, Machine::Propeller), (4, Machine::Jet)]
+    {
+        let kinds = [FaultKind::FuelPressure, FaultKind::LeanCell];
+        for (channels, kind) in kinds.into_iter().flat_map(|kind| [(throttle, kind), (FULL, kind)]) {
+            let whole = Danger::simulated(machine, 7_700 + seed, 20.0, channels, kind);
+            if !whole.has_one() {
+                continue;
+            }
+            // From before the pull, and from within it.
+            for before_s in [4.0, 1.0] {
+                let span_s = (whole.span_s.0 - before_s, whole.span_s.1 + 8.0);
+                let text = rewrite(&whole.text, &[], &["Throttle", "Manifold"], span_s, |_| "0.0".to_owned());
+                kept.look(&whole, &format!("{channels:?} from {before_s} s before"), text);
+            }
+        }
+    }
+    kept.all(4);
+}

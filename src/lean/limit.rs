@@ -104,8 +104,15 @@ pub(super) struct Witnesses<'a> {
     period_s: f64,
     /// Injector duty, which tells an engine that runs from one that is cranked, and full load where nothing else does.
     duty: Option<Witness<'a>>,
-    /// Where the engine does more than what tells the load says.
-    work: Work,
+}
+
+/// Where the engine does more than what tells its load says.
+pub(super) fn work<'s>(scene: &'s Scene<'_>) -> &'s Work {
+    scene.work.get_or_init(|| {
+        let told = Witnesses::new(scene);
+        let load = |time_s| told.unless_stands(scene, time_s);
+        Work::of(scene, load, |time_s| lost([told.throttle, told.manifold], time_s))
+    })
 }
 
 /// Manifold pressure from which the charge is dense, Pa: full load.
@@ -209,7 +216,7 @@ impl<'a> Witnesses<'a> {
     fn new(scene: &Scene<'a>) -> Self {
         let (throttle, throttle_full) = (throttle(scene), throttle_full(scene));
         let period_s = scene.manifold().or(throttle).map_or(0.0, |w| w.period_s().min(0.5));
-        let plain = Self {
+        Self {
             period_s,
             speed: scene.witness(Role::EngineSpeed),
             throttle,
@@ -219,14 +226,7 @@ impl<'a> Witnesses<'a> {
             dense_pa: scene.dense_pa,
             idle_rpm: scene.idle_rpm(),
             duty: scene.witness(Role::InjectorDuty),
-            work: Work::default(),
-        };
-        let work = Work::of(
-            scene,
-            |time_s| plain.load(scene, time_s),
-            |time_s| lost([plain.throttle, plain.manifold], time_s),
-        );
-        Self { work, ..plain }
+        }
     }
 
     /// Full or part load by what the control asks for when nothing else tells: enrichment within the limit for a
@@ -287,20 +287,29 @@ impl<'a> Witnesses<'a> {
     /// Load at a time. A reading in doubt takes no load away: what it may be is believed when it says full load, and where
     /// no other channel tells, it is not known that there was none.
     fn load(&self, scene: &Scene<'_>, time_s: f64) -> Load {
-        // An engine that stands or is cranked draws nothing at its manifold, however far the throttle is open.
-        if self.stands(time_s, 0.5) {
-            return Load::Part;
-        }
-        let told = self.told(scene, time_s);
-        if told == Load::Full {
+        let told = self.unless_stands(scene, time_s);
+        if told == Load::Full || self.stands(time_s, 0.5) {
             return told;
         }
-        let works = self.work.refutes(time_s);
-        if (works || self.work.climbs(time_s)) && lost([self.throttle, self.manifold], time_s) {
+        let work = work(scene);
+        let works = work.refutes(time_s);
+        if (works || work.climbs(time_s)) && lost([self.throttle, self.manifold], time_s) {
             // What was read last is no word against what the engine does now.
             return Load::Full;
         }
-        if works && matches!(told, Load::Part | Load::Closed) { Load::More } else { told }
+        if told == Load::Closed && work.shows_full(time_s) {
+            Load::Full
+        } else if works && matches!(told, Load::Part | Load::Closed) {
+            Load::More
+        } else {
+            told
+        }
+    }
+
+    /// Load at a time as throttle and manifold tell it. An engine that stands or is cranked draws nothing at its manifold,
+    /// however far the throttle is open.
+    fn unless_stands(&self, scene: &Scene<'_>, time_s: f64) -> Load {
+        if self.stands(time_s, 0.5) { Load::Part } else { self.told(scene, time_s) }
     }
 
     /// Load at a time as throttle and manifold tell it.

@@ -10,6 +10,7 @@ use super::evidence::Climb;
 use super::limit;
 use super::path::{Learner, Path};
 pub(super) use super::witness::{Slope, Witness, line};
+use super::work::Work;
 use crate::chain::Chain;
 use crate::detect::{Detection, View};
 use crate::log::{Channel, Role};
@@ -106,6 +107,8 @@ pub(super) struct Scene<'a> {
     pub unread: OnceLock<Vec<Range<usize>>>,
     /// Whether the engine refutes injectors that read shut, for the first event that asks.
     pub injection_refuted: OnceLock<bool>,
+    /// Where the engine does more than what tells its load says, see [`super::limit::work`].
+    pub work: OnceLock<Work>,
     /// Whether a closed throttle empties the manifold, for the first moment that asks.
     pub manifold_empties: OnceLock<bool>,
     /// Dropouts of the mixture channel, for the first event that asks.
@@ -172,6 +175,7 @@ impl<'a> Scene<'a> {
             climbs: OnceLock::new(),
             unread: OnceLock::new(),
             injection_refuted: OnceLock::new(),
+            work: OnceLock::new(),
             manifold_empties: OnceLock::new(),
             dropouts: OnceLock::new(),
         };

@@ -30,8 +30,19 @@ struct Piece {
     pressure: Option<f64>,
     /// Fuel of one cycle, in a unit of its own; null where it is not logged.
     fuel: Option<f64>,
-    /// See [`climbs_shut`]; not asked at full load.
-    climbs_shut: bool,
+    /// Whether the throttle reads closed all along.
+    closed: bool,
+    /// What the engine does while its throttle reads closed; null where it reads anything else.
+    shut: Option<Shut>,
+}
+
+/// What the engine does while its throttle reads closed and neither manifold nor injectors show that nothing burns.
+#[derive(Clone, Copy, PartialEq)]
+enum Shut {
+    /// See [`climbs_shut`].
+    Climbs,
+    /// It keeps its speed, which a closed throttle lets no engine do that has pulled until then.
+    Keeps,
 }
 
 /// A stretch in which the engine climbs for longer than a blip while nothing reads its load.
@@ -42,6 +53,13 @@ struct Climb {
     rpm: f64,
     /// The most that its climb may be, 1/min per s.
     most: f64,
+}
+
+/// What the engine shows of the load of a piece, beyond what is told.
+#[derive(Clone, Copy, PartialEq)]
+enum Shown {
+    More,
+    Full,
 }
 
 /// Load of a piece as throttle and manifold tell it.
@@ -55,10 +73,12 @@ enum Told {
 /// Stretches in which the engine does what it does at full load, and what tells the load says less or is not read.
 #[derive(Default)]
 pub(super) struct Work {
+    /// First and last moment of each in which it keeps a speed that it keeps at full load only, s, ascending.
+    full: Vec<(f64, f64)>,
     /// First and last moment of each, s, ascending.
-    refuted_s: Vec<(f64, f64)>,
+    refuted: Vec<(f64, f64)>,
     /// The same where it climbs, and what tells the load is not read.
-    climbs_s: Vec<(f64, f64)>,
+    climbs: Vec<(f64, f64)>,
 }
 
 impl Work {
@@ -71,36 +91,72 @@ impl Work {
         let follows = fuel_follows(&pieces);
         // The pull as it goes on: pieces of full load, and those that were shown to be it with the climb they were held to.
         let mut pull: Vec<Piece> = Vec::new();
-        let mut refuted_s = Vec::new();
+        let mut shown: Vec<Option<Shown>> = Vec::with_capacity(pieces.len());
         for piece in &pieces {
             pull.retain(|before| piece.span_s.0 - before.span_s.1 <= k::WORK_NEAR_S.value);
-            if piece.load == Told::Full {
+            shown.push(if piece.load == Told::Full {
                 pull.push(piece.clone());
-            } else if piece.climbs_shut || follows && piece.is_fed_like(&full) {
-                refuted_s.push(piece.span_s);
+                None
+            } else if piece.keeps_like(&full) {
+                pull.push(piece.clone());
+                Some(Shown::Full)
+            } else if piece.shut == Some(Shut::Climbs) || follows && piece.is_fed_like(&full) {
+                Some(Shown::More)
+            } else if piece.keeps_on(&pull) {
+                pull.push(piece.clone());
+                Some(Shown::More)
             } else if let Some(climb) = piece.climbs_like(&full, &pull) {
-                refuted_s.push(piece.span_s);
                 pull.push(Piece { climb: Some((climb, 0.0)), ..piece.clone() });
-            }
+                Some(Shown::More)
+            } else {
+                None
+            });
         }
+        stays_refuted(&pieces, &mut shown);
         // What the piece before began belongs to it: pieces begin where the clock has them, not where the load changes.
         let early_s = 0.5 * k::PULL_WINDOW_S.value;
         let begun = |span: (f64, f64)| (span.0 - early_s, span.1);
+        let spans_of = |what: Shown| {
+            let found = pieces.iter().zip(&shown).filter(|(_, shown)| **shown == Some(what));
+            found.map(|(piece, _)| begun(piece.span_s)).collect()
+        };
         climbs.retain(|climb| climb.may_be_full(&full));
         Self {
-            refuted_s: refuted_s.into_iter().map(begun).collect(),
-            climbs_s: climbs.into_iter().map(|climb| begun(climb.span_s)).collect(),
+            full: spans_of(Shown::Full),
+            refuted: spans_of(Shown::More),
+            climbs: climbs.into_iter().map(|climb| begun(climb.span_s)).collect(),
         }
+    }
+
+    /// Whether the engine is under full load at a time, whatever its throttle reads.
+    pub(super) fn shows_full(&self, time_s: f64) -> bool {
+        holds(&self.full, time_s)
     }
 
     /// Whether what the engine does at a time takes more than the load that is told.
     pub(super) fn refutes(&self, time_s: f64) -> bool {
-        holds(&self.refuted_s, time_s)
+        holds(&self.refuted, time_s)
     }
 
     /// Whether the engine climbs at a time for longer than a blip turns it up, while nothing tells its load.
     pub(super) fn climbs(&self, time_s: f64) -> bool {
-        holds(&self.climbs_s, time_s)
+        holds(&self.climbs, time_s)
+    }
+}
+
+/// A throttle that was refuted while it read closed, and is again before it has read anything else, tells nothing meanwhile.
+fn stays_refuted(pieces: &[Piece], shown: &mut [Option<Shown>]) {
+    let mut since: Option<usize> = None;
+    for (index, piece) in pieces.iter().enumerate() {
+        let before = index.checked_sub(1).and_then(|before| pieces.get(before));
+        if !piece.closed || before.is_some_and(|before| before.span_s.1 < piece.span_s.0) {
+            since = None;
+        }
+        if piece.closed && shown[index].is_some() {
+            let between = since.map_or(index..index, |since| since + 1..index);
+            shown[between].iter_mut().for_each(|shown| *shown = Some(Shown::More));
+            since = Some(index);
+        }
     }
 }
 
@@ -129,6 +185,26 @@ impl Climb {
 }
 
 impl Piece {
+    /// Whether the throttle reads closed while the engine keeps a speed that it keeps at full load too: what it drives takes
+    /// all of its torque there.
+    fn keeps_like(&self, full: &[&Self]) -> bool {
+        let keeps = |piece: &Self| piece.climb.is_some_and(|(climb, _)| climb.abs() <= k::PULL_CLIMB.value);
+        let near = |other: &&Self| (other.rpm / self.rpm - 1.0).abs() <= k::KEPT_RPM.value;
+        let same = |other: &&Self| {
+            self.ratio.zip(other.ratio).is_none_or(|(a, b)| (a / b - 1.0).abs() <= k::PULL_MATCH.value)
+        };
+        self.shut == Some(Shut::Keeps)
+            && keeps(self)
+            && alike(full, self.rpm).filter(near).filter(same).any(keeps)
+    }
+
+    /// Whether the throttle reads closed while the engine keeps the speed of the pull before, or what a lean mixture leaves
+    /// of it.
+    fn keeps_on(&self, pull: &[Self]) -> bool {
+        let kept = |before: &Self| self.rpm >= (1.0 - k::KEPT_LEAN.value) * before.rpm;
+        self.shut == Some(Shut::Keeps) && pull.last().is_some_and(kept)
+    }
+
     /// Whether it is fed as the engine usually is at full load.
     fn is_fed_like(&self, full: &[&Self]) -> bool {
         let usual = || median(alike(full, self.rpm).filter_map(|other| other.fuel).collect());
@@ -205,6 +281,7 @@ fn pieces(
             climbs.extend(climb_from(scene, speed, at));
         }
         let all = |told: fn(Load) -> bool| loads.iter().all(|(_, load)| told(*load));
+        let closed = all(|load| load == Load::Closed);
         let load = if all(|load| load == Load::Full) {
             Told::Full
         } else if all(|load| matches!(load, Load::Part | Load::Closed)) {
@@ -230,7 +307,8 @@ fn pieces(
             ratio: evidence::gear_ratio(gears, road, gear, (at, until), rpm),
             climb: climb.map(|slope| (slope.per_s, slope.error)),
             fuel: per_cycle.or_else(|| width.and_then(middle)),
-            climbs_shut: load == Told::Less && climbs_shut(scene, at),
+            closed,
+            shut: Shut::at(scene, at).filter(|_| load == Told::Less),
         });
     }
     (found, climbs)
@@ -259,31 +337,44 @@ pub(super) fn climbs(slope: &Slope) -> bool {
 /// refuted by itself, unless the manifold or the injectors show that nothing burns. An engine that starts climbs to its idle
 /// with the throttle closed.
 pub(super) fn climbs_shut(scene: &Scene<'_>, start_s: f64) -> bool {
-    let (Some(speed), Some(throttle)) = (scene.witness(Role::EngineSpeed), limit::throttle(scene)) else {
-        return false;
-    };
-    let end_s = start_s + beyond_blip_s(speed);
-    let high = |w: Option<Witness<'_>>| Some(w?.range(start_s, end_s)?.1);
-    let idle_rpm = scene.idle_rpm();
-    let starts = || speed.range(start_s, end_s).is_none_or(|(low, _)| low < idle_rpm + k::OVER_RUN_RPM.value);
-    let drawn = || {
-        high(scene.manifold()).is_some_and(|pa| pa <= k::LOW_MANIFOLD_SHARE.value * scene.ambient_pa)
-            && !manifold_stands(scene, start_s, end_s)
-    };
-    let unfed = || {
-        let injection = evidence::Injection::of(scene);
-        injection.is_some_and(|one| high(Some(one.witness)).is_some_and(|most| one.is_shut(most)))
-    };
-    let turned = || {
-        let mut rows = scene.view.log.clock.rows_between(start_s, end_s);
-        rows.any(|row| scene.view.state.has(row, bit::GEAR_CHANGE | bit::UNLOAD))
-    };
-    high(Some(throttle)).is_some_and(|opened| opened < k::CLOSED_THROTTLE.value)
-        && !starts()
-        && speed.slope(start_s, end_s).is_some_and(|slope| climbs(&slope))
-        && !drawn()
-        && !unfed()
-        && !turned()
+    Shut::at(scene, start_s) == Some(Shut::Climbs)
+}
+
+impl Shut {
+    /// What the engine does from a time on, for longer than a blip.
+    fn at(scene: &Scene<'_>, start_s: f64) -> Option<Self> {
+        let (speed, throttle) = (scene.witness(Role::EngineSpeed)?, limit::throttle(scene)?);
+        let end_s = start_s + beyond_blip_s(speed);
+        let high = |w: Option<Witness<'_>>| Some(w?.range(start_s, end_s)?.1);
+        if high(Some(throttle)).is_none_or(|opened| opened >= k::CLOSED_THROTTLE.value) {
+            return None;
+        }
+        let (low, most) = speed.range(start_s, end_s)?;
+        let slope =
+            speed.slope(start_s, end_s).filter(|_| low >= scene.idle_rpm() + k::OVER_RUN_RPM.value)?;
+        let shut = if climbs(&slope) {
+            Self::Climbs
+        } else if slope.per_s - 2.0 * slope.error > -k::KEPT_SLOWING.value * most {
+            Self::Keeps
+        } else {
+            return None;
+        };
+        let drawn = || {
+            let pressure = scene.manifold().and_then(|manifold| manifold.range(start_s, end_s));
+            let low = k::LOW_MANIFOLD_SHARE.value * scene.ambient_pa;
+            pressure.is_some_and(|(least, most)| least >= k::EMPTIEST_PA.value && most <= low)
+                && !manifold_stands(scene, start_s, end_s)
+        };
+        let unfed = || {
+            let injection = evidence::Injection::of(scene);
+            injection.is_some_and(|one| high(Some(one.witness)).is_some_and(|most| one.is_shut(most)))
+        };
+        let turned = || {
+            let mut rows = scene.view.log.clock.rows_between(start_s, end_s);
+            rows.any(|row| scene.view.state.has(row, bit::GEAR_CHANGE | bit::UNLOAD))
+        };
+        (!drawn() && !unfed() && !turned()).then_some(shut)
+    }
 }
 
 /// Whether manifold pressure reads one and the same value around some time over more of engine speed than a closed throttle

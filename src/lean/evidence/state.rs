@@ -45,6 +45,10 @@ pub(super) fn opening(case: &Case<'_, '_>) -> (Opening, Option<f64>) {
                 || [1.0, 0.5, 0.0]
                     .iter()
                     .any(|ahead| work::climbs_shut(case.scene, case.gas_start_s - ahead * k::BLIP_S.value))
+                || {
+                    let work = limit::work(case.scene);
+                    [from, middle].into_iter().any(|time_s| work.refutes(time_s) || work.shows_full(time_s))
+                }
         };
         return match witness.median(from, until) {
             Some(value) if value < k::CLOSED_THROTTLE.value && refuted() => (Opening::Unknown, None),
