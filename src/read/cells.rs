@@ -196,6 +196,14 @@ impl Cells {
         self.push_blank();
     }
 
+    /// Cells of a column of numbers that hold words.
+    pub(super) const fn words(&self) -> usize {
+        match self.kind {
+            Kind::Number => self.others,
+            _ => 0,
+        }
+    }
+
     /// Takes everything out and keeps the memory.
     pub(super) fn clear(&mut self) {
         self.numbers.clear();

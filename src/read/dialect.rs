@@ -36,7 +36,7 @@ pub(super) struct Dialect {
 }
 
 /// In order of preference: the later ones also occur inside cells of files that use the earlier ones.
-const CANDIDATES: [Delimiter; 5] = [
+pub(super) const CANDIDATES: [Delimiter; 5] = [
     Delimiter::Byte(b'\t'),
     Delimiter::Byte(b';'),
     Delimiter::Byte(b'|'),

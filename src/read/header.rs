@@ -130,7 +130,7 @@ fn head_lines(text: &[u8]) -> Vec<Line> {
         number += 1;
         let first = number;
         let mut end = line_end(text, at);
-        if odd_quotes(&text[at..end]) {
+        if leaves_quote_open(&text[at..end]) {
             let mut further = end;
             for joined in 1..=QUOTED_LINES {
                 if further >= text.len() {
@@ -158,6 +158,12 @@ fn head_lines(text: &[u8]) -> Vec<Line> {
 fn line_end(text: &[u8], from: usize) -> usize {
     let from = from.min(text.len());
     memchr::memchr(b'\n', &text[from..]).map_or(text.len(), |offset| from + offset)
+}
+
+/// Whether a cell of a line begins with a quote, and one quote of the line is not closed: seconds of arc and inches open none.
+fn leaves_quote_open(line: &[u8]) -> bool {
+    let opens = |at: usize| at.checked_sub(1).is_none_or(|before| b",;|\t ".contains(&line[before]));
+    odd_quotes(line) && memchr::memchr_iter(b'"', line).any(opens)
 }
 
 fn odd_quotes(line: &[u8]) -> bool {
@@ -336,7 +342,7 @@ fn headings(
 }
 
 /// `Speed (km/h)` and `Speed [km/h]` apart. Round brackets hold a unit only when it is a known one.
-pub(super) fn name_and_unit(text: &str) -> (String, Option<String>) {
+pub(crate) fn name_and_unit(text: &str) -> (String, Option<String>) {
     let text = text.trim();
     // `Boost kPa(g)`: the bracket is part of the unit.
     if let Some((name, word)) = text.rsplit_once(' ')

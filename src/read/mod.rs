@@ -33,6 +33,7 @@ pub(crate) use access::{refusal, whole};
 pub use arrow_file::{ROLE_KEY, SOURCE_NAME_KEY, UNIT_KEY, from_batches};
 pub use cells::UNREADABLE_KEPT;
 pub use header::HEADER_LINES;
+pub(crate) use header::name_and_unit;
 pub(crate) use limits::SETTINGS_MOST;
 pub use limits::{COLUMNS_MOST, EXPANDED_MOST, FILE_MOST, RATIO_MOST, STREAM_MOST, TEXT_RATIO_MOST};
 pub(crate) use parquet_claim::footer;

@@ -3,6 +3,7 @@
 mod lost_end;
 mod quoted;
 mod rows;
+mod second;
 mod waves;
 
 use std::sync::OnceLock;
@@ -45,10 +46,13 @@ const RAGGED_KEPT: usize = 5;
 const RESTARTS_KEPT: usize = 20;
 /// How a note begins that says of numbers that they do not stand in the table as the file writes them.
 pub const ROUNDED: &str = "rounded to the nearest double";
+/// Lines that a card or a link damages by chance, and their share of all; assumed. What more of them held may be the danger.
+const LINES_LOST: usize = 3;
+const LINES_LOST_SHARE: f64 = 1e-3;
 /// Comment lines of the body kept.
 const COMMENTS_KEPT: usize = 100;
-/// A pass per change of mind: number to wide integer to text.
-const PASSES: usize = 4;
+/// A pass per change of mind: number to wide integer to text, and what lines with too few cells leave out.
+const PASSES: usize = 5;
 
 /// Reads delimited text.
 ///
@@ -65,23 +69,28 @@ pub(super) fn read(source: Source, bytes: &[u8], options: &ReadOptions) -> Resul
         return Err(no_rows(&path, &head, text));
     }
     check_size(&path, &head, rows::filled_lines(body), body.len())?;
-    let layout = Layout::of(&head, text);
+    let mut layout = Layout::of(&head, text);
     let kinds = guess(body, &head);
     let quoted = quoted::is_quoted(body, &layout);
     let ended = body.ends_with(b"\n");
-    let read = columns(&path, &head, &layout, kinds, |kinds| {
+    let read = columns(&path, &head, &mut layout, kinds, |kinds, layout| {
         let rows = if quoted {
-            quoted::rows(body, &layout, kinds, chunk_bytes(layout.columns))
+            quoted::rows(body, layout, kinds, chunk_bytes(layout.columns))
         } else {
-            all_rows(body, &layout, kinds)
+            all_rows(body, layout, kinds)
         };
         Some((rows, ended))
     });
     let Some((shape, finished)) = read? else { return Err(no_rows(&path, &head, text)) };
     let lost = lost_end::of(bytes, body);
     let mut table = table(source, decoded.notes, head, &layout, shape, finished);
-    table.source.cut_short = lost.or(table.source.cut_short);
+    table.source.cut_short = worse(lost, table.source.cut_short);
     Ok(table)
+}
+
+/// Of two things that a file has lost the one that may be the danger.
+fn worse(a: Option<CutShort>, b: Option<CutShort>) -> Option<CutShort> {
+    [a, b].into_iter().flatten().min_by_key(|cut| cut.row_only)
 }
 
 /// What the rows say, and the columns; null where a column found no kind, which does not happen.
@@ -94,15 +103,30 @@ type Columns = (Shape, Vec<Option<Finished>>);
 fn columns(
     path: &str,
     head: &Head,
-    layout: &Layout<'_>,
+    layout: &mut Layout<'_>,
     mut kinds: Vec<Kind>,
-    mut pass: impl FnMut(&[Kind]) -> Option<(Chunk, bool)>,
+    mut pass: impl FnMut(&[Kind], &Layout<'_>) -> Option<(Chunk, bool)>,
 ) -> Result<Option<Columns>, ReadError> {
+    let two = |line: u64, problem: &str, text: &str| {
+        let help = "cut the file in two where the second one begins, and give both files";
+        content_error(path, Place { line: Some(head.first_line + line), column: None }, problem, text, help)
+    };
+    if let Some((line, problem)) = second::before(layout) {
+        return Err(two(0, &problem, &String::from_utf8_lossy(line)));
+    }
     let mut finished: Vec<Option<Finished>> = (0..layout.columns).map(|_| None).collect();
     let mut shape: Option<Shape> = None;
     let blank = OnceLock::new();
     for _ in 0..PASSES {
-        let Some((mut whole, ended)) = pass(&kinds) else { return Ok(None) };
+        let Some((mut whole, ended)) = pass(&kinds, layout) else { return Ok(None) };
+        if let Some((line, problem)) = std::mem::take(&mut whole.second).told(layout) {
+            return Err(two(line.number, &problem, &line.text));
+        }
+        let breaks_off = usize::from(!ended && whole.last_row_cells < layout.columns);
+        if layout.lacks_last && !whole.marks_blanks && whole.ragged_count > breaks_off && shape.is_none() {
+            (layout.lacks_last, layout.whole_line) = (false, whole.longest);
+            continue;
+        }
         let found = shape_of(&mut whole, ended, layout);
         if shape.get_or_insert(found).rows != whole.rows {
             return Ok(None);
@@ -240,6 +264,8 @@ struct Shape {
     ragged: Vec<Ragged>,
     ragged_count: usize,
     comments: Vec<String>,
+    marked_rows: usize,
+    unplaced: usize,
     /// Line of a last row that was cut short and dropped, from the body's start.
     cut_short: Option<u64>,
 }
@@ -268,6 +294,8 @@ fn shape_of(whole: &mut Chunk, ended: bool, layout: &Layout<'_>) -> Shape {
         ragged: std::mem::take(&mut whole.ragged),
         ragged_count: whole.ragged_count,
         comments: std::mem::take(&mut whole.comments),
+        marked_rows: whole.marked_rows,
+        unplaced: whole.unplaced,
         cut_short,
     }
 }
@@ -289,8 +317,11 @@ fn table(
     notes.extend(head.notes.into_iter().map(|(line, text)| note(line, None, text)));
     let at = |line: u64| Some(head.first_line + line);
     for ragged in &shape.ragged {
-        let wrong =
-            if ragged.found < layout.columns { "missing ones are empty" } else { "surplus ones are dropped" };
+        let wrong = if layout.lacks_last_of(ragged.found) {
+            "the last ones are taken for those that are missing"
+        } else {
+            "which column each belongs to is not known, so that all but the first were left out"
+        };
         let text = format!("{} cells in place of {}; {wrong}", ragged.found, layout.columns);
         notes.push(note(at(ragged.line), None, text));
     }
@@ -302,6 +333,19 @@ fn table(
         let why = "the last line breaks off and was left out".to_owned();
         source.cut_short = Some(CutShort { why: why.clone(), row_only: true });
         notes.push(note(at(line), None, why));
+    }
+    let left_out = [
+        (
+            shape.unplaced,
+            "with too few or too many cells, of which nothing says which column each belongs to",
+        ),
+        (shape.marked_rows, "that begin with `#` and hold a row of values, which were left out"),
+    ];
+    for (lines, how) in left_out.into_iter().filter(|(lines, _)| *lines > 0) {
+        let why = format!("lines of the file {how}: {lines}");
+        notes.push(note(None, None, why.clone()));
+        let row_only = lines < LINES_LOST || (lines as f64) < LINES_LOST_SHARE * shape.rows as f64;
+        source.cut_short = worse(source.cut_short.take(), Some(CutShort { why, row_only }));
     }
     for row in shape.restarts.iter().take(RESTARTS_KEPT) {
         let text = format!("the header is repeated before row {}: the logger started again", row + 1);

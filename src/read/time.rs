@@ -189,6 +189,9 @@ fn from_rate(table: &Table, stated_rate_hz: Option<f64>) -> Result<TimeAxis, Rea
     let Some(rate_hz) = stated_rate_hz else {
         let help = "state the rate with `--rate HZ` or `rate_hz` in the rig file, or name the column there: \
                     [columns] \"NAME\" = { role = \"time\" }";
+        if let Some(error) = disordered(table) {
+            return Err(error);
+        }
         let problem = "no column holds the time of the rows";
         return Err(content_error(&table.source.path, Place::default(), problem, &names(table), help));
     };
@@ -201,6 +204,27 @@ fn from_rate(table: &Table, stated_rate_hz: Option<f64>) -> Result<TimeAxis, Rea
         because: format!("no column holds the time; the rate was stated as {rate_hz} Hz"),
         notes: Vec::new(),
     })
+}
+
+/// The column that is named as the time and steps back too often to be it.
+fn disordered(table: &Table) -> Option<ReadError> {
+    let mut named =
+        table.columns.iter().enumerate().filter(|(_, column)| time_name::fit(&column.name) == Fit::Plain);
+    let (index, falls) = named.find_map(|(index, column)| {
+        let falls = numbers::falls(&numeric_values(column)?);
+        (!falls.is_empty()).then_some((index, falls))
+    })?;
+    let (row, before, after) = *falls.first()?;
+    let place = Place { line: None, column: Some((index, table.columns[index].name.clone())) };
+    let problem = format!(
+        "the time steps back {} times in {} rows, so that their order is not known",
+        falls.len(),
+        table.rows
+    );
+    let found = format!("{after} in data row {}, after {before}", row + 1);
+    let help = "write the rows in the order in which they were recorded, with a time that rises; times beyond 999 without a \
+                mark for thousands";
+    Some(content_error(&table.source.path, place, &problem, &found, help))
 }
 
 fn names(table: &Table) -> String {

@@ -1,6 +1,6 @@
 //! Another recording of the same run, put on the log's clock.
 
-use arrow_buffer::BooleanBuffer;
+use arrow_buffer::{BooleanBuffer, BooleanBufferBuilder};
 
 use crate::log::{Channel, Log, Note, Role};
 use crate::signal::align::{Offset, Series, offset};
@@ -37,6 +37,9 @@ pub enum JoinError {
     },
 }
 
+/// Periods of a recording without a row that are a gap of it: two rows in a row were due and did not come.
+const GAP_PERIODS: f64 = 2.5;
+
 /// Quantities by which two recordings are laid over each other, the sharpest first.
 const SHARED: &[&[Role]] = &[
     &[Role::EngineSpeed],
@@ -50,7 +53,8 @@ const SHARED: &[&[Role]] = &[
 ///
 /// The offset between the clocks is found from a quantity that both hold, see [`offset`]; it is stated as a note with
 /// its interval. Each reading goes to the nearest row of the log within half the longer of the two periods; rows
-/// between two readings of a slower recording are not sampled, rather than missing.
+/// between two readings of a slower recording are not sampled, rather than missing. What it did not record is missing: rows
+/// in a gap of its own, and of a mixture those before its first and after its last row too.
 ///
 /// # Errors
 /// [`JoinError::NothingShared`] and [`JoinError::NoFit`].
@@ -113,14 +117,19 @@ fn add(log: &mut Log, other: Log, shift_s: f64) -> usize {
             _ => left_out += 1,
         }
     }
+    let lost = gaps(&rows, &other);
+    let (first, last) = (rows.iter().position(Option::is_some), rows.iter().rposition(Option::is_some));
+    let ran = first.unwrap_or(rows.len())..last.map_or(rows.len(), |last| last + 1);
     let last_column = log.channels.iter().map(|channel| channel.column).max().unwrap_or(0);
-    // Beyond its ends, and between the rows of a slower one, nothing was due.
-    let idle = |row: usize| rows[row].is_none();
+    // Between the rows of a slower one nothing was due; what tells of a danger is due as long as the log lasts.
+    let idle = |row: usize, role: Role| {
+        rows[row].is_none() && !lost.value(row) && (ran.contains(&row) || !role.is_mixture())
+    };
     for (index, channel) in other.channels.into_iter().enumerate() {
         let values: Vec<f64> =
             rows.iter().map(|from| from.map_or(f64::NAN, |row| channel.values()[row])).collect();
         let not_due = BooleanBuffer::collect_bool(rows.len(), |row| {
-            idle(row) || rows[row].is_some_and(|from| channel.not_sampled(from))
+            idle(row, channel.role) || rows[row].is_some_and(|from| channel.not_sampled(from))
         });
         let not_due = Some(not_due).filter(|mask| mask.count_set_bits() > 0);
         let name = unused(&channel.name, &log.channels);
@@ -139,6 +148,26 @@ fn add(log: &mut Log, other: Log, shift_s: f64) -> usize {
     log.text_columns.extend(other.text_columns);
     log.notes.extend(other.notes);
     left_out
+}
+
+/// Rows of the log that lie in a gap of the other recording.
+///
+/// * `rows`: of the other, for each row of the log
+fn gaps(rows: &[Option<usize>], other: &Log) -> BooleanBuffer {
+    let mut lost = BooleanBufferBuilder::new(rows.len());
+    lost.append_n(rows.len(), false);
+    let longest_s = other.clock.period_s.map_or(f64::INFINITY, |period_s| GAP_PERIODS * period_s);
+    let known = rows.iter().enumerate().filter_map(|(row, from)| Some((row, (*from)?)));
+    let mut before: Option<(usize, usize)> = None;
+    for (row, from) in known {
+        if let Some((row_before, from_before)) = before.replace((row, from)) {
+            let times = other.clock.time_s.get(from_before..=from).unwrap_or_default();
+            if times.windows(2).any(|pair| pair[1] - pair[0] > longest_s) {
+                (row_before + 1..row).for_each(|row| lost.set_bit(row, true));
+            }
+        }
+    }
+    lost.finish()
 }
 
 /// A name that no channel has yet.
@@ -188,6 +217,35 @@ mod tests {
         assert!((1499..=1501).contains(&speed.count()), "{}", speed.count());
         assert!(main.notes.iter().any(|note| note.text.contains("joined gps.csv: its clock started 12.3")));
         assert!(speed.not_sampled(0) && !(0..main.rows()).any(|row| speed.missing(row)));
+    }
+
+    #[test]
+    fn what_the_second_recording_did_not_record_is_missing() {
+        let whole = drive("Time (s),Vehicle Speed (km/h),Lambda", 10.0, 10.0, 150.0)
+            .replace(",20.", ",0.")
+            .replace(",21.", ",0.9");
+        let holed = |from: usize, to: usize| -> String {
+            let kept = |at: &(usize, &str)| !(from..to).contains(&at.0);
+            whole.lines().enumerate().filter(kept).map(|(_, line)| format!("{line}\n")).collect()
+        };
+        let missing = |text: &str| {
+            let mut main = log(
+                "run.csv",
+                &drive("Time (s),Vehicle Speed (km/h),Oil Temperature (°C)", 50.0, 0.0, 200.0),
+            );
+            join(&mut main, log("lambda.csv", text)).expect("joined");
+            let of = |role: Role| main.channels.iter().rfind(|channel| channel.role == role).expect("there");
+            let count = |role: Role| (0..main.rows()).filter(|row| of(role).missing(*row)).count();
+            (count(Role::VehicleSpeed), count(Role::Lambda))
+        };
+        // 50 s before and behind the second recording are 2 500 rows of the log, in which its mixture was due.
+        let (speed, lambda) = missing(&whole);
+        assert!(speed == 0 && (2_490..2_510).contains(&lambda), "{speed} {lambda}");
+        let (holed, more) = missing(&holed(500, 600));
+        assert!(
+            (495..515).contains(&holed) && (holed - 10..holed + 10).contains(&(more - lambda)),
+            "{holed} {more}"
+        );
     }
 
     #[test]

@@ -1,11 +1,14 @@
 //! Text whose quoted cells may hold delimiters and line ends.
 
+use std::borrow::Cow;
+
 use super::super::cells::Kind;
 use super::super::dialect::{self, Delimiter};
 use super::rows::{Chunk, Layout, estimated_rows};
 
 /// Whether cells are quoted so that delimiters or line ends may stand inside them. An odd number of quotes is a
-/// broken file, which is safer to read line by line.
+/// broken file, which is safer to read line by line, and so is one in which whole rows stand between two quotes: each was
+/// left open in a line of its own.
 pub(super) fn is_quoted(body: &[u8], layout: &Layout<'_>) -> bool {
     if layout.blanks || memchr::memchr(b'"', body).is_none() {
         return false;
@@ -17,7 +20,27 @@ pub(super) fn is_quoted(body: &[u8], layout: &Layout<'_>) -> bool {
         let before = at.checked_sub(1).and_then(|before| body.get(before));
         at_start |= before.is_none_or(|byte| *byte == layout.delimiter || *byte == b'\n');
     }
-    at_start && count.is_multiple_of(2)
+    at_start && count.is_multiple_of(2) && !swallows_rows(body, layout)
+}
+
+/// Whether a whole row stands between an opening quote and its end.
+fn swallows_rows(body: &[u8], layout: &Layout<'_>) -> bool {
+    let mut quotes = memchr::memchr_iter(b'"', body);
+    while let (Some(open), Some(close)) = (quotes.next(), quotes.next()) {
+        let inside = &body[open..close];
+        let Some(first) = memchr::memchr(b'\n', inside) else { continue };
+        let Some(last) = memchr::memrchr(b'\n', inside).filter(|last| *last > first) else { continue };
+        let mut lines = inside[first + 1..last].split(|byte| *byte == b'\n');
+        let is_row = |line: &[u8]| {
+            let cells = dialect::split(line, Delimiter::Byte(layout.delimiter));
+            cells.len() == layout.columns.max(2)
+                && cells.iter().all(|cell| cell.is_empty() || dialect::is_good(cell))
+        };
+        if lines.any(is_row) {
+            return true;
+        }
+    }
+    false
 }
 
 /// Parses text whose quoted cells may hold delimiters and line ends, and puts the rows together part by part, as those of
@@ -71,13 +94,7 @@ pub(super) fn rows(text: &[u8], layout: &Layout<'_>, kinds: &[Kind], part_bytes:
     whole
 }
 
-fn row(
-    output: &[u8],
-    ends: &[usize],
-    header: &[std::borrow::Cow<'_, [u8]>],
-    layout: &Layout<'_>,
-    chunk: &mut Chunk,
-) {
+fn row(output: &[u8], ends: &[usize], header: &[Cow<'_, [u8]>], layout: &Layout<'_>, chunk: &mut Chunk) {
     let cell = |index: usize| {
         let from = index.checked_sub(1).and_then(|before| ends.get(before)).copied().unwrap_or(0);
         output.get(from..ends.get(index).copied().unwrap_or(from)).unwrap_or_default().trim_ascii()
@@ -106,11 +123,10 @@ fn row(
             [b'\'', inner @ .., b'\''] => inner,
             _ => token,
         };
-        let (row, line) = (chunk.rows, chunk.lines.saturating_sub(1));
-        if let Some(cells) = chunk.cells.get_mut(index) {
-            cells.push(token, layout.mark, row, line);
-        }
+        chunk.push(index, token, layout.mark);
     }
     chunk.lines = chunk.lines.max(1);
-    chunk.end_row(found);
+    chunk.end_row(found, layout);
+    let line = || Cow::Owned((0..ends.len()).map(cell).collect::<Vec<_>>().join(&layout.delimiter));
+    chunk.look_again(line, layout);
 }

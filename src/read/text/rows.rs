@@ -1,22 +1,33 @@
 //! Lines to rows: the fast path, for cells without delimiters or line ends inside them.
 
+use std::borrow::Cow;
+
 use rayon::prelude::*;
 
 use super::super::cells::{Cells, Kind};
 use super::super::dialect::{self, Delimiter};
 use super::super::header::Head;
 use super::super::number;
+use super::second::{self, Second};
 use super::{COMMENTS_KEPT, RAGGED_KEPT};
 
 /// What every chunk needs to know.
+#[derive(Clone)]
 pub(super) struct Layout<'a> {
     pub(super) delimiter: u8,
     pub(super) blanks: bool,
     pub(super) mark: u8,
     pub(super) columns: usize,
+    /// Cells of a whole line: fewer than columns where the header names some at the end that no line has.
+    pub(super) whole_line: usize,
     pub(super) header: Option<&'a [u8]>,
+    /// Whether a line with too few cells is believed to leave out the last ones: the file writes a delimiter for a cell
+    /// without a value.
+    pub(super) lacks_last: bool,
+    /// Cells of the header as a second one is known by them.
+    pub(super) names: Vec<String>,
     /// Preamble and unit lines, known again when a restarted logger repeats them.
-    others: Vec<&'a [u8]>,
+    pub(super) others: Vec<&'a [u8]>,
     /// First bytes of lines that may be no data.
     first_bytes: [bool; 256],
 }
@@ -26,6 +37,7 @@ impl<'a> Layout<'a> {
         let line = |range: &std::ops::Range<usize>| text.get(range.clone()).unwrap_or_default().trim_ascii();
         let header = head.header.as_ref().map(line).filter(|line| !line.is_empty());
         let others: Vec<&[u8]> = head.others.iter().map(line).collect();
+        let names = header.map(|line| second::names(line, head.dialect.delimiter)).unwrap_or_default();
         let mut first_bytes = [false; 256];
         for first in header.iter().chain(&others).filter_map(|line| line.first()).chain(b"#/ \t\r\n") {
             first_bytes[usize::from(*first)] = true;
@@ -35,9 +47,26 @@ impl<'a> Layout<'a> {
             blanks: head.dialect.delimiter == Delimiter::Blanks,
             mark: head.dialect.mark,
             columns: head.headings.len(),
+            whole_line: head.headings.len(),
             header,
+            lacks_last: true,
+            names,
             others,
             first_bytes,
+        }
+    }
+
+    /// Whether the cells that a line of so many lacks are the last ones.
+    pub(super) const fn lacks_last_of(&self, found: usize) -> bool {
+        found < self.columns && (self.lacks_last || found == self.whole_line)
+    }
+
+    /// What stands between two cells.
+    pub(super) const fn between(&self) -> Delimiter {
+        match (self.blanks, self.delimiter) {
+            (true, _) => Delimiter::Blanks,
+            (false, 0) => Delimiter::None,
+            (false, byte) => Delimiter::Byte(byte),
         }
     }
 }
@@ -49,10 +78,24 @@ pub(super) struct Chunk {
     pub(super) cells: Vec<Cells>,
     pub(super) ragged: Vec<Ragged>,
     pub(super) ragged_count: usize,
+    /// Those of which all cells but the first were left out.
+    pub(super) unplaced: usize,
     pub(super) restarts: Vec<usize>,
     pub(super) comments: Vec<String>,
+    /// Comments that hold a whole row.
+    pub(super) marked_rows: usize,
     /// Cells found in the last row.
     pub(super) last_row_cells: usize,
+    /// Words in columns of numbers, in the row that is being read.
+    words: usize,
+    /// Whether the row that is being read has an empty cell between its delimiters.
+    leaves_blank: bool,
+    /// Whether some row has one.
+    pub(super) marks_blanks: bool,
+    /// Cells of the longest row, of those that have a column.
+    pub(super) longest: usize,
+    /// What shows that another table begins within this one.
+    pub(super) second: Second,
 }
 
 pub(super) struct Ragged {
@@ -68,9 +111,16 @@ impl Chunk {
             cells: kinds.iter().map(|kind| Cells::new(*kind, rows)).collect(),
             ragged: Vec::new(),
             ragged_count: 0,
+            unplaced: 0,
             restarts: Vec::new(),
             comments: Vec::new(),
+            marked_rows: 0,
             last_row_cells: 0,
+            words: 0,
+            leaves_blank: false,
+            marks_blanks: false,
+            longest: 0,
+            second: Second::default(),
         }
     }
 
@@ -80,6 +130,8 @@ impl Chunk {
         self.ragged.clear();
         self.restarts.clear();
         self.comments.clear();
+        self.second = Second::default();
+        (self.marks_blanks, self.marked_rows, self.unplaced, self.longest) = (false, 0, 0, 0);
         (self.rows, self.lines, self.ragged_count, self.last_row_cells) = (0, 0, 0, 0);
     }
 
@@ -92,6 +144,11 @@ impl Chunk {
             self.restarts.extend(part.restarts.iter().map(|row| row + rows));
             self.ragged.extend(part.ragged.iter().map(|r| Ragged { line: r.line + lines, found: r.found }));
             self.comments.extend_from_slice(&part.comments);
+            self.second.absorb(&part.second, lines);
+            self.marked_rows += part.marked_rows;
+            self.unplaced += part.unplaced;
+            self.marks_blanks |= part.marks_blanks;
+            self.longest = self.longest.max(part.longest);
             self.ragged_count += part.ragged_count;
             self.rows += part.rows;
             self.lines += part.lines;
@@ -109,10 +166,37 @@ impl Chunk {
         });
     }
 
-    /// Ends a row that had `found` cells: the missing ones are empty.
-    pub(super) fn end_row(&mut self, found: usize) {
+    /// A cell that is no plain number, from the line that is read.
+    pub(super) fn push(&mut self, column: usize, token: &[u8], mark: u8) {
+        let (row, line) = (self.rows, self.lines.saturating_sub(1));
+        if let Some(cells) = self.cells.get_mut(column) {
+            let words = cells.words();
+            cells.push(token, mark, row, line);
+            self.words += cells.words() - words;
+            self.leaves_blank |= token.is_empty();
+        }
+    }
+
+    /// Looks once more at a row that had words where numbers belong, in several cells or in a line with too few.
+    pub(super) fn look_again<'l>(&mut self, line: impl FnOnce() -> Cow<'l, [u8]>, layout: &Layout<'_>) {
+        let words = std::mem::take(&mut self.words);
+        if words >= 2 || words == 1 && 2 * self.last_row_cells < layout.columns {
+            self.second.look(&line(), self.lines.saturating_sub(1), layout);
+        }
+    }
+
+    /// Ends a row that had `found` cells. Where it has too few or too many nothing says which, so that what stands in any but
+    /// the first may be another column's.
+    pub(super) fn end_row(&mut self, found: usize, layout: &Layout<'_>) {
+        self.marks_blanks |= std::mem::take(&mut self.leaves_blank);
+        self.longest = self.longest.max(found.min(self.cells.len()));
         if found != self.cells.len() {
-            for cells in self.cells.iter_mut().skip(found) {
+            let kept = if layout.lacks_last_of(found) { found } else { 1 };
+            self.unplaced += usize::from(kept < found);
+            for (column, cells) in self.cells.iter_mut().enumerate().skip(kept) {
+                if column < found {
+                    cells.pop();
+                }
                 cells.push_blank();
             }
             self.ragged_count += 1;
@@ -142,6 +226,12 @@ impl Chunk {
             if self.comments.len() < COMMENTS_KEPT {
                 self.comments.push(String::from_utf8_lossy(line.trim_ascii_start()).into_owned());
             }
+            let cells = dialect::split(&line[1..], layout.between());
+            self.marked_rows += usize::from(
+                cells.len() == layout.columns
+                    && layout.columns > 1
+                    && cells.iter().all(|cell| dialect::is_good(cell)),
+            );
             return !number::is_null_word(line.split(|b| *b == layout.delimiter).next().unwrap_or_default());
         }
         false
@@ -161,8 +251,13 @@ pub(super) fn read(text: &[u8], layout: &Layout<'_>, chunk: &mut Chunk) {
                 continue;
             }
         }
+        let start = at;
         at =
             if layout.blanks { row_of_blanks(text, at, layout, chunk) } else { row(text, at, layout, chunk) };
+        if chunk.words > 0 {
+            let line = text.get(start..at.min(text.len())).unwrap_or_default();
+            chunk.look_again(|| Cow::Borrowed(line.trim_ascii_end()), layout);
+        }
     }
 }
 
@@ -211,7 +306,7 @@ fn row(text: &[u8], start: usize, layout: &Layout<'_>, chunk: &mut Chunk) -> usi
                 }
                 Some(b'\n') => {
                     cells.push_number(&number);
-                    chunk.end_row(column + 1);
+                    chunk.end_row(column + 1, layout);
                     return number.end + 1;
                 }
                 _ => {}
@@ -235,19 +330,22 @@ fn row(text: &[u8], start: usize, layout: &Layout<'_>, chunk: &mut Chunk) -> usi
                 }
                 cells.push_number(&number);
             }
-            None if clean_end => cells.push_blank(),
+            None if clean_end => {
+                cells.push_blank();
+                chunk.leaves_blank = true;
+            }
             _ => {
                 let rest = text.get(at..).unwrap_or_default();
                 end = memchr::memchr2(delimiter, b'\n', rest).map_or(text.len(), |offset| at + offset);
                 let token = dialect::clean(text.get(at..end).unwrap_or_default());
-                cells.push(&token, layout.mark, chunk.rows, chunk.lines - 1);
+                chunk.push(column, &token, layout.mark);
             }
         }
         column += 1;
         match text.get(end) {
             Some(byte) if *byte == delimiter => at = end + 1,
             Some(b'\r') if text.get(end + 1) == Some(&b'\n') => {
-                chunk.end_row(column);
+                chunk.end_row(column, layout);
                 return end + 2;
             }
             Some(b'\r') if end + 1 < text.len() => {
@@ -257,12 +355,12 @@ fn row(text: &[u8], start: usize, layout: &Layout<'_>, chunk: &mut Chunk) -> usi
                 if text.get(stop) == Some(&delimiter) {
                     at = stop + 1;
                 } else {
-                    chunk.end_row(column);
+                    chunk.end_row(column, layout);
                     return stop + 1;
                 }
             }
             _ => {
-                chunk.end_row(column);
+                chunk.end_row(column, layout);
                 return end + 1;
             }
         }
@@ -276,7 +374,7 @@ fn surplus(text: &[u8], start: usize, layout: &Layout<'_>, chunk: &mut Chunk, co
     let extra = rest.get(..length).unwrap_or_default();
     let cells = extra.split(|byte| *byte == layout.delimiter).enumerate();
     let filled = cells.filter(|(_, cell)| !cell.trim_ascii().is_empty()).last();
-    chunk.end_row(columns + filled.map_or(0, |(last, _)| last + 1));
+    chunk.end_row(columns + filled.map_or(0, |(last, _)| last + 1), layout);
     start + length + 1
 }
 
@@ -287,11 +385,9 @@ fn row_of_blanks(text: &[u8], start: usize, layout: &Layout<'_>, chunk: &mut Chu
     let line = rest.get(..length).unwrap_or_default();
     let mut column = 0;
     for token in line.split(u8::is_ascii_whitespace).filter(|token| !token.is_empty()) {
-        if let Some(cells) = chunk.cells.get_mut(column) {
-            cells.push(&dialect::clean(token), layout.mark, chunk.rows, chunk.lines - 1);
-        }
+        chunk.push(column, &dialect::clean(token), layout.mark);
         column += 1;
     }
-    chunk.end_row(column);
+    chunk.end_row(column, layout);
     start + length + 1
 }

@@ -115,6 +115,106 @@ fn ragged_lines_are_noted_with_their_number() {
     assert_eq!(lines, [Some(3), Some(4)]);
 }
 
+/// Twenty rows of five numbers, with another cell or line put into some.
+fn rows_of_five(line: impl Fn(usize) -> Option<String>) -> String {
+    let row = |row: usize| {
+        format!("{}.{},{},{},0.8{},1{}", row / 10, row % 10, 3000 + row, 90 - row, row % 7, row % 3)
+    };
+    let rows = (0..20).map(|number| line(number).unwrap_or_else(|| row(number)) + "\n");
+    "Time,RPM,MAP,Lambda,Target\n".to_owned() + &rows.collect::<String>()
+}
+
+#[test]
+fn a_second_table_in_the_file_is_refused_with_its_line() {
+    let headers = [
+        ("Time,RPM,MAP,Target,Lambda", "this header is not that"),
+        ("Time,RPM,Lambda,Target", "this header is not that"),
+        ("\"Time\",\"RPM\",\"Target\",\"Lambda\",\"MAP\"", "this header is not that"),
+        ("Time;RPM;Lambda;Target", "this header is not that"),
+        ("Zeit,Drehzahl,Luftzahl,Soll,Druck", "this header is not that"),
+    ];
+    for (header, problem) in headers {
+        let text = rows_of_five(|row| (row == 9).then(|| header.to_owned()));
+        let said = error(text.as_bytes());
+        assert!(said.contains("line 11:") && said.contains(problem), "{header}: {said}");
+    }
+    // Most of what is looked at first is the one table, or the other.
+    for from in [17, 12] {
+        let foreign = |row: usize| (row >= from).then(|| format!("{row}.0;3000;80;0,84;11"));
+        let said = error(rows_of_five(foreign).as_bytes());
+        let line = format!("line {}:", from + 2);
+        assert!(
+            said.contains(&line) && said.contains("the file holds two tables") && said.contains("by `;` "),
+            "{said}"
+        );
+    }
+    let points = rows_of_five(|row| (row > 16).then(|| format!("{row}*0,3000,80*5,0*84,0*81")));
+    let said = error(points.replace(',', ";").replace('*', ",").as_bytes());
+    assert!(said.contains("line 19:") && said.contains("with `,` here and with `.`"), "{said}");
+}
+
+#[test]
+fn quotes_left_open_in_two_lines_swallow_no_rows_between_them() {
+    let mut rows = String::new();
+    for row in 0..20 {
+        let mark = match row {
+            5 => "\"start",
+            12 => "stop\"",
+            _ => "",
+        };
+        writeln!(rows, "0.{row:02},30{row:02},0.8{},{mark}", row % 10).expect("text");
+    }
+    let table = table(&format!("Time,RPM,Lambda,Mark\n{rows}"));
+    assert_eq!(table.rows, 20);
+    assert_eq!(floats(&table.columns[2].values.whole())[8], Some(0.88));
+}
+
+#[test]
+fn words_and_remarks_between_the_rows_are_no_second_table() {
+    for line in [
+        "Time,RPM,MAP,Lambda,Target ",
+        "1.0,ERR,ERR,ERR,ERR",
+        "1.0,open,short,cold,off",
+        "driver lifts; second try",
+        "1.0;3000;80;0,84;11",
+        "lap 2,,,,",
+    ] {
+        let text = rows_of_five(|row| (row == 9).then(|| line.to_owned()));
+        assert!(table(&text).rows >= 19, "{line}");
+    }
+}
+
+#[test]
+fn a_line_that_leaves_out_a_cell_gives_no_column_the_value_of_another() {
+    let short = |row: usize| (row > 11).then(|| format!("{}.0,3000,0.84,11", row));
+    let lambda = |text: &str| floats(&table(text).columns[3].values.whole());
+    let target = |text: &str| floats(&table(text).columns[4].values.whole());
+    let text = rows_of_five(short);
+    assert_eq!((lambda(&text)[11], lambda(&text)[12]), (Some(0.84), None));
+    assert!(noted(&table(&text), "which column each belongs to is not known"));
+    assert_eq!(table(&text).rows, 20);
+    let lost = |text: &str| table(text).source.cut_short.map(|cut| (cut.why, cut.row_only));
+    assert!(lost(&text).is_some_and(|(why, row_only)| why.ends_with(": 8") && !row_only));
+    let one = rows_of_five(|row| (row == 9).then(|| "0.9,3000,0.84,11".to_owned()));
+    assert!(lost(&one).is_some_and(|(why, row_only)| why.ends_with(": 1") && row_only));
+    let marked = rows_of_five(|row| (row > 11).then(|| format!("#{row}.0,3000,80,0.84,11")));
+    assert!(lost(&marked).is_some_and(|(why, row_only)| why.ends_with("left out: 8") && !row_only));
+    // One too many: thousands with a comma.
+    let text = rows_of_five(|row| (row > 16).then(|| format!("{}.0,3,000,80,0.84,11", row)));
+    assert_eq!((lambda(&text)[17], target(&text)[17], target(&text)[16]), (None, None, Some(11.0)));
+    // Where every cell has its delimiter the missing ones are the last.
+    let marked = |row: usize| if row == 3 { Some("0.3,,80,0.84,11".to_owned()) } else { short(row) };
+    assert_eq!(lambda(&rows_of_five(marked))[12], Some(11.0));
+    // What no line has is missing from all of them.
+    let named = rows_of_five(|_| None).replace("Target\n", "Target,Remark,Flag\n");
+    assert_eq!((target(&named)[19].is_some(), lost(&named)), (true, None));
+    let seconds = rows_of_five(|row| Some(format!("0.{row:02},3000,80,0.8{},47°22'10.0\"N", row % 10)));
+    assert_eq!((table(&seconds).columns.len(), lambda(&seconds)[19]), (5, Some(0.89)));
+    // A last line that breaks off is another matter.
+    let broken = rows_of_five(|_| None) + "2.0,3000";
+    assert_eq!((table(&broken).rows, lambda(&broken)[19].is_some()), (20, true));
+}
+
 #[test]
 fn a_header_repeated_in_mid_file_is_a_restart() {
     let head = "Logger: box\nt;a\ns;V\n";

@@ -95,10 +95,10 @@ fn read(
     first.truncate(body);
     first.shrink_to_fit();
     let text = first.get(mark..).unwrap_or_default();
-    let layout = Layout::of(&head, text);
+    let mut layout = Layout::of(&head, text);
     let mut known: Option<Seen> = None;
-    let read = columns(&source.path, &head, &layout, kinds, |kinds| {
-        let mut rows = Rows::new(&layout, kinds, estimate);
+    let read = columns(&source.path, &head, &mut layout, kinds, |kinds, layout| {
+        let mut rows = Rows::new(layout, kinds, estimate);
         let seen = pass(origin, body, known.is_none(), &mut rows)?;
         let ended = seen.ended;
         known.get_or_insert(seen);

@@ -68,6 +68,18 @@ pub(super) fn rises(values: &[f64], restarts: &[usize]) -> bool {
     count == 1 || (rises && falls <= allowed && (last > first || falls > 0))
 }
 
+/// Where values fall: data row, value before, value there.
+pub(super) fn falls(values: &[f64]) -> Vec<(usize, f64, f64)> {
+    let mut known = values.iter().copied().enumerate().filter(|(_, value)| !value.is_nan());
+    let Some((_, mut last)) = known.next() else { return Vec::new() };
+    known
+        .filter_map(|(row, value)| {
+            let before = std::mem::replace(&mut last, value);
+            (value < before).then_some((row, before, value))
+        })
+        .collect()
+}
+
 /// Whether values rise by one and the same step that is no whole number.
 pub(super) fn even_fraction(values: &[f64]) -> bool {
     let (Some(first), Some(second), Some(last)) = (values.first(), values.get(1), values.last()) else {
