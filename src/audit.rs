@@ -173,7 +173,11 @@ fn source(log: &Log) -> document::Source {
             .source
             .unread
             .iter()
-            .filter(|one| mixture_name(&one.name).is_some())
+            .filter(|one| {
+                let read =
+                    log.channels.iter().any(|channel| channel.role.is_mixture() && channel.name == one.name);
+                read || mixture_name(&one.name).is_some()
+            })
             .map(|one| document::Unread { name: one.name.clone(), why: one.why.clone() })
             .collect(),
     }

@@ -89,12 +89,12 @@ pub struct Source {
     /// How the file is known to be incomplete.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub cut_short: Option<CutShort>,
-    /// Columns that speak of the mixture by name and could not be read as numbers.
+    /// Columns that speak of the mixture by name and could not be read as numbers, or not all of them.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub unread: Vec<Unread>,
 }
 
-/// A column that could not be read as numbers.
+/// A column that could not be read as numbers, or not all of it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Unread {
     /// Its name.

@@ -3,6 +3,7 @@
 mod blind;
 mod lost;
 mod policy;
+mod stated;
 #[cfg(test)]
 mod tests;
 mod unexplained;
@@ -24,7 +25,7 @@ use crate::log::Role;
 pub struct Evidence<'a> {
     /// How the log is known to be incomplete.
     pub cut_short: Option<&'a CutShort>,
-    /// Columns that speak of the mixture by name and could not be read as numbers.
+    /// Columns that speak of the mixture by name and could not be read as numbers, or not all of them.
     pub unread: &'a [Unread],
     /// Limits of detectors that the rig file states, as `detector.limit`.
     pub limits: &'a BTreeMap<String, f64>,
@@ -44,6 +45,8 @@ pub struct Evidence<'a> {
     pub claims: &'a [Claim],
     /// Above this lambda under load is a lean event.
     pub lean_limit: f64,
+    /// What the rig file states that had no effect on this log.
+    pub without_effect: &'a [String],
     /// Air/fuel ratio at lambda 1, for claims in that unit.
     pub stoich_afr: f64,
     /// Health of the mixture sensor in this log.
@@ -71,6 +74,7 @@ impl<'a> Evidence<'a> {
             lean_not_evaluated: audit.lean_not_evaluated.as_deref(),
             claims: &audit.claims,
             lean_limit: audit.rig.full_load_lambda_max,
+            without_effect: &audit.rig.without_effect,
             stoich_afr: audit.rig.stoich_afr,
             sensor_health: &audit.sensor_health,
             day: audit.source.start.as_deref(),
@@ -90,6 +94,7 @@ pub fn checks_sensor(health: &[HealthMetric]) -> bool {
 pub fn decide(evidence: &Evidence<'_>, policy: &Policy) -> Gate {
     let mut case = Case::default();
     case.completeness(evidence, policy);
+    case.stated(evidence);
     case.unrecorded(evidence);
     case.load_lost(evidence);
     case.stood_still(evidence, policy);
@@ -157,7 +162,10 @@ impl Case {
         let passes = policy.allowed.contains(&Verdict::Undetermined);
         match evidence.cut_short {
             Some(cut) if cut.row_only || passes => self.reserve(&cut.why),
-            Some(cut) => self.withhold(&cut.why, "the whole file: copy it again from where it was written"),
+            Some(cut) => self.withhold(
+                &cut.why,
+                "the whole file, every line as it was recorded: copy it again from where it was written",
+            ),
             None => {}
         }
         match evidence.unshown_response {
@@ -184,12 +192,16 @@ impl Case {
             match found {
                 Some(channel) => {
                     self.trust_of(channel, *least);
+                    if role.is_mixture() {
+                        self.steps_of(channel, stoich_afr);
+                    }
                     // The reading of another bank, in whatever unit, is another part of the engine.
                     let banks = channels.iter().filter(|other| {
                         role.is_mixture() && other.role.is_mixture() && other.name != channel.name
                     });
                     for bank in banks {
-                        self.trust_of_bank(bank, *least, stoich_afr);
+                        self.trust_of_bank(bank, *least);
+                        self.steps_of(bank, stoich_afr);
                     }
                     if role.is_mixture() {
                         self.unread(evidence, policy);
@@ -245,23 +257,27 @@ impl Case {
     }
 
     /// Of another bank it is not asked that a test could judge it: it may stand beside a good one for no more than a few
-    /// rows. But the figures at full load are those of the first one: what a bank of coarse steps hides they do not show.
-    fn trust_of_bank(&mut self, bank: &Channel, least: f64, stoich_afr: f64) {
-        let lambda_step =
-            bank.resolution.map(|step| if bank.role == Role::Afr { step / stoich_afr } else { step });
-        if let Some(step) = lambda_step.filter(|step| *step > TOLERANCE) {
-            return self.withhold(
-                &format!(
-                    "{} reads in steps of {step:.2} lambda: a lean reading may hide between two",
-                    bank.name
-                ),
-                &format!("a log in which {} shows finer steps", bank.name),
-            );
-        }
+    /// rows.
+    fn trust_of_bank(&mut self, bank: &Channel, least: f64) {
         if bank.trust.score.is_some() {
             self.trust_of(bank, least);
         } else {
             self.reserve(&format!("no test could judge {} in the samples that count", bank.name));
+        }
+    }
+
+    /// Between two coarse steps a lean reading hides from every figure, and a value that is asked for knows no others.
+    fn steps_of(&mut self, mixture: &Channel, stoich_afr: f64) {
+        let scale = if mixture.role == Role::Afr { stoich_afr } else { 1.0 };
+        if let Some(step) = mixture.resolution.map(|step| step / scale).filter(|step| *step > TOLERANCE) {
+            self.withhold(
+                &format!(
+                    "{} reads in steps of {step:.2} lambda: a lean reading may hide between two, and a column that holds the \
+                     mixture asked for in place of the one measured looks so",
+                    mixture.name
+                ),
+                &format!("a log in which {} shows finer steps", mixture.name),
+            );
         }
     }
 

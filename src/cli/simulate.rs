@@ -130,6 +130,13 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
         scenario.logger.decimal_comma = true;
         scenario.logger.words = 2;
     }
+    let length_s = scenario.duration_s();
+    if let Some(late) = faults.iter().find(|fault| fault.start_s >= length_s) {
+        return Err(Failure::Input(format!(
+            "the fault `{late}` begins when the run is over: it ends at {length_s:.1} s\n  help: let it begin sooner, or the run \
+             last longer with --duration"
+        )));
+    }
     scenario.faults.extend(faults);
 
     let mut made = simulate(&scenario);

@@ -87,12 +87,20 @@ impl Default for Policy {
     }
 }
 
+/// What the system says, in words that a user knows.
+fn refusal(error: &std::io::Error) -> String {
+    match error.kind() {
+        std::io::ErrorKind::NotFound => "none is called so, and there is no such file".to_owned(),
+        _ => error.to_string(),
+    }
+}
+
 /// Why a policy was refused.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum PolicyError {
     /// Neither a ready policy nor a file that can be read.
-    #[error("cannot read policy {path}: {source}\n  help: {help}")]
+    #[error("cannot read policy {path}: {}\n  help: {help}", refusal(source))]
     Io {
         /// As named.
         path: PathBuf,

@@ -97,6 +97,7 @@ fn evidence<'a>(channels: &'a [Channel], claims: &'a [Claim]) -> Evidence<'a> {
         unshown_response: None,
         clip_lean: None,
         lean_limit: 0.88,
+        without_effect: &[],
         stoich_afr: 14.7,
         channels,
         lean_events: &[],
@@ -392,6 +393,13 @@ fn a_bank_that_could_not_be_read_as_numbers_closes_the_gate() {
     assert_eq!(with("Lambda Status", &step).reasons.len(), 1);
     let lenient = Policy { allowed: [Verdict::Undetermined].into(), ..Policy::next_step() };
     assert_eq!(with("Lambda Bank 2", &lenient).decision, Decision::Open);
+    // A reading that is judged may still have cells that say more than a number.
+    let partly = with("Lambda", &step);
+    assert!(
+        partly.reasons.len() == 1 && partly.reasons[0].starts_with("Not all that Lambda reads"),
+        "{partly:?}"
+    );
+    assert_eq!((partly.decision, with("Lambda", &lenient).decision), (Decision::Withheld, Decision::Open));
 }
 
 #[test]
@@ -426,4 +434,25 @@ fn a_reading_that_ends_at_the_limit_of_full_load_opens_nothing() {
     let banks = [channel(Some(0.97)), bank];
     let closed = decide(&Evidence { channels: &banks, ..sound }, &Policy::next_step());
     assert_eq!(closed.decision, Decision::Withheld, "{closed:?}");
+}
+
+#[test]
+fn what_the_rig_file_states_in_vain_and_a_loosened_limit_are_said() {
+    let (channels, claims) = ([channel(Some(0.97))], claims(ClaimStatus::Supported));
+    let without: Vec<String> = ["Lamda", "Rpm", "Boost"]
+        .iter()
+        .map(|name| format!("columns.\"{name}\": the log has no such column"))
+        .collect();
+    let sound = evidence(&channels, &claims);
+    let said = |evidence: &Evidence<'_>| {
+        let gate = decide(evidence, &Policy::next_step());
+        assert_eq!(gate.decision, Decision::Open, "{:?}", gate.reasons);
+        gate.reasons[1..].to_vec()
+    };
+    assert_eq!(said(&sound), [""; 0]);
+    let vain = said(&Evidence { without_effect: &without, ..sound });
+    assert!(vain.len() == 2 && vain[0].contains("Lamda") && vain[1].contains("1 more"), "{vain:?}");
+    let loose = said(&Evidence { lean_limit: 1.2, ..sound });
+    assert!(loose.len() == 1 && loose[0].contains("lambda 1.20"), "{loose:?}");
+    assert_eq!(said(&Evidence { lean_limit: 0.85, ..sound }), [""; 0]);
 }

@@ -16,9 +16,26 @@ impl Case {
     /// A column that is a mixture reading by its name and holds no value of one is a dead bank: what happened there is not
     /// known. One that only speaks of the mixture may be anything, so that it is said and closes nothing.
     pub(super) fn unread(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
+        let read =
+            |name: &str| evidence.channels.iter().any(|other| other.role.is_mixture() && other.name == name);
+        for one in evidence.unread.iter().filter(|one| read(&one.name)) {
+            let name = clip(&one.name, NAME_SHOWN);
+            let reason = format!("not all that {name} reads could be read: {}", one.why);
+            if policy.allowed.contains(&Verdict::Undetermined) {
+                self.reserve(&reason);
+            } else {
+                self.withhold(
+                    &reason,
+                    &format!("a log in which every cell of {name} is a number alone; `decimal` in the rig file states the mark"),
+                );
+            }
+        }
         let named = |wanted: MixtureName| -> Vec<&str> {
             let judged = evidence.channels.iter().filter(|channel| of(channel) == Some(wanted));
-            let unread = evidence.unread.iter().filter(|one| mixture_name(&one.name) == Some(wanted));
+            let unread = evidence
+                .unread
+                .iter()
+                .filter(|one| !read(&one.name) && mixture_name(&one.name) == Some(wanted));
             judged.map(|channel| &*channel.name).chain(unread.map(|one| &*one.name)).collect()
         };
         let dead = named(MixtureName::Reading);

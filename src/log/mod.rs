@@ -27,11 +27,11 @@ pub struct Source {
     pub format: String,
     /// How the data are known to be incomplete.
     pub cut_short: Option<CutShort>,
-    /// Columns of the file that are no channels.
+    /// Columns of the file that are no channels, and those of the mixture that are one but for some cells.
     pub unread: Vec<Unread>,
 }
 
-/// A column that could not be read as numbers.
+/// A column that could not be read as numbers, or not all of it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Unread {
     /// Its name.

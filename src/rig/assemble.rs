@@ -85,7 +85,7 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
     notes.extend(axis.notes.iter().cloned());
     let clock = axis.into_clock(&restarts);
     let mut text_columns = Vec::new();
-    let mut numeric = Vec::new();
+    let (mut numeric, mut partly) = (Vec::new(), Vec::new());
     for (index, column) in columns.into_iter().enumerate() {
         if used.contains(&index) {
             continue;
@@ -100,6 +100,7 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
         let (name, source_name) = (column.name, column.source_name);
         if let Some(values) = numbers(column.values) {
             note_unreadable(&name, &column.unreadable, &mut notes);
+            partly.extend(partly_read(&name, &column.unreadable));
             let (values, held) = values;
             let values = keep(values, narrow);
             let (not_due, codes) = (None, Vec::new());
@@ -139,6 +140,9 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
     place::withhold_numbers(&channels, &text_columns, &mut notes);
     // What the rig file calls something else is none of the readings that its name may speak of.
     source.unread.retain(|one| rig.column(&one.name).and_then(|column| column.role) != Some(Role::Other));
+    let mixture =
+        |one: &Unread| channels.iter().any(|channel| channel.role.is_mixture() && channel.name == one.name);
+    source.unread.extend(partly.into_iter().filter(mixture));
     Ok(Log { source, clock, channels, text_columns, notes })
 }
 
@@ -292,6 +296,19 @@ fn note_unreadable(name: &str, unreadable: &[(usize, String)], notes: &mut Vec<N
         );
         notes.push(note(name, text));
     }
+}
+
+/// What of a column of numbers was written and could not be read: cells with a digit in them are readings in another form,
+/// where a word may be no more than a sensor that is not ready. One may be a damaged line.
+fn partly_read(name: &str, unreadable: &[(usize, String)]) -> Option<Unread> {
+    let mut written = unreadable.iter().filter(|(_, cell)| cell.bytes().any(|byte| byte.is_ascii_digit()));
+    let (first, _) = (written.next()?, written.next()?);
+    let why = format!(
+        "several cells hold more than a number, the first {} in data row {}",
+        shown(&first.1),
+        first.0 + 1
+    );
+    Some(Unread { name: name.to_owned(), why })
 }
 
 /// Converts in place; a column already in the inside unit is not touched.

@@ -7,7 +7,7 @@ use proptest::prelude::*;
 
 use super::{Rig, assemble, propose};
 use crate::log::{Log, Role, Source};
-use crate::read::{Column, Table};
+use crate::read::{self, Column, ReadOptions, Table};
 
 fn column(name: &str, unit: Option<&str>, values: impl IntoIterator<Item = Option<f64>>) -> Column {
     Column {
@@ -161,6 +161,20 @@ fn the_rig_wins_and_says_what_had_no_effect() {
 }
 
 #[test]
+fn a_column_may_be_stated_as_the_header_writes_it() {
+    let text =
+        "[columns]\n\"Engine Speed (rpm)\" = { role = \"other\" }\n\"Time (s)\" = { role = \"time\" }\n";
+    let rig = Rig::parse(text, "rig.toml").expect("a rig");
+    let rows: Vec<String> =
+        (0..50).map(|row| format!("{}.{},{},0.9", row / 10, row % 10, 3_000 + row)).collect();
+    let text = "Time (s),Engine Speed (rpm),Lambda\n".to_owned() + &rows.join("\n");
+    let table = read::from_bytes("run.csv", text.as_bytes(), &rig.read_options());
+    let log = assemble(table.expect("a table"), &rig).expect("a log");
+    let speed = log.channels.iter().find(|channel| channel.name == "Engine Speed").expect("the column");
+    assert_eq!((speed.role, rig.without_effect(&log)), (Role::Other, Vec::new()));
+}
+
+#[test]
 fn a_proposal_is_a_rig_file_that_reads_the_log_the_same_way() {
     let columns = || -> Vec<Made> {
         vec![
@@ -262,5 +276,27 @@ proptest! {
             }
             let _ = propose(&log, &Rig::default());
         }
+    }
+}
+
+#[test]
+fn readings_in_another_form_are_told_and_words_of_a_sensor_that_is_not_ready_are_not() {
+    let unread = |cells: [&str; 2]| {
+        let row = |row: usize| {
+            let lambda = cells
+                .get(row.wrapping_sub(20))
+                .map_or_else(|| format!("0.8{}", row % 10), |cell| (*cell).to_owned());
+            format!("{}.{},{},\"{lambda}\"\n", row / 10, row % 10, 3_000 + row)
+        };
+        let text = "Time (s),RPM,Lambda\n".to_owned() + &(0..50).map(row).collect::<String>();
+        let table = read::from_bytes("run.csv", text.as_bytes(), &ReadOptions::default()).expect("a table");
+        assemble(table, &Rig::default()).expect("a log").source.unread
+    };
+    for cells in [["0,912", "0,915"], ["0.91 L", "0.92 L"], ["> 1.2", "> 1.2"]] {
+        let unread = unread(cells);
+        assert!(unread.len() == 1 && unread[0].why.ends_with("in data row 21"), "{cells:?}: {unread:?}");
+    }
+    for cells in [["ERR", "ERR"], ["0,912", "0.915"], ["n/a", "-"]] {
+        assert!(unread(cells).is_empty(), "{cells:?}");
     }
 }

@@ -31,7 +31,7 @@ pub use proposal::propose;
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::log::{ClockBasis, Dimension, Log, Role};
-use crate::read::ReadOptions;
+use crate::read::{self, ReadOptions};
 
 /// What a rig file says of one column.
 #[derive(Clone, Debug, PartialEq)]
@@ -166,14 +166,16 @@ impl Rig {
         let mut without = Vec::new();
         let has = |role: Role| log.channels.iter().any(|channel| channel.role == role);
         for (name, column) in &self.columns {
-            let found = log.channels.iter().find(|channel| channel.name == *name);
-            let time =
-                matches!(&log.clock.basis, ClockBasis::Column { name: time } if time.contains(name.as_str()));
+            // A name may be stated as the header writes it, with its unit.
+            let bare = read::name_and_unit(name).0;
+            let is = |other: &str| other == name || other == bare;
+            let time = matches!(&log.clock.basis, ClockBasis::Column { name: time }
+                if time.contains(name.as_str()) || time.contains(&bare));
             let problem = if time {
                 (column.role != Some(Role::Time)).then_some("is the log's time")
-            } else if log.text_columns.contains(name) {
+            } else if log.text_columns.iter().any(|other| is(other)) {
                 Some("holds text, not numbers")
-            } else if found.is_none() {
+            } else if !log.channels.iter().any(|channel| is(&channel.name)) {
                 Some("the log has no such column")
             } else {
                 (column.role.is_none() && column.unit.is_none()).then_some("states neither role nor unit")

@@ -186,7 +186,7 @@ fn words_and_remarks_between_the_rows_are_no_second_table() {
 
 #[test]
 fn a_line_that_leaves_out_a_cell_gives_no_column_the_value_of_another() {
-    let short = |row: usize| (row > 11).then(|| format!("{}.0,3000,0.84,11", row));
+    let short = |row: usize| (row > 11).then(|| format!("{row}.0,3000,0.84,11"));
     let lambda = |text: &str| floats(&table(text).columns[3].values.whole());
     let target = |text: &str| floats(&table(text).columns[4].values.whole());
     let text = rows_of_five(short);
@@ -200,7 +200,7 @@ fn a_line_that_leaves_out_a_cell_gives_no_column_the_value_of_another() {
     let marked = rows_of_five(|row| (row > 11).then(|| format!("#{row}.0,3000,80,0.84,11")));
     assert!(lost(&marked).is_some_and(|(why, row_only)| why.ends_with("left out: 8") && !row_only));
     // One too many: thousands with a comma.
-    let text = rows_of_five(|row| (row > 16).then(|| format!("{}.0,3,000,80,0.84,11", row)));
+    let text = rows_of_five(|row| (row > 16).then(|| format!("{row}.0,3,000,80,0.84,11")));
     assert_eq!((lambda(&text)[17], target(&text)[17], target(&text)[16]), (None, None, Some(11.0)));
     // Where every cell has its delimiter the missing ones are the last.
     let marked = |row: usize| if row == 3 { Some("0.3,,80,0.84,11".to_owned()) } else { short(row) };

@@ -1,0 +1,30 @@
+//! What the rig file states that a reader of the gate's answer should know.
+
+use super::{Case, Evidence, plain};
+use crate::clip::clip;
+use crate::rig::Rig;
+
+/// Statements of a rig file without effect that are said, and characters of each.
+const NO_EFFECT_SHOWN: usize = 2;
+const ENTRY_SHOWN: usize = 100;
+
+impl Case {
+    /// What the rig file says that a reader of the gate should know: a mistyped name judges nothing, and a limit that was
+    /// loosened excuses what the usual one does not.
+    pub(super) fn stated(&mut self, evidence: &Evidence<'_>) {
+        let without = evidence.without_effect;
+        let more = without.len().saturating_sub(NO_EFFECT_SHOWN);
+        for entry in without.iter().take(NO_EFFECT_SHOWN) {
+            let more = if more > 0 { format!(" (and {more} more such lines)") } else { String::new() };
+            self.reserve(&format!("rig file, no effect: {}{more}", clip(entry, ENTRY_SHOWN)));
+        }
+        let usual = Rig::default().full_load_lambda_max;
+        if evidence.lean_limit > usual {
+            self.reserve(&format!(
+                "the rig file counts a mixture up to lambda {} at full load as within the limit; without it the limit is {}",
+                plain(evidence.lean_limit),
+                plain(usual)
+            ));
+        }
+    }
+}
