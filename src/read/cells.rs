@@ -217,9 +217,19 @@ impl Cells {
         self.rounded = None;
     }
 
+    /// Rows of a column of numbers, with and without one.
+    fn slots(&self) -> usize {
+        self.held.as_ref().map_or(self.numbers.len(), BooleanBufferBuilder::len) + self.blank
+    }
+
     /// Adds the cells that follow; theirs count rows and lines from `row` and `line` on.
     pub(super) fn absorb(&mut self, more: &Self, row: usize, line: u64) {
-        if more.numbers.is_empty() && self.numbers.is_empty() {
+        if self.count == 0 && more.count == 0 {
+            // Slots of which the values were taken back hold none.
+            self.blank = self.slots() + more.slots();
+            self.numbers.clear();
+            self.held = None;
+        } else if more.numbers.is_empty() && self.numbers.is_empty() {
             self.blank += more.blank;
         } else {
             self.absorb_numbers(more);
@@ -248,7 +258,7 @@ impl Cells {
     /// Keeps every slot, or the numbers alone where few rows hold one. A column goes over to the other form only once it
     /// has changed by much.
     fn absorb_numbers(&mut self, more: &Self) {
-        let slots = self.held.as_ref().map_or(self.numbers.len(), BooleanBufferBuilder::len) + self.blank;
+        let slots = self.slots();
         let count = self.count + more.count;
         let rows = slots + more.blank + more.numbers.len();
         match self.held.take() {
@@ -374,7 +384,7 @@ pub(super) fn finish(cells: Cells, blank: &OnceLock<Values>) -> Joined {
     let mut truth_words = None;
     let whole = !(fractional || count == 0 || any_wide);
     let values: Values = match kind {
-        Kind::Number if cells.numbers.is_empty() => blank.get_or_init(|| without_values(cells.blank)).clone(),
+        Kind::Number if count == 0 => blank.get_or_init(|| without_values(cells.slots())).clone(),
         Kind::Number => {
             let mut numbers = cells.numbers;
             let held = cells.held.map(|mut held| held.finish());

@@ -154,6 +154,26 @@ fn a_second_table_in_the_file_is_refused_with_its_line() {
 }
 
 #[test]
+fn values_that_are_taken_back_leave_their_rows() {
+    // Ten pieces, a whole line in the first, the middle or the last of them, or in none.
+    for whole in [Some(3), Some(50_000), Some(99_999), None] {
+        let mut text = "Time,RPM,MAP,Lambda,Word\n".to_owned();
+        for row in 0..100_000 {
+            let rest = if Some(row) == whole { "3000,80,0.84,on" } else { "3000,80,0.84" };
+            let rest = if whole.is_none() && row % 5 == 4 { "3000,80,0.84,on,1" } else { rest };
+            writeln!(text, "{row},{rest}").expect("text");
+        }
+        let table = table(&text);
+        let filled: Vec<usize> =
+            table.columns.iter().map(|c| c.values.len() - c.values.null_count()).collect();
+        let alone = usize::from(whole.is_some());
+        assert_eq!(table.rows, 100_000);
+        assert!(table.columns.iter().all(|column| column.values.len() == 100_000), "{whole:?}");
+        assert_eq!(filled[..4], [100_000, alone, alone, alone], "{whole:?}");
+    }
+}
+
+#[test]
 fn quotes_left_open_in_two_lines_swallow_no_rows_between_them() {
     let mut rows = String::new();
     for row in 0..20 {
