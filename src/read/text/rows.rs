@@ -11,6 +11,9 @@ use super::super::number;
 use super::second::{self, Second};
 use super::{COMMENTS_KEPT, RAGGED_KEPT};
 
+/// What a file in UTF-8 may begin with.
+const BYTE_ORDER_MARK: &[u8] = b"\xef\xbb\xbf";
+
 /// What every chunk needs to know.
 #[derive(Clone)]
 pub(super) struct Layout<'a> {
@@ -39,7 +42,13 @@ impl<'a> Layout<'a> {
         let others: Vec<&[u8]> = head.others.iter().map(line).collect();
         let names = header.map(|line| second::names(line, head.dialect.delimiter)).unwrap_or_default();
         let mut first_bytes = [false; 256];
-        for first in header.iter().chain(&others).filter_map(|line| line.first()).chain(b"#/ \t\r\n") {
+        for first in header
+            .iter()
+            .chain(&others)
+            .filter_map(|line| line.first())
+            .chain(b"#/ \t\r\n")
+            .chain(BYTE_ORDER_MARK.first())
+        {
             first_bytes[usize::from(*first)] = true;
         }
         Self {
@@ -210,7 +219,8 @@ impl Chunk {
 
     /// Whether a line is no data: blank, a comment, or something that stood before the table.
     pub(super) fn is_aside(&mut self, line: &[u8], layout: &Layout<'_>) -> bool {
-        let line = line.trim_ascii();
+        // A file that was put behind another brings its mark along.
+        let line = line.strip_prefix(BYTE_ORDER_MARK).unwrap_or(line).trim_ascii();
         if line.is_empty() {
             return true;
         }

@@ -45,7 +45,7 @@ pub(super) fn names(line: &[u8], delimiter: Delimiter) -> Vec<String> {
 }
 
 fn name(cell: &[u8]) -> String {
-    String::from_utf8_lossy(cell).trim().to_lowercase()
+    String::from_utf8_lossy(cell).trim_start_matches('\u{feff}').trim().to_lowercase()
 }
 
 impl Second {

@@ -193,6 +193,8 @@ fn quotes_left_open_in_two_lines_swallow_no_rows_between_them() {
 fn words_and_remarks_between_the_rows_are_no_second_table() {
     for line in [
         "Time,RPM,MAP,Lambda,Target ",
+        "\u{feff}Time,RPM,MAP,Lambda,Target",
+        " time,\"RPM\",MAP,Lambda,Target",
         "1.0,ERR,ERR,ERR,ERR",
         "1.0,open,short,cold,off",
         "driver lifts; second try",
