@@ -287,8 +287,11 @@ impl<'a> Witnesses<'a> {
     /// Load at a time. A reading in doubt takes no load away: what it may be is believed when it says full load, and where
     /// no other channel tells, it is not known that there was none.
     fn load(&self, scene: &Scene<'_>, time_s: f64) -> Load {
-        let told = self.unless_stands(scene, time_s);
-        if told == Load::Full || self.stands(time_s, 0.5) {
+        if self.stands(time_s, 0.5) {
+            return Load::Part;
+        }
+        let told = self.told(scene, time_s);
+        if told == Load::Full {
             return told;
         }
         let work = work(scene);
