@@ -90,7 +90,7 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
         if used.contains(&index) {
             continue;
         }
-        let stated = rig.column(&column.name).or_else(|| rig.column(&column.source_name)).is_some();
+        let stated = rig.column_of(&column.name, &column.source_name).is_some();
         if !stated && place::tells_position(&column.name, column.unit.as_deref()) {
             place::leave_out(&column.name, &mut notes);
             continue;
@@ -207,7 +207,7 @@ fn make_channels(numeric: Vec<Numeric>, rig: &Rig, narrow: bool, notes: &mut Vec
     let candidates: Vec<guess::Candidate<'_>> = numeric
         .iter()
         .map(|column| {
-            let stated = rig.column(&column.name).or_else(|| rig.column(&column.source_name));
+            let stated = rig.column_of(&column.name, &column.source_name);
             guess::Candidate {
                 name: &column.name,
                 unit: stated.and_then(|stated| stated.unit.as_deref()).or(column.unit.as_deref()),
@@ -221,7 +221,7 @@ fn make_channels(numeric: Vec<Numeric>, rig: &Rig, narrow: bool, notes: &mut Vec
     let from_rig: Vec<bool> = numeric
         .iter()
         .map(|column| {
-            let stated = rig.column(&column.name).or_else(|| rig.column(&column.source_name));
+            let stated = rig.column_of(&column.name, &column.source_name);
             stated.is_some_and(|stated| stated.role.is_some())
         })
         .collect();

@@ -161,6 +161,11 @@ impl Rig {
         self.columns.get(name)
     }
 
+    /// The same, by either of its names: without its unit, or as the header writes it.
+    pub(crate) fn column_of(&self, name: &str, source_name: &str) -> Option<&ColumnRig> {
+        self.column(name).or_else(|| self.column(source_name))
+    }
+
     /// Keys, columns and limits of the rig file that had no effect on this log.
     pub fn without_effect(&self, log: &Log) -> Vec<String> {
         let mut without = Vec::new();

@@ -46,7 +46,7 @@ fn is_no_place(unit: &str) -> bool {
 pub(super) fn withhold_names(table: &mut Table, rig: &Rig) {
     for (index, column) in table.columns.iter_mut().enumerate() {
         let tells = name_tells_place(&column.name) || name_tells_place(&column.source_name);
-        if !tells || rig.column(&column.name).or_else(|| rig.column(&column.source_name)).is_some() {
+        if !tells || rig.column_of(&column.name, &column.source_name).is_some() {
             continue;
         }
         let new = format!("column {}", index + 1);
