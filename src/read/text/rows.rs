@@ -8,7 +8,7 @@ use super::super::cells::{Cells, Kind};
 use super::super::dialect::{self, Delimiter};
 use super::super::header::Head;
 use super::super::number;
-use super::second::{self, Second};
+use super::second::{Names, Second};
 use super::{COMMENTS_KEPT, RAGGED_KEPT};
 
 /// What a file in UTF-8 may begin with.
@@ -28,7 +28,7 @@ pub(super) struct Layout<'a> {
     /// without a value.
     pub(super) lacks_last: bool,
     /// Cells of the header as a second one is known by them.
-    pub(super) names: Vec<String>,
+    pub(super) names: Names,
     /// Preamble and unit lines, known again when a restarted logger repeats them.
     pub(super) others: Vec<&'a [u8]>,
     /// First bytes of lines that may be no data.
@@ -40,7 +40,7 @@ impl<'a> Layout<'a> {
         let line = |range: &std::ops::Range<usize>| text.get(range.clone()).unwrap_or_default().trim_ascii();
         let header = head.header.as_ref().map(line).filter(|line| !line.is_empty());
         let others: Vec<&[u8]> = head.others.iter().map(line).collect();
-        let names = header.map(|line| second::names(line, head.dialect.delimiter)).unwrap_or_default();
+        let names = Names::of(header, head.dialect.delimiter);
         let mut first_bytes = [false; 256];
         for first in header
             .iter()

@@ -2,6 +2,8 @@
 //! columns, or rows with another delimiter or decimal mark. Its cells would be read as those of the first table's columns, or
 //! not at all.
 
+use std::collections::HashSet;
+
 use super::super::dialect::{self, CANDIDATES, Delimiter};
 use super::super::number;
 use super::rows::Layout;
@@ -37,8 +39,63 @@ pub(super) struct Line {
     pub(super) text: String,
 }
 
+/// The cells of the table's header.
+#[derive(Clone, Debug)]
+pub(super) struct Names {
+    in_order: Vec<String>,
+    all: HashSet<String>,
+    /// By first byte the lengths of names, as bits; the last stands for all longer ones.
+    lengths: [u64; 256],
+}
+
+impl Names {
+    /// * `header`: its line, where there is one
+    pub(super) fn of(header: Option<&[u8]>, delimiter: Delimiter) -> Self {
+        let in_order = header.map(|line| names(line, delimiter)).unwrap_or_default();
+        let (mut all, mut lengths) = (HashSet::new(), [0; 256]);
+        for name in &in_order {
+            if let Some(first) = name.bytes().next() {
+                lengths[usize::from(first)] |= length_bit(name.len());
+                all.insert(name.clone());
+            }
+        }
+        Self { in_order, all, lengths }
+    }
+
+    /// Whether half of some cells are names, and two at the least.
+    fn are_most_of(&self, cells: &[String]) -> bool {
+        let filled = cells.iter().filter(|cell| !cell.is_empty()).count();
+        let known = cells.iter().filter(|cell| self.all.contains(*cell)).count();
+        known >= 2 && 2 * known >= filled
+    }
+
+    /// Whether half of the cells of a line may be names, and two at the least. Rows with words where numbers belong may be
+    /// most of a file: nearly all of them are told from a header by first letters and lengths alone.
+    fn may_be_most_of(&self, line: &[u8], delimiter: Delimiter) -> bool {
+        let (mut filled, mut named) = (0_usize, 0_usize);
+        for cell in &dialect::split(line, delimiter) {
+            // Other letters may be blanks, or of another length when they are small.
+            let Some(word) = std::str::from_utf8(cell).ok().filter(|cell| cell.is_ascii()) else {
+                named += 1;
+                continue;
+            };
+            let word = word.trim().as_bytes();
+            if let Some(first) = word.first() {
+                filled += 1;
+                let lengths = self.lengths[usize::from(first.to_ascii_lowercase())];
+                named += usize::from(lengths & length_bit(word.len()) != 0);
+            }
+        }
+        named >= 2 && 2 * named >= filled
+    }
+}
+
+fn length_bit(length: usize) -> u64 {
+    1 << length.min(63)
+}
+
 /// Cells of a line as names are compared.
-pub(super) fn names(line: &[u8], delimiter: Delimiter) -> Vec<String> {
+fn names(line: &[u8], delimiter: Delimiter) -> Vec<String> {
     let mut names: Vec<String> = dialect::split(line, delimiter).iter().map(|cell| name(cell)).collect();
     names.truncate(names.iter().rposition(|name| !name.is_empty()).map_or(0, |last| last + 1));
     names
@@ -123,24 +180,39 @@ fn words(delimiter: Delimiter) -> String {
 
 /// Whether a line is a header, under any delimiter, and not that of the table.
 fn is_other_header(line: &[u8], layout: &Layout<'_>) -> bool {
-    let delimiters = [layout.between()].into_iter().chain(CANDIDATES);
-    let named = delimiters.map(|delimiter| names(line, delimiter)).any(|cells| {
-        let filled = cells.iter().filter(|cell| !cell.is_empty()).count();
-        let known = cells.iter().filter(|cell| !cell.is_empty() && layout.names.contains(cell)).count();
-        known >= 2 && 2 * known >= filled && cells != layout.names
+    let others = CANDIDATES.into_iter().filter(|delimiter| *delimiter != layout.between());
+    let mut delimiters = others.chain([layout.between()]);
+    let named = delimiters.any(|delimiter| {
+        let table = &layout.names;
+        table.may_be_most_of(line, delimiter) && {
+            let cells = names(line, delimiter);
+            table.are_most_of(&cells) && cells != table.in_order
+        }
     });
-    named || {
-        let cells = names(line, layout.between());
-        let mut filled: Vec<&String> = cells.iter().filter(|cell| !cell.is_empty()).collect();
-        let count = filled.len();
-        let values = filled.iter().any(|cell| dialect::is_good(cell.as_bytes()));
-        filled.sort_unstable();
-        filled.dedup();
-        cells != layout.names
-            && !values
-            && filled.len() == count
-            && count >= OTHER_WORDS.max(layout.columns.div_ceil(2))
-    }
+    named || !holds_number(line, layout.between()) && holds_other_words(line, layout)
+}
+
+/// Whether some cell is a number without a letter, which reads the same in small letters: most rows with words have one.
+fn holds_number(line: &[u8], delimiter: Delimiter) -> bool {
+    let other = |byte: &u8| byte.is_ascii_alphabetic() || !byte.is_ascii();
+    dialect::split(line, delimiter).iter().any(|cell| {
+        let cell = cell.trim_ascii();
+        !cell.is_empty() && !cell.iter().any(other) && dialect::is_good(cell)
+    })
+}
+
+/// Whether a line holds words alone, each once, and enough of them for a header.
+fn holds_other_words(line: &[u8], layout: &Layout<'_>) -> bool {
+    let cells = names(line, layout.between());
+    let mut filled: Vec<&String> = cells.iter().filter(|cell| !cell.is_empty()).collect();
+    let count = filled.len();
+    let values = filled.iter().any(|cell| dialect::is_good(cell.as_bytes()));
+    filled.sort_unstable();
+    filled.dedup();
+    cells != layout.names.in_order
+        && !values
+        && filled.len() == count
+        && count >= OTHER_WORDS.max(layout.columns.div_ceil(2))
 }
 
 /// The other decimal mark, where every cell of a line is a value under it and several are none under the table's own.
@@ -166,4 +238,66 @@ fn foreign_delimiter(line: &[u8], layout: &Layout<'_>) -> Option<Foreign> {
         (2 * numbers.count() >= layout.columns.max(4) && filled().all(|cell| dialect::is_good(cell)))
             .then_some(Foreign::Delimiter(byte))
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_cheap_question_never_denies_a_header() {
+        let header = "Time,RPM,\u{212a}nock,Öldruck,Lambda,A very long name of a column that goes on for more than sixty-three bytes";
+        let table = Names::of(Some(header.as_bytes()), Delimiter::Byte(b','));
+        let cells = [
+            "time",
+            "RPM ",
+            "\u{feff}Time",
+            "KNOCK",
+            "\u{212a}nock",
+            "ÖLDRUCK",
+            "öldruck",
+            " lambda",
+            "\u{b}rpm\u{b}",
+            "\u{a0}",
+            "\u{b}",
+            "a very long name of a column that goes on for more than SIXTY-THREE bytes",
+            "\"rpm\"",
+            "'Lambda'",
+            "",
+            "ON",
+            "tame",
+            "12.5",
+            "-3",
+            "1e5",
+            "NaN",
+            "on",
+            "12:30:01",
+            "--",
+            "lambdas",
+        ];
+        let (mut named, mut denied, mut numbers) = (0, 0, 0);
+        for seed in 0..20_000_usize {
+            let picked: Vec<&str> = (0..2 + seed % 5)
+                .map(|at| {
+                    cells[(seed / 5).wrapping_mul(2_654_435_761).rotate_right(7 * at as u32) % cells.len()]
+                })
+                .collect();
+            for delimiter in CANDIDATES {
+                let between = match delimiter {
+                    Delimiter::Byte(byte) => char::from(byte).to_string(),
+                    _ => " ".to_owned(),
+                };
+                let line = picked.join(&between);
+                let read = names(line.as_bytes(), delimiter);
+                let may_be = table.may_be_most_of(line.as_bytes(), delimiter);
+                assert!(may_be || !table.are_most_of(&read), "{line:?}");
+                let number = holds_number(line.as_bytes(), delimiter);
+                assert!(!number || read.iter().any(|cell| dialect::is_good(cell.as_bytes())), "{line:?}");
+                named += usize::from(table.are_most_of(&read));
+                denied += usize::from(!may_be);
+                numbers += usize::from(number);
+            }
+        }
+        assert!(named > 1_000 && denied > 1_000 && numbers > 1_000, "{named} {denied} {numbers}");
+    }
 }
