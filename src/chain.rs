@@ -72,6 +72,8 @@ pub struct Chain {
     pub rest_value: Option<f64>,
     /// Robust noise of fresh samples in phi = 1/lambda.
     pub noise_phi: Option<f64>,
+    /// What the natural steps of the log say about the response, without any belief beforehand.
+    pub fits: Fits,
 }
 
 impl Chain {
@@ -126,16 +128,8 @@ pub fn of_channel(log: &Log, state: &States, rig: &Rig, index: usize) -> Chain {
         clip_rich,
         rest_value: channel.measured.rest_value,
         noise_phi,
+        fits,
     }
-}
-
-/// What the natural steps of a log say about the response, without any belief beforehand.
-///
-/// * `chain`: as [`measure`] made it
-pub fn fits(log: &Log, state: &States, chain: &Chain) -> Fits {
-    let fresh = Fresh::of(log, chain.channel, chain.frame_period_s);
-    let ends = Ends { lean: chain.clip_lean, rich: chain.clip_rich };
-    step::fit(log, state, &fresh, &ends, chain.noise_phi)
 }
 
 /// The belief before the log is looked at: the rig's band, else [`Response::prior`].

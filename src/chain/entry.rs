@@ -43,7 +43,7 @@ pub(super) fn gather(reading: &Reading<'_>) -> Gathered {
     let mut gathered = Gathered::default();
     for step in falls(fresh, reading.sigma, *stop_phi) {
         let last_phi = fresh.phi[step.end];
-        let air = witness.cut_before(fresh.row[step.end]) || (last_phi <= 0.2 && !step.clipped);
+        let air = witness.cut_before(fresh.row[step.end] as usize) || (last_phi <= 0.2 && !step.clipped);
         if !air {
             continue;
         }
@@ -87,7 +87,7 @@ pub(super) fn gather(reading: &Reading<'_>) -> Gathered {
 /// still in the bend.
 fn bend(reading: &Reading<'_>, step: &Found, samples: &[usize]) -> Vec<f64> {
     let Reading { fresh, period_s, witness, .. } = reading;
-    let over_s = period_s + witness.cycle_s(fresh.row[step.base]) + BEND_S;
+    let over_s = period_s + witness.cycle_s(fresh.row[step.base] as usize) + BEND_S;
     samples
         .iter()
         .map(|k| {
@@ -159,7 +159,7 @@ fn falls(fresh: &Fresh, sigma: f64, stop_phi: f64) -> Vec<Found> {
 
 /// Samples of a fall after all cylinders have delivered air, down to where noise takes over.
 fn exponential_part(fresh: &Fresh, step: &Found, witness: &Witness<'_>) -> Vec<usize> {
-    let settled_s = fresh.time_s[step.base] + witness.cycle_s(fresh.row[step.base]);
+    let settled_s = fresh.time_s[step.base] + witness.cycle_s(fresh.row[step.base] as usize);
     // An exponential is steepest where it begins: whatever falls before that is the gas, not the sensor.
     let last = if step.clipped { step.stop } else { step.end };
     let slope =

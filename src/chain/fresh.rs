@@ -8,13 +8,13 @@ use crate::signal::uncertainty::quantisation;
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Fresh {
     /// Row of the log in which the reading first shows.
-    pub row: Vec<usize>,
+    pub row: Vec<u32>,
     /// Time of that row, s.
     pub time_s: Vec<f64>,
     /// Reading, phi.
     pub phi: Vec<f64>,
     /// Number of the clock segment; a step never runs across two.
-    pub segment: Vec<usize>,
+    pub segment: Vec<u32>,
 }
 
 impl Fresh {
@@ -29,10 +29,13 @@ impl Fresh {
         let time_s = &log.clock.time_s;
         let frame_s = frame_period_s.unwrap_or(0.0);
         let hold_s = (frame_s - 0.5 * log.clock.period_s.unwrap_or(0.0)).max(0.75 * frame_s);
-        for (number, rows) in log.clock.segments.iter().enumerate() {
+        if frame_period_s.is_none() {
+            fresh.reserve(channel.count());
+        }
+        for (number, rows) in (0..).zip(&log.clock.segments) {
             let mut last: Option<Last> = None;
             for (row, lambda) in channel.readings(rows.clone()) {
-                let Some(time) = time_s.get(row) else { break };
+                let (Some(time), Ok(place)) = (time_s.get(row), u32::try_from(row)) else { break };
                 if lambda <= 0.0 {
                     continue;
                 }
@@ -44,7 +47,7 @@ impl Fresh {
                 if changed && since_s < 0.75 * frame_s && last.as_ref().is_some_and(|last| last.supposed) {
                     fresh.pop();
                 }
-                fresh.row.push(row);
+                fresh.row.push(place);
                 fresh.time_s.push(*time);
                 fresh.phi.push(lambda.recip());
                 fresh.segment.push(number);
@@ -52,6 +55,13 @@ impl Fresh {
             }
         }
         fresh
+    }
+
+    fn reserve(&mut self, count: usize) {
+        self.row.reserve_exact(count);
+        self.time_s.reserve_exact(count);
+        self.phi.reserve_exact(count);
+        self.segment.reserve_exact(count);
     }
 
     fn pop(&mut self) {

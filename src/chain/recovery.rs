@@ -84,7 +84,7 @@ fn recovery(reading: &Reading<'_>, low: usize) -> Option<(Option<Step>, f64)> {
         return None;
     }
     let spread = settled.iter().map(|v| (v - rest).abs()).fold(0.0, f64::max);
-    let ready_s = start_s + witness.cycle_s(fresh.row[base]);
+    let ready_s = start_s + witness.cycle_s(fresh.row[base] as usize);
     let samples: Vec<usize> = (base + 1..phi.len())
         .take_while(in_reach)
         .take_while(|k| phi[*k] <= phi[base] + 0.95 * (rest - phi[base]))
@@ -106,7 +106,7 @@ fn recovery(reading: &Reading<'_>, low: usize) -> Option<(Option<Step>, f64)> {
 #[cfg(test)]
 mod tests {
     use crate::chain::tests::log_of;
-    use crate::chain::{Fit, Response, fits, measure};
+    use crate::chain::{Fit, Response, measure};
     use crate::log::{Channel, Role, UNITS};
     use crate::rig::Rig;
     use crate::state::States;
@@ -148,8 +148,7 @@ mod tests {
         let log = log_of(time_s, RATE_HZ, vec![channel]);
         let state = States { bits: vec![0; rows], ..States::default() };
         let chain = measure(&log, &state, &Rig::default()).expect("mixture channel");
-        let fit = fits(&log, &state, &chain).lean_to_rich;
-        (chain.lean_to_rich, fit)
+        (chain.lean_to_rich, chain.fits.lean_to_rich)
     }
 
     #[test]

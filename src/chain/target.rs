@@ -183,8 +183,8 @@ fn response(fresh: &Fresh, ends: &Ends, change: &Change, sigma: f64) -> Option<(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::chain::measure;
     use crate::chain::tests::log_of;
-    use crate::chain::{fits, measure};
     use crate::log::UNITS;
     use crate::rig::Rig;
     use crate::state::States;
@@ -244,8 +244,7 @@ mod tests {
             channels[0].measured.clip_high = Some(1.36);
             let log = log_of(time_s, self.rate_hz, channels);
             let state = States { bits: vec![0; rows], ..States::default() };
-            let chain = measure(&log, &state, &Rig::default()).expect("mixture channel");
-            fits(&log, &state, &chain)
+            measure(&log, &state, &Rig::default()).expect("mixture channel").fits
         }
     }
 

@@ -87,7 +87,7 @@ fn a_clipped_entry_is_never_a_number() {
     for rate_hz in [5.0, 10.0, 20.0, 50.0] {
         let (log, state) = Drive { tau_lean_s: 0.08, tau_rich_s: 0.08, rate_hz, clip: 1.36, cuts: 12 }.log();
         let chain = measure(&log, &state, &Rig::default()).expect("mixture channel");
-        let fits = fits(&log, &state, &chain);
+        let fits = &chain.fits;
         assert_eq!(fits.rich_to_lean.measured(), None, "{rate_hz} Hz");
         assert!(fits.rich_to_lean.clipped > 0, "{rate_hz} Hz");
         assert_eq!(chain.rich_to_lean.events, 0);
@@ -113,7 +113,7 @@ fn the_rig_states_a_band() {
     rig.sensor.tau_s = Some([0.045, 0.100]);
     rig.sensor.frame_hz = Some(1.0);
     let chain = measure(&log, &state, &rig).expect("mixture channel");
-    let belief = stated(&rig, &fits(&log, &state, &chain).rich_to_lean).estimate();
+    let belief = stated(&rig, &chain.fits.rich_to_lean).estimate();
     assert!((belief.low - 0.045).abs() < 1e-4 && (belief.high - 0.100).abs() < 1e-4, "{belief:?}");
     assert_eq!(chain.frame_period_s, Some(1.0));
 }
@@ -207,7 +207,7 @@ fn simulated(seed: u64, machine: crate::simulate::Machine, period_s: f64, clip: 
     let log = crate::rig::assemble(table, &rig).expect("roles");
     let state = crate::state::judge(&log, &rig);
     let chain = measure(&log, &state, &rig).expect("mixture channel");
-    let fits = fits(&log, &state, &chain);
+    let fits = chain.fits.clone();
     let lags = [scenario.sensor.tau_rich_to_lean_s, scenario.link.averaging_s, scenario.exhaust.mixing_s];
     (crate::signal::response::apparent(lags), chain, fits)
 }

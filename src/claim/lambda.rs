@@ -158,11 +158,11 @@ fn collect(
         |row: usize| channel.at(row).is_some_and(|lambda| usable(row) || lambda >= stop) || invalid(row);
     for window in rows {
         sample.unread_s += unread_s(time_s, window, longest_s, &read);
-        let first = fresh.row.partition_point(|row| *row < window.start);
-        let last = fresh.row.partition_point(|row| *row < window.end);
+        let first = fresh.row.partition_point(|row| (*row as usize) < window.start);
+        let last = fresh.row.partition_point(|row| (*row as usize) < window.end);
         let mut phi = Vec::new();
         for k in first..last {
-            let (row, value) = (fresh.row[k], fresh.phi[k]);
+            let (row, value) = (fresh.row[k] as usize, fresh.phi[k]);
             let lambda = value.recip();
             sample.all += 1;
             if lambda >= stop && !invalid(row) {

@@ -1,5 +1,5 @@
 use super::*;
-use crate::chain::{Chain, Response};
+use crate::chain::{self, Chain, Response};
 use crate::flag::Flag;
 use crate::log::{Channel, Clock, ClockBasis, Log, Role, Source, UNITS, Unit};
 use crate::rig::Rig;
@@ -45,8 +45,7 @@ fn case(channels: Vec<Channel>) -> Case {
         .map(|row| if (900..1_300).contains(&row) { bit::RUNNING | bit::WIDE_OPEN } else { bit::RUNNING })
         .collect();
     let state = States { bits, windows, ..States::default() };
-    let chain = log.mixture().map(|channel| Chain {
-        channel,
+    let chain = chain::measure(&log, &state, &Rig::default()).map(|measured| Chain {
         rich_to_lean: Response::prior(),
         lean_to_rich: Response::prior(),
         fresh_period_s: Some(0.02),
@@ -55,6 +54,7 @@ fn case(channels: Vec<Channel>) -> Case {
         clip_rich: None,
         rest_value: None,
         noise_phi: Some(0.004),
+        ..measured
     });
     Case { log, state, detection: Detection { flags, ..Detection::default() }, chain }
 }

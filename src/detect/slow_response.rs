@@ -156,7 +156,7 @@ impl Slow<'_> {
         for span in spans {
             let worst = error[span.clone()].iter().copied().fold(0.0, f64::max);
             findings.push(Finding::new(
-                fresh.row[span.start]..fresh.row[span.end - 1] + 1,
+                fresh.row[span.start] as usize..fresh.row[span.end - 1] as usize + 1,
                 Flag::Suspect,
                 format!(
                     "{} follows gas {direction} with {:.0} ms ({:.0} to {:.0}, {} steps), healthy is up to {:.0} ms and the \

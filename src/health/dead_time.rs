@@ -81,8 +81,8 @@ pub(super) fn measure(subject: &Subject<'_>) -> [HealthMetric; 2] {
     let fresh = Fresh::of(log, chain.channel, chain.frame_period_s);
     let fuel = Fuel::of(delivery);
     [
-        one(subject, &fresh, &fuel, speed, true, &subject.fits.rich_to_lean, &chain.rich_to_lean),
-        one(subject, &fresh, &fuel, speed, false, &subject.fits.lean_to_rich, &chain.lean_to_rich),
+        one(subject, &fresh, &fuel, speed, true, &chain.fits.rich_to_lean, &chain.rich_to_lean),
+        one(subject, &fresh, &fuel, speed, false, &chain.fits.lean_to_rich, &chain.lean_to_rich),
     ]
 }
 
@@ -95,8 +95,8 @@ pub(super) fn single(subject: &Subject<'_>) -> Vec<(Change, f64)> {
     let fresh = Fresh::of(log, chain.channel, chain.frame_period_s);
     let fuel = Fuel::of(delivery);
     let directions = [
-        (true, &subject.fits.rich_to_lean, &chain.rich_to_lean),
-        (false, &subject.fits.lean_to_rich, &chain.lean_to_rich),
+        (true, &chain.fits.rich_to_lean, &chain.rich_to_lean),
+        (false, &chain.fits.lean_to_rich, &chain.lean_to_rich),
     ];
     let mut found = Vec::new();
     for (to_lean, fit, belief) in directions {

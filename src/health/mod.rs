@@ -11,7 +11,7 @@ mod response;
 mod supply;
 mod warm_up;
 
-use crate::chain::{self, Chain, Fits};
+use crate::chain::Chain;
 use crate::detect::{Detection, View};
 use crate::document::{HealthMetric, HealthStatus};
 use crate::log::{Channel, Estimate};
@@ -79,8 +79,7 @@ pub static ALL: &[Meta] = &[
 pub fn measure(view: &View<'_>, detection: &Detection) -> Vec<HealthMetric> {
     let Some(chain) = view.chain else { return Vec::new() };
     let Some(channel) = view.log.channels.get(chain.channel) else { return Vec::new() };
-    let fits = chain::fits(view.log, view.state, chain);
-    let subject = Subject { view, detection, chain, channel, fits: &fits };
+    let subject = Subject { view, detection, chain, channel };
     let mut metrics = response::measure(&subject);
     metrics.push(gas_delay::measure(&subject));
     metrics.extend(air::measure(&subject));
@@ -96,7 +95,6 @@ struct Subject<'a> {
     detection: &'a Detection,
     chain: &'a Chain,
     channel: &'a Channel,
-    fits: &'a Fits,
 }
 
 impl Subject<'_> {

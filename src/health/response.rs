@@ -67,7 +67,7 @@ const RULED_S: f64 = 0.12;
 
 pub(super) fn measure(subject: &Subject<'_>) -> Vec<HealthMetric> {
     let past = subject.view.rig.sensor.past.as_ref();
-    let (fits, lean_past) = (subject.fits, past.and_then(|past| past.rich_to_lean));
+    let (fits, lean_past) = (&subject.chain.fits, past.and_then(|past| past.rich_to_lean));
     let rich_past = past.and_then(|past| past.lean_to_rich);
     let lean = time_constant(subject, &fits.rich_to_lean, "rich_to_lean", &Healthy::of(subject, lean_past));
     let rich = time_constant(subject, &fits.lean_to_rich, "lean_to_rich", &Healthy::of(subject, rich_past));

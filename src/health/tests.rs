@@ -1,4 +1,5 @@
 use super::*;
+use crate::chain;
 use crate::log::{Clock, ClockBasis, Log, Role, Source, UNITS, Unit};
 use crate::rig::Rig;
 use crate::state::{States, bit};

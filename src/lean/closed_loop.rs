@@ -3,17 +3,16 @@
 use std::ops::Range;
 
 use super::constants as k;
-use super::limit::{Limit, Regime};
+use super::limit::Regime;
 use super::trace::{Frame, Scene};
 
 /// Lowers the limit of part load to the edge of the closed loop where a whole swing is lean in its mean: single crests
 /// reach the usual limit, and a loop that works brings their mean back to 1. What reads above that limit is an event by
 /// itself, most often a cut: it says nothing of the loop and counts as 1.
-pub(super) fn hold_part_load(frames: &[Frame], limits: &mut [Limit], rich: f64) {
+pub(super) fn hold_part_load(frames: &[Frame], regimes: &mut [Regime]) {
     let lean_phi = (1.0 + k::SWING_MEAN.value).recip();
-    let held = Limit { regime: Regime::LeanSwing, lambda: (1.0 + k::CLOSED_LOOP_BAND.value).max(rich) };
     let above = |frame: &Frame| frame.lambda > k::PART_LOAD_LAMBDA.value;
-    let counted_phi = |frame: &Frame| if above(frame) { 1.0 } else { frame.phi };
+    let counted_phi = |frame: &Frame| if above(frame) { 1.0 } else { frame.phi() };
     // First frame of the swing that ends here, and the sum over it; up to where the limit has been lowered.
     let (mut first, mut sum_phi, mut lowered) = (0, 0.0, 0);
     for (index, frame) in frames.iter().enumerate() {
@@ -22,7 +21,7 @@ pub(super) fn hold_part_load(frames: &[Frame], limits: &mut [Limit], rich: f64) 
         if gap {
             (first, sum_phi) = (index, 0.0);
         }
-        if limits.get(index).is_none_or(|limit| limit.regime != Regime::PartLoad) {
+        if regimes.get(index) != Some(&Regime::PartLoad) {
             (first, sum_phi) = (index + 1, 0.0);
             continue;
         }
@@ -32,10 +31,10 @@ pub(super) fn hold_part_load(frames: &[Frame], limits: &mut [Limit], rich: f64) 
         {
             if sum_phi < lean_phi * (index + 1 - first) as f64 {
                 let swing = first.max(lowered)..index + 1;
-                let limits = limits.get_mut(swing.clone()).unwrap_or_default();
-                for (frame, limit) in frames.get(swing).unwrap_or_default().iter().zip(limits) {
+                let regimes = regimes.get_mut(swing.clone()).unwrap_or_default();
+                for (frame, regime) in frames.get(swing).unwrap_or_default().iter().zip(regimes) {
                     if !above(frame) {
-                        *limit = held;
+                        *regime = Regime::LeanSwing;
                     }
                 }
                 lowered = index + 1;
@@ -77,16 +76,16 @@ pub(super) fn frames(scene: &Scene<'_>, rich: f64) -> Vec<bool> {
 /// begin rich.
 fn way_to_closed_loop(frames: &[Frame], start: usize, noise_phi: f64, rich: f64) -> Range<usize> {
     let Some(arrives) = frames.get(start) else { return start..start };
-    let mut richest_phi = arrives.phi;
+    let mut richest_phi = arrives.phi();
     for (index, frame) in frames.iter().enumerate().take(start).rev() {
-        let straight = frame.phi >= richest_phi - 4.0 * noise_phi;
+        let straight = frame.phi() >= richest_phi - 4.0 * noise_phi;
         if !straight || arrives.time_s - frame.time_s > k::WAY_TO_LOOP_S.value {
             break;
         }
         if frame.lambda <= rich {
             return index + 1..start;
         }
-        richest_phi = richest_phi.max(frame.phi);
+        richest_phi = richest_phi.max(frame.phi());
     }
     start..start
 }
@@ -97,24 +96,22 @@ mod tests {
 
     /// Readings every 50 ms.
     fn frames(lambda: &[f64]) -> Vec<Frame> {
-        let frame = |(row, lambda): (usize, &f64)| Frame {
-            row,
-            end_row: row + 1,
-            time_s: 0.05 * row as f64,
+        let frame = |(row, lambda): (u32, &f64)| Frame {
+            time_s: 0.05 * f64::from(row),
             lambda: *lambda,
-            phi: lambda.recip(),
+            row,
             clipped: false,
         };
-        lambda.iter().enumerate().map(frame).collect()
+        (0..).zip(lambda).map(frame).collect()
     }
 
     #[test]
     fn part_load_is_lean_where_the_mean_of_a_whole_swing_is_and_not_for_a_crest() {
         let lowered = |lambda: &dyn Fn(usize) -> f64, regime: Regime| {
             let readings: Vec<f64> = (0..100).map(lambda).collect();
-            let mut limits = vec![Limit { regime, lambda: k::PART_LOAD_LAMBDA.value }; readings.len()];
-            hold_part_load(&frames(&readings), &mut limits, 0.88);
-            limits.iter().filter(|limit| limit.regime == Regime::LeanSwing).count()
+            let mut regimes = vec![regime; readings.len()];
+            hold_part_load(&frames(&readings), &mut regimes);
+            regimes.iter().filter(|regime| **regime == Regime::LeanSwing).count()
         };
         let swing = |mean: f64| move |row: usize| mean + if row % 40 < 20 { 0.05 } else { -0.05 };
         // Five seconds.

@@ -69,19 +69,19 @@ fn gas_from_stop(scene: &Scene<'_>, index: usize, sigmas: f64, tau_s: f64) -> Op
     let from =
         scene.frames.get(..index)?.iter().rfind(|f| now.time_s - f.time_s >= k::SMOOTH_TAU.value * tau_s)?;
     let interval_s = now.time_s - from.time_s;
-    let known = !now.clipped && from.clipped && now.phi > before.phi;
+    let known = !now.clipped && from.clipped && now.phi() > before.phi();
     if !known || interval_s > 3.0 * tau_s + 2.0 * scene.period_s {
         return None;
     }
     let noise = scene.noise_phi * noise_gain(interval_s, tau_s);
-    Some(required_input(from.phi, now.phi, interval_s, tau_s) + sigmas * noise)
+    Some(required_input(from.phi(), now.phi(), interval_s, tau_s) + sigmas * noise)
 }
 
 /// The richest gas that a reading at the lean end stop allows, phi, where it was burnt for some time and the sensor had been
 /// in air before, were it the slowest one believed in; null of other readings.
 pub(super) fn gas_at_stop(scene: &Scene<'_>, frame: &Frame, lasts_s: f64) -> Option<f64> {
     let tau_s = scene.chain.lean_to_rich.quantile(0.975);
-    (frame.clipped && lasts_s > 0.0).then(|| required_input(0.0, frame.phi, lasts_s, tau_s))
+    (frame.clipped && lasts_s > 0.0).then(|| required_input(0.0, frame.phi(), lasts_s, tau_s))
 }
 
 /// The gas of a frame by the same two readings, phi, were the sensor the slowest one believed in on its way to richer
@@ -110,7 +110,7 @@ fn gas_phi(scene: &Scene<'_>, index: usize, sigmas: f64, to_rich_s: f64) -> Opti
     };
     let to_lean_s = scene.chain.rich_to_lean.tau_s;
     let from = before(to_lean_s)?;
-    let rises = frame.phi > from.phi;
+    let rises = frame.phi() > from.phi();
     let interval_s = frame.time_s - from.time_s;
     let believed_s = if rises { scene.chain.lean_to_rich.tau_s } else { to_lean_s };
     if frame.clipped || from.clipped || interval_s > 3.0 * believed_s + 2.0 * scene.period_s {
@@ -118,7 +118,7 @@ fn gas_phi(scene: &Scene<'_>, index: usize, sigmas: f64, to_rich_s: f64) -> Opti
     }
     let tau_s = if rises { to_rich_s } else { to_lean_s };
     let noise = scene.noise_phi * noise_gain(interval_s, tau_s);
-    Some(required_input(from.phi, frame.phi, interval_s, tau_s) + sigmas * noise)
+    Some(required_input(from.phi(), frame.phi(), interval_s, tau_s) + sigmas * noise)
 }
 
 fn step(scene: &Scene<'_>, before: Option<&Frame>, frame: &Frame) -> Bound {
@@ -126,17 +126,17 @@ fn step(scene: &Scene<'_>, before: Option<&Frame>, frame: &Frame) -> Bound {
     let Some(before) = before else { return reading };
     let dt_s = frame.time_s - before.time_s;
     // A clipped reading does not move with the gas, and across a gap there is no step.
-    if dt_s <= 0.0 || dt_s > 10.0 * scene.period_s || before.clipped || frame.phi >= before.phi {
+    if dt_s <= 0.0 || dt_s > 10.0 * scene.period_s || before.clipped || frame.phi() >= before.phi() {
         return reading;
     }
     let response: &Response = &scene.chain.rich_to_lean;
     let tau = response.estimate();
     // Two deviations of the noise on top of the belief in tau.
     let gas = |tau_s: f64, sign: f64| {
-        required_input(before.phi, frame.phi, dt_s, tau_s)
+        required_input(before.phi(), frame.phi(), dt_s, tau_s)
             + sign * 2.0 * scene.noise_phi * noise_gain(dt_s, tau_s)
     };
-    let best = required_input(before.phi, frame.phi, dt_s, tau.value);
+    let best = required_input(before.phi(), frame.phi(), dt_s, tau.value);
     let value = lambda_of(best, scene).max(frame.lambda);
     let low = lambda_of(gas(tau.low, 1.0), scene).clamp(frame.lambda.min(value), value);
     let leanest = gas(tau.high, -1.0);

@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use super::constants as k;
-use super::limit::{Limit, Regime};
+use super::limit::Regime;
 use super::trace::{self, Frame, Scene};
 use crate::state::bit;
 
@@ -43,9 +43,9 @@ impl Episode {
 
     /// First row and one past the last row.
     pub(super) fn rows(&self, scene: &Scene<'_>) -> Range<usize> {
-        let first = scene.frames.get(self.frames.start).map_or(0, |f| f.row);
-        let last = self.frames.end.checked_sub(1).and_then(|i| scene.frames.get(i));
-        first..last.map_or(first, |f| f.end_row)
+        let first = scene.frames.get(self.frames.start).map_or(0, |f| f.row as usize);
+        let last = self.frames.end.checked_sub(1).and_then(|i| scene.rows_of(i));
+        first..last.map_or(first, |rows| rows.end)
     }
 
     /// Time of the first frame, s.
@@ -89,60 +89,61 @@ impl Episode {
 /// * `limits`: one per frame
 /// * returns them ascending and disjoint
 /// * `alone`: whether a run is known to be no gas and must not be merged with gas beside it
-pub(super) fn find(scene: &Scene<'_>, limits: &[Limit], alone: impl Fn(&Episode) -> bool) -> Vec<Episode> {
-    let mut episodes = merge(scene, runs(scene, limits), alone);
+pub(super) fn find(scene: &Scene<'_>, regimes: &[Regime], alone: impl Fn(&Episode) -> bool) -> Vec<Episode> {
+    let mut episodes = merge(scene, runs(scene, regimes), alone);
     episodes.retain(|episode| significant(scene, episode));
     episodes
 }
 
 /// Runs above the limit with hysteresis, broken at gaps of the clock and where load comes or goes.
-fn runs(scene: &Scene<'_>, limits: &[Limit]) -> Vec<Episode> {
+fn runs(scene: &Scene<'_>, regimes: &[Regime]) -> Vec<Episode> {
     let mut found = Vec::new();
     let mut open: Option<Episode> = None;
     let mut last_above = 0;
     let closing_s = k::SKEW_S.value + scene.period_s.min(0.1) + 0.02;
     let mut segments = scene.view.log.clock.segments.iter().skip(1).map(|s| s.start).peekable();
-    for (index, (frame, limit)) in scene.frames.iter().zip(limits).enumerate() {
+    for (index, (frame, regime)) in scene.frames.iter().zip(regimes).enumerate() {
+        let limit = regime.limit(scene.view.rig.full_load_lambda_max);
         let mut new_segment = false;
-        while segments.next_if(|start| *start <= frame.row).is_some() {
+        while segments.next_if(|start| *start <= frame.row as usize).is_some() {
             new_segment = true;
         }
         let ends = open.as_ref().is_some_and(|episode| {
             new_segment
-                || limit.regime.rich() && !episode.regime.rich()
-                || !limit.regime.rich() && episode.regime.rich() && !on_its_way_down(scene, index, last_above)
-                || (limit.regime == Regime::LeanSwing) != (episode.regime == Regime::LeanSwing)
-                || limit.regime == Regime::Standing
+                || regime.rich() && !episode.regime.rich()
+                || !regime.rich() && episode.regime.rich() && !on_its_way_down(scene, index, last_above)
+                || (*regime == Regime::LeanSwing) != (episode.regime == Regime::LeanSwing)
+                || *regime == Regime::Standing
                 || frame.lambda <= episode.limit - k::HYSTERESIS.value
         });
         // What begins within the resolution of time before the throttle closes belongs to the closing.
-        let closing = !limit.regime.rich()
+        let closing = !regime.rich()
             && !new_segment
             && open.as_ref().is_some_and(|episode| {
                 episode.regime.rich() && frame.time_s - episode.start_s(scene) <= closing_s
             });
-        if closing && matches!(limit.regime, Regime::PartLoad | Regime::LeanSwing) {
+        if closing && matches!(regime, Regime::PartLoad | Regime::LeanSwing) {
             // Judged by the limit of part load, which it opens anew if it is above that one too.
             open = None;
         } else if closing
-            && limit.regime == Regime::OverRun
+            && *regime == Regime::OverRun
             && let Some(episode) = &mut open
         {
             episode.regime = Regime::OverRun;
         } else if ends && let Some(episode) = open.take() {
             found.push(Episode { frames: episode.frames.start..last_above + 1, ..episode });
         }
-        if frame.lambda > limit.lambda {
+        if frame.lambda > limit {
             last_above = index;
             if let Some(episode) = &mut open {
-                if limit.regime == Regime::OverRun && !episode.regime.rich() {
+                if *regime == Regime::OverRun && !episode.regime.rich() {
                     episode.regime = Regime::OverRun;
                 }
             } else {
                 open = Some(Episode {
                     frames: index..index + 1,
-                    regime: limit.regime,
-                    limit: limit.lambda,
+                    regime: *regime,
+                    limit,
                     after_cut: false,
                     after_split: false,
                     flank: false,
@@ -225,7 +226,7 @@ pub(super) fn significant(scene: &Scene<'_>, episode: &Episode) -> bool {
     let (mut count, mut excess, mut least, mut clipped) = (0_usize, 0.0, 0.0, false);
     for (_, frame) in episode.lean(scene) {
         count += 1;
-        excess += limit_phi - frame.phi;
+        excess += limit_phi - frame.phi();
         least += limit_phi - (frame.lambda - half_step).max(0.1).recip();
         clipped |= frame.clipped;
     }

@@ -257,7 +257,7 @@ impl Follower {
         let then = earlier.iter().rev().find(|f| now.time_s - f.time_s >= 0.6 * tau_s);
         then.is_some_and(|then| {
             let kept = (-(now.time_s - then.time_s) / tau_s).exp();
-            (now.phi - kept * then.phi) / (1.0 - kept) >= rich.recip()
+            (now.phi() - kept * then.phi()) / (1.0 - kept) >= rich.recip()
         })
     }
 

@@ -38,13 +38,18 @@ impl Regime {
     pub(super) const fn rich(self) -> bool {
         matches!(self, Self::Load | Self::RichHold)
     }
-}
 
-/// Limit of one frame; infinite where no reading is too lean.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Limit {
-    pub regime: Regime,
-    pub lambda: f64,
+    /// Lambda above which a reading is too lean; infinite where none is.
+    ///
+    /// * `rich`: the rig's full-load limit
+    pub(super) fn limit(self, rich: f64) -> f64 {
+        match self {
+            Self::Load | Self::RichHold => rich,
+            Self::OverRun | Self::PartLoad | Self::Unknown => k::PART_LOAD_LAMBDA.value.max(rich),
+            Self::LeanSwing => (1.0 + k::CLOSED_LOOP_BAND.value).max(rich),
+            Self::Standing => f64::INFINITY,
+        }
+    }
 }
 
 /// Load as far as the log tells.
@@ -404,34 +409,26 @@ fn stays(time_s: f64, length_s: f64, reads: impl Fn(f64) -> Option<bool>) -> boo
     })
 }
 
-/// The limit of every frame.
-pub(super) fn of_frames(scene: &Scene<'_>) -> Vec<Limit> {
+/// Why every frame has its limit.
+pub(super) fn of_frames(scene: &Scene<'_>) -> Vec<Regime> {
     let witnesses = Witnesses::new(scene);
     let rich = scene.view.rig.full_load_lambda_max;
     let loads: Vec<Loads> =
         scene.frames.par_iter().map(|frame| Loads::of(scene, &witnesses, frame)).collect();
     let mut follower = Follower::new(scene.power_up_s.is_some(), settled_phi(scene, &loads, rich));
     let steady = closed_loop::frames(scene, rich);
-    let mut limits: Vec<Limit> = scene
+    let mut regimes: Vec<Regime> = scene
         .frames
         .iter()
         .zip(&loads)
         .zip(&steady)
         .enumerate()
         .map(|(index, ((frame, load), steady))| {
-            let regime = follower.at(index, *steady).step(scene, &witnesses, load, frame, rich);
-            let lambda = match regime {
-                Regime::Load | Regime::RichHold => rich,
-                Regime::OverRun | Regime::PartLoad | Regime::LeanSwing | Regime::Unknown => {
-                    k::PART_LOAD_LAMBDA.value.max(rich)
-                }
-                Regime::Standing => f64::INFINITY,
-            };
-            Limit { regime, lambda }
+            follower.at(index, *steady).step(scene, &witnesses, load, frame, rich)
         })
         .collect();
-    closed_loop::hold_part_load(&scene.frames, &mut limits, rich);
-    limits
+    closed_loop::hold_part_load(&scene.frames, &mut regimes);
+    regimes
 }
 
 /// Mixture of full load where it keeps its limit, phi; null where this log hardly shows it. Of what boost and back
@@ -442,7 +439,7 @@ fn settled_phi(scene: &Scene<'_>, loads: &[Loads], rich: f64) -> Option<f64> {
         .iter()
         .zip(loads)
         .filter(|(frame, load)| load.surely == Load::Full && frame.lambda <= rich)
-        .map(|(frame, _)| frame.phi)
+        .map(|(frame, _)| frame.phi())
         .collect();
     if settled.len() < 10 {
         return None;

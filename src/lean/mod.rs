@@ -88,13 +88,13 @@ pub fn judge(view: &View<'_>, detection: &Detection) -> Result<Vec<Event>, Strin
     if scene.frames.len() < 2 {
         return Err("the mixture channel has fewer than two values".to_owned());
     }
-    let limits = limit::of_frames(&scene);
-    scene.cells = Cells::of(&scene, |index| limits.get(index).is_some_and(|l| l.regime == Regime::Load));
+    let regimes = limit::of_frames(&scene);
+    scene.cells = Cells::of(&scene, |index| regimes.get(index) == Some(&Regime::Load));
     let glitch = |run: &Episode| {
         let case = Case::new(&scene, run, &[], Context::Unknown);
         proof_of(&case).is_some_and(|(_, cause)| cause == Cause::Spike)
     };
-    let episodes = episode::find(&scene, &limits, glitch);
+    let episodes = episode::find(&scene, &regimes, glitch);
     let scene = scene;
     let proofs: Vec<(Range<usize>, Cause)> = episodes
         .iter()

@@ -299,7 +299,7 @@ impl Learner<'_> {
     fn arrival_s(&self, change_s: f64, straight: bool) -> Option<f64> {
         let start = self.frames.partition_point(|f| f.time_s < change_s - k::SETTLED_S.value);
         let at = self.frames.partition_point(|f| f.time_s <= change_s);
-        let before: Vec<f64> = self.frames.get(start..at)?.iter().map(|f| f.phi).collect();
+        let before: Vec<f64> = self.frames.get(start..at)?.iter().map(Frame::phi).collect();
         if before.len() < 3 {
             return None;
         }
@@ -310,7 +310,7 @@ impl Learner<'_> {
         }
         let mut later =
             self.frames.get(at..)?.iter().take_while(|f| f.time_s <= change_s + k::LONGEST_DELAY_S.value);
-        let first = later.find(|f| (f.phi - level).abs() > band)?;
+        let first = later.find(|f| (f.phi() - level).abs() > band)?;
         let goes_on = || {
             let until_s = first.time_s + k::CHANGE_S.value;
             let after = self.frames.iter().skip(at).skip_while(|f| f.time_s < first.time_s);
@@ -320,17 +320,17 @@ impl Learner<'_> {
             return None;
         }
         // The sensor needs a part of its time constant to show that much of the step.
-        let away = first.phi < level;
+        let away = first.phi() < level;
         let largest = self
             .frames
             .iter()
             .skip(at)
             .skip_while(|f| f.time_s < first.time_s)
             .take_while(|f| f.time_s <= first.time_s + k::CHANGE_S.value)
-            .map(|f| if away { level - f.phi } else { f.phi - level })
+            .map(|f| if away { level - f.phi() } else { f.phi() - level })
             .fold(band, f64::max);
         let tau_s = if away { self.tau_s.0 } else { self.tau_s.1 };
-        let share = ((first.phi - level).abs() / largest).min(0.8);
+        let share = ((first.phi() - level).abs() / largest).min(0.8);
         Some(first.time_s + tau_s * (1.0 - share).ln())
     }
 }

@@ -16,21 +16,26 @@ use crate::detect::{Detection, View};
 use crate::log::{Channel, Role};
 use crate::state::bit;
 
-/// One fresh value of the mixture channel.
+/// One fresh value of the mixture channel. A narrow log has one for every other number that it holds: nothing is kept here that
+/// follows from the rest.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Frame {
-    /// First row that carries it.
-    pub row: usize,
-    /// One past the last row that repeats it.
-    pub end_row: usize,
-    /// Time of `row`, s.
+    /// Time of its first row, s.
     pub time_s: f64,
     /// Reading.
     pub lambda: f64,
-    /// Its reciprocal.
-    pub phi: f64,
+    /// First row that carries it.
+    pub row: u32,
     /// At the lean end stop: a bound.
     pub clipped: bool,
+}
+
+impl Frame {
+    /// Reciprocal of the reading.
+    #[inline]
+    pub(super) fn phi(&self) -> f64 {
+        self.lambda.recip()
+    }
 }
 
 /// Half a second of settled running.
@@ -181,6 +186,21 @@ impl<'a> Scene<'a> {
         };
         scene.ambient_pa = scene.ambient();
         Some(scene)
+    }
+
+    /// First row of a frame, and one past the last row that repeats its value.
+    pub(super) fn rows_of(&self, index: usize) -> Option<Range<usize>> {
+        let first = self.frames.get(index)?.row as usize;
+        let next = self.frames.get(index + 1).map_or(self.channel.rows(), |next| next.row as usize);
+        // Every reading before the next frame repeats this one, unless it is none of a mixture.
+        let mut end = next;
+        while let Some(last) = self.channel.last_held(first..end).filter(|last| *last > first) {
+            if self.channel.at(last).is_some_and(|lambda| lambda > 0.0) {
+                return Some(first..last + 1);
+            }
+            end = last;
+        }
+        Some(first..first + 1)
     }
 
     /// Cell in which the gas of a frame was burnt.
@@ -363,9 +383,12 @@ fn frames(channel: &Channel, time_s: &[f64], chain: &Chain, segments: &[Range<us
     let link_s = chain.frame_period_s.filter(|frame| *frame > 1.3 * row_s);
     let clip = chain.clip_lean.map(|clip| clip - 0.5 * channel.resolution() - 1e-9);
     let mut frames: Vec<Frame> = Vec::new();
+    if link_s.is_none() {
+        frames.reserve_exact(channel.count());
+    }
     let mut starts = segments.iter().map(|s| s.start).peekable();
     for (row, lambda) in channel.readings(0..channel.rows()) {
-        let Some(&time) = time_s.get(row) else { break };
+        let (Some(&time), Ok(place)) = (time_s.get(row), u32::try_from(row)) else { break };
         while starts.peek().is_some_and(|start| *start < row) {
             starts.next();
         }
@@ -373,22 +396,15 @@ fn frames(channel: &Channel, time_s: &[f64], chain: &Chain, segments: &[Range<us
         if lambda <= 0.0 {
             continue;
         }
-        if let (Some(period), Some(last)) = (link_s, frames.last_mut())
+        if let (Some(period), Some(last)) = (link_s, frames.last())
             && !new_segment
             && (last.lambda - lambda).abs() <= 1e-9
             && time - last.time_s < period - 0.5 * row_s
         {
-            last.end_row = row + 1;
             continue;
         }
-        frames.push(Frame {
-            row,
-            end_row: row + 1,
-            time_s: time,
-            lambda,
-            phi: lambda.recip(),
-            clipped: clip.is_some_and(|clip| lambda >= clip),
-        });
+        let clipped = clip.is_some_and(|clip| lambda >= clip);
+        frames.push(Frame { time_s: time, lambda, row: place, clipped });
     }
     frames
 }
@@ -421,7 +437,7 @@ pub(super) fn bend_phi(frames: &[Frame]) -> f64 {
         .windows(3)
         .filter_map(|f| match f {
             [a, b, c] if !a.clipped && !b.clipped && !c.clipped => {
-                Some((a.phi - 2.0 * b.phi + c.phi).abs() / 6.0_f64.sqrt())
+                Some((a.phi() - 2.0 * b.phi() + c.phi()).abs() / 6.0_f64.sqrt())
             }
             _ => None,
         })

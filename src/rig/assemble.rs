@@ -79,9 +79,15 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
     let axis = find_time(&table, rig.rate_hz, time_column.as_deref())?;
     let used = axis.columns.clone();
     let names = names(&table);
+    if used.is_empty() {
+        // A file without a time may be one column of digits, and its clock takes four times as much as its text.
+        for column in &mut table.columns {
+            column.values = column.values.packed();
+        }
+    }
     let Table { mut source, columns, restarts, mut notes, .. } = table;
-    // Numbers of text have digits behind the point, for which there is little to look for.
-    let narrow = !source.format.starts_with("text");
+    // Numbers of text have digits behind the point, for which there is little to look for where there is room for them.
+    let narrow = !source.format.starts_with("text") || used.is_empty();
     notes.extend(axis.notes.iter().cloned());
     let clock = axis.into_clock(&restarts);
     let mut text_columns = Vec::new();

@@ -1,5 +1,7 @@
 //! What the log itself tells about each channel's instrument.
 
+use std::borrow::Cow;
+
 use rayon::prelude::*;
 
 use crate::log::{Channel, Estimate, Log, Measured, Note, Role};
@@ -18,7 +20,7 @@ pub fn measure(log: &mut Log, rig: &Rig) {
         let (times_s, values) = channel.points(time_s);
         let whole = channel.count() == time_s.len();
         let sample_s = if whole { rows_s } else { sample_period(&times_s, &values) };
-        channel.measured = one(&times_s, &values, sample_s, channel.role, rig);
+        channel.measured = one(&times_s, values, sample_s, channel.role, rig);
     });
     let notes: Vec<Note> =
         log.channels.iter().flat_map(|channel| contradicted(channel, &log.clock.time_s, rig)).collect();
@@ -43,9 +45,15 @@ static WITNESSES: &[(Role, Role)] = &[
 /// Longest delay looked for, s. Assumed: receivers of satellite speed and slow links stay below it.
 const LAG_REACH_S: f64 = 2.0;
 
-fn one(time_s: &[f64], values: &[f64], sample_period_s: Option<f64>, role: Role, rig: &Rig) -> Measured {
-    let resolution = quantum::resolution(values);
-    let found = sample_period_s.and_then(|period_s| frame::frame(time_s, values, period_s));
+fn one(
+    time_s: &[f64],
+    values: Cow<'_, [f64]>,
+    sample_period_s: Option<f64>,
+    role: Role,
+    rig: &Rig,
+) -> Measured {
+    let resolution = quantum::resolution(&values);
+    let found = sample_period_s.and_then(|period_s| frame::frame(time_s, &values, period_s));
     let found = found.filter(|found| found.period_s > 1.4 * sample_period_s.unwrap_or(0.0));
     let mut measured = Measured {
         resolution,
@@ -59,20 +67,20 @@ fn one(time_s: &[f64], values: &[f64], sample_period_s: Option<f64>, role: Role,
         ..Measured::default()
     };
     if role.is_mixture()
-        && let Some(value) = stated_frame_s(rig, time_s, values)
+        && let Some(value) = stated_frame_s(rig, time_s, &values)
     {
         measured.frame_period_s = Some(Estimate { value, low: value, high: value });
     }
     let fresh_s =
         measured.frame_period_s.map_or(0.0, |frame| frame.value).max(sample_period_s.unwrap_or(0.0));
-    rails(time_s, values, role, fresh_s, &mut measured);
+    rails(time_s, &values, role, fresh_s, &mut measured);
     if role.is_mixture() {
-        measured.rest_value = rest_value(time_s, values);
-        if let Some(clip) = rig.sensor.clip_lean.filter(|clip| beyond(values, *clip).is_none()) {
+        measured.rest_value = rest_value(time_s, &values);
+        if let Some(clip) = rig.sensor.clip_lean.filter(|clip| beyond(&values, *clip).is_none()) {
             measured.clip_high = Some(clip);
         }
     }
-    measured.noise = robust::noise(&fresh(time_s, values, fresh_s));
+    measured.noise = robust::noise_in_place(&mut fresh(time_s, values.into_owned(), fresh_s));
     measured
 }
 
@@ -262,19 +270,18 @@ fn rest_value(time_s: &[f64], values: &[f64]) -> Option<f64> {
 }
 
 /// One value per renewal: a change, or a repeat that came a frame later.
-fn fresh(time_s: &[f64], values: &[f64], fresh_s: f64) -> Vec<f64> {
-    let mut fresh = Vec::new();
-    let mut last: Option<(f64, f64)> = None;
-    for (&time, &value) in time_s.iter().zip(values) {
-        if value.is_nan() {
-            continue;
-        }
-        if last.is_none_or(|(at, before)| value != before || time - at >= 0.99 * fresh_s) {
-            fresh.push(value);
+fn fresh(time_s: &[f64], mut values: Vec<f64>, fresh_s: f64) -> Vec<f64> {
+    let (mut times_s, mut last) = (time_s.iter(), None);
+    values.retain(|&value| {
+        let Some(&time) = times_s.next() else { return false };
+        let is_fresh =
+            !value.is_nan() && last.is_none_or(|(at, before)| value != before || time - at >= 0.99 * fresh_s);
+        if is_fresh {
             last = Some((time, value));
         }
-    }
-    fresh
+        is_fresh
+    });
+    values
 }
 
 fn lag_behind(log: &mut Log, role: Role, witness: Role) {

@@ -203,11 +203,20 @@ pub fn centre_and_spread(values: &[f64], floor: f64) -> Option<(f64, f64)> {
 /// * `values`: evenly spaced samples without NaN; for white noise the second difference has variance 6 sigma^2
 /// * returns null for fewer than five samples; not floored
 pub fn noise(values: &[f64]) -> Option<f64> {
+    noise_in_place(&mut values.to_vec())
+}
+
+/// The same; the differences take the place of the values.
+pub fn noise_in_place(values: &mut [f64]) -> Option<f64> {
     if values.len() < 5 {
         return None;
     }
-    let mut bends: Vec<f64> = values.windows(3).map(|w| (w[0] - 2.0 * w[1] + w[2]).abs()).collect();
-    median_in_place(&mut bends).map(|median| median * MAD_TO_SIGMA / 6.0_f64.sqrt()).filter(|n| n.is_finite())
+    let bends = values.len() - 2;
+    for at in 0..bends {
+        values[at] = (values[at] - 2.0 * values[at + 1] + values[at + 2]).abs();
+    }
+    let median = median_in_place(&mut values[..bends]);
+    median.map(|median| median * MAD_TO_SIGMA / 6.0_f64.sqrt()).filter(|n| n.is_finite())
 }
 
 fn numbers(values: &[f64]) -> Vec<f64> {

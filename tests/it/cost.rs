@@ -138,6 +138,35 @@ fn a_million_narrow_rows_stay_within_their_means() {
     within_means("narrow.csv", &narrow);
 }
 
+/// Time and mixture alone, twelve bytes a row: what the lean events and the sensor's health are told from stood beside each
+/// other in ten times that, and took 182 of 161 MiB.
+#[test]
+fn a_million_rows_of_time_and_mixture_stay_within_their_means() {
+    let narrow = rows("Time (s),Lambda", 1_100_000, |row| {
+        format!("{}.{:02},.{}", row / 100, row % 100, 80 + odd(row, 2, 20))
+    });
+    let folder = folder();
+    let log = file(folder.path(), "mixture.csv", &narrow);
+    every_command_within(&log, most_mb(&narrow));
+}
+
+/// One column of digits without a time, two bytes a row: the numbers of every row stood there three times beside the clock, and
+/// took 190 of 144 MiB.
+#[test]
+fn five_million_digits_without_a_time_stay_within_their_means() {
+    let digits = rows("a", 5_500_000, |row| odd(row, 1, 10).to_string());
+    let folder = folder();
+    let log = file(folder.path(), "digits.csv", &digits);
+    let [table, page] = ["x.arrow", "x.html"].map(|name| crate::logs::text(&folder.path().join(name)));
+    let most_mb = most_mb(&digits);
+    for call in [&["gate", &log][..], &["convert", &log, "-o", &table], &["audit", &log, "--html", &page]] {
+        let call = [call, &["--rate", "100"]].concat();
+        let (_, peak_mb, code, errors) = measured_call(&call);
+        assert!(matches!(code, Some(0 | 3)), "{call:?}: {errors}");
+        assert!(peak_mb.is_none_or(|mb| mb < most_mb), "{call:?}: {peak_mb:?} of {most_mb:.0} MiB");
+    }
+}
+
 /// A load that comes and goes within milliseconds is in doubt in nearly every row, and each of the rows is asked for it.
 #[test]
 fn a_load_that_flips_faster_than_any_engine_stays_within_its_means() {

@@ -45,8 +45,8 @@ fn departure_s(case: &Case<'_, '_>) -> f64 {
     while let (Some(before), Some(here)) =
         (index.checked_sub(1).and_then(|i| scene.frames.get(i)), scene.frames.get(index))
     {
-        let rising = before.phi > here.phi;
-        let departed = before.phi < level - 4.0 * scene.noise_phi;
+        let rising = before.phi() > here.phi();
+        let departed = before.phi() < level - 4.0 * scene.noise_phi;
         if !rising || !departed || start - before.time_s > 2.0 {
             break;
         }

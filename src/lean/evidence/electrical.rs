@@ -5,7 +5,7 @@ use std::ops::Range;
 use super::{Case, Feature, Group, Reading, reset};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::Cause;
-use crate::lean::trace::{Scene, median};
+use crate::lean::trace::{Frame, Scene, median};
 use crate::log::Role;
 use crate::signal::slew;
 
@@ -397,7 +397,7 @@ fn zero_lag(case: &Case<'_, '_>) -> Reading {
 /// Whether the reading makes its whole step within `within_s` of a time: gas would show the sensor's lag.
 fn jumps_at(scene: &Scene<'_>, time_s: f64, within_s: f64) -> bool {
     let mean = |start: f64, end: f64| {
-        median(scene.frames.iter().filter(|f| (start..=end).contains(&f.time_s)).map(|f| f.phi).collect())
+        median(scene.frames.iter().filter(|f| (start..=end).contains(&f.time_s)).map(Frame::phi).collect())
     };
     let (Some(before), Some(early), Some(late)) = (
         mean(time_s - 0.4, time_s - within_s),

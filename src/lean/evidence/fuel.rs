@@ -5,7 +5,7 @@ use super::state::{self, Opening};
 use super::{Case, Feature, Group, Reading, reset};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{Cause, REAL};
-use crate::lean::trace::{Scene, Witness, median};
+use crate::lean::trace::{Frame, Scene, Witness, median};
 use crate::log::Role;
 
 /// Pressure over the injectors around an event.
@@ -179,7 +179,7 @@ fn level_before(case: &Case<'_, '_>) -> Option<f64> {
         .rev()
         .take_while(|f| start - f.time_s <= 3.0)
         .filter(|f| f.lambda <= case.episode.limit)
-        .map(|f| f.phi)
+        .map(Frame::phi)
         .collect();
     phis.sort_by(f64::total_cmp);
     let upper = phis.split_off(phis.len() / 2);

@@ -83,7 +83,7 @@ fn burns<'s>(scene: &'s Scene<'_>, from_s: f64, to_s: f64) -> impl Iterator<Item
     frames
         .take_while(move |frame| frame.time_s <= to_s)
         .filter(|frame| frame.lambda < k::FIRES_LAMBDA.value && !frame.clipped)
-        .filter(|frame| !scene.view.state.has(frame.row, bit::WARM_UP))
+        .filter(|frame| !scene.view.state.has(frame.row as usize, bit::WARM_UP))
         .map(|frame| frame.time_s)
         .filter(move |at_s| at_s - from_s >= lag_s + scene.latest_delay_s(*at_s) && runs(*at_s))
 }

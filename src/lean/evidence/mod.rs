@@ -137,7 +137,7 @@ impl<'a, 's> Case<'a, 's> {
                 break;
             }
             if frame.lambda <= episode.limit {
-                readings.push(frame.phi);
+                readings.push(frame.phi());
             }
         }
         let before_phi = super::trace::median(readings);

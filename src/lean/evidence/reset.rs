@@ -7,7 +7,7 @@ use super::{Case, Feature, Group, Reading};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{Cause, TORQUE as TORQUE_CAUSES};
 use crate::lean::limit;
-use crate::lean::trace::{Scene, line, median};
+use crate::lean::trace::{Frame, Scene, line, median};
 use crate::log::Role;
 use crate::state::bit;
 
@@ -37,7 +37,7 @@ fn slack(scene: &Scene<'_>) -> f64 {
 /// All frames around one that show the same value without a break.
 pub(super) fn whole_run(scene: &Scene<'_>, at: usize) -> Range<usize> {
     let Some(value) = scene.frames.get(at).map(|f| f.lambda) else { return at..at };
-    let same = |f: &crate::lean::trace::Frame| (f.lambda - value).abs() <= slack(scene);
+    let same = |f: &Frame| (f.lambda - value).abs() <= slack(scene);
     let before = scene.frames.get(..at).unwrap_or(&[]).iter().rev().take_while(|f| same(f)).count();
     let after = scene.frames.get(at..).unwrap_or(&[]).iter().take_while(|f| same(f)).count();
     at - before..at + after
@@ -249,10 +249,10 @@ fn curve_s(scene: &Scene<'_>, from: usize) -> Option<f64> {
             .iter()
             .take_while(|f| f.time_s <= start_s + 2.5)
             .filter(|f| f.time_s >= start_s + 1.5)
-            .map(|f| f.phi)
+            .map(Frame::phi)
             .collect(),
     )?;
-    let depth = live - rest.phi;
+    let depth = live - rest.phi();
     let floor = 3.0 * scene.noise_phi.max(0.02 * depth.abs());
     if depth.abs() < 3.0 * floor {
         return None;
@@ -260,8 +260,8 @@ fn curve_s(scene: &Scene<'_>, from: usize) -> Option<f64> {
     let points: Vec<(f64, f64)> = frames
         .iter()
         .skip(1)
-        .take_while(|f| f.time_s <= start_s + 1.5 && (live - f.phi) * depth.signum() > floor)
-        .map(|f| (f.time_s, ((live - f.phi) / depth).abs().ln()))
+        .take_while(|f| f.time_s <= start_s + 1.5 && (live - f.phi()) * depth.signum() > floor)
+        .map(|f| (f.time_s, ((live - f.phi()) / depth).abs().ln()))
         .collect();
     let slope = line(&points)?;
     // The logarithm of an exponential is straight.
@@ -336,7 +336,7 @@ fn pulling(scene: &Scene<'_>, run: &Range<usize>, held_s: f64) -> Result<Firing,
     }
     let others = Others::outside(scene, first.time_s, last.time_s)?;
     // The mildest reading of the end stop that gas could have had.
-    let expected = (1.02 * first.phi).min(1.0);
+    let expected = (1.02 * first.phi()).min(1.0);
     let mut pull = Firing {
         frames: run.end..run.end,
         known_s: Vec::new(),

@@ -33,7 +33,7 @@ fn impossible_slew(case: &Case<'_, '_>) -> Reading {
         return Reading::not_evaluated("the event touches the edge of the log");
     };
     let peak = case.peak_lambda();
-    let slowest_s = entry.0 / (peak * entry.1.phi).ln().max(1e-9);
+    let slowest_s = entry.0 / (peak * entry.1.phi()).ln().max(1e-9);
     if scene.period_s > k::SLEW_PERIOD_S.value {
         return Reading::not_evaluated(format!(
             "at {:.0} ms between fresh values gas can make this step (a sensor of {:.0} ms or faster follows it)",
@@ -52,8 +52,8 @@ fn impossible_slew(case: &Case<'_, '_>) -> Reading {
         interval_s: 0.8 * scene.period_s,
     };
     let edges = |bounds: &Bounds| {
-        let up = bounds.impossible(entry.1.phi, entry.2.phi, entry.0);
-        (up, bounds.impossible(exit.1.phi, exit.2.phi, exit.0))
+        let up = bounds.impossible(entry.1.phi(), entry.2.phi(), entry.0);
+        (up, bounds.impossible(exit.1.phi(), exit.2.phi(), exit.0))
     };
     let extreme = matches!(edges(&bounds(k::TAU_EXTREME_QUANTILE.value)), (Some(_), Some(_)));
     let weight = if extreme { k::LR_SLEW_EXTREME.value } else { k::LR_SLEW.value };
@@ -235,7 +235,7 @@ fn tail(case: &Case<'_, '_>) -> Option<(f64, usize)> {
     let scene = case.scene;
     let episode = case.episode;
     // From the last frame near the peak to where the reading has settled.
-    let peak_phi = scene.frames.get(episode.peak(scene))?.phi;
+    let peak_phi = scene.frames.get(episode.peak(scene))?.phi();
     let reach_s = episode.end_s(scene) + 6.0 * scene.chain.lean_to_rich.tau_s;
     let after: Vec<f64> = scene
         .frames
@@ -243,7 +243,7 @@ fn tail(case: &Case<'_, '_>) -> Option<(f64, usize)> {
         .iter()
         .skip_while(|f| f.time_s < reach_s - 3.0 * scene.chain.lean_to_rich.tau_s)
         .take_while(|f| f.time_s <= reach_s)
-        .map(|f| f.phi)
+        .map(Frame::phi)
         .collect();
     let settled = crate::lean::trace::median(after)?;
     let depth = settled - peak_phi;
@@ -252,8 +252,8 @@ fn tail(case: &Case<'_, '_>) -> Option<(f64, usize)> {
     }
     let mut start = episode.frames.end.checked_sub(1)?;
     while start > episode.frames.start
-        && scene.frames.get(start).is_some_and(|f| settled - f.phi < 0.8 * depth)
-        && scene.frames.get(start - 1)?.phi < scene.frames.get(start)?.phi
+        && scene.frames.get(start).is_some_and(|f| settled - f.phi() < 0.8 * depth)
+        && scene.frames.get(start - 1)?.phi() < scene.frames.get(start)?.phi()
     {
         start -= 1;
     }
@@ -262,9 +262,9 @@ fn tail(case: &Case<'_, '_>) -> Option<(f64, usize)> {
         .frames
         .get(start..)?
         .iter()
-        .take_while(|f| f.time_s <= reach_s && settled - f.phi > 3.0 * scene.noise_phi.max(0.02 * depth))
+        .take_while(|f| f.time_s <= reach_s && settled - f.phi() > 3.0 * scene.noise_phi.max(0.02 * depth))
         .filter(|f| !f.clipped)
-        .map(|f| (f.time_s, (settled - f.phi).ln()))
+        .map(|f| (f.time_s, (settled - f.phi()).ln()))
         .collect();
     if points.len() < 3 {
         return None;
@@ -305,18 +305,18 @@ fn no_tail(case: &Case<'_, '_>) -> Reading {
     let tau_s = scene.chain.lean_to_rich.quantile(k::TAIL_QUANTILE.value);
     let left = (-step_s / tau_s).exp();
     // Of the way back from the last value at least this much must be left, for the sensor alone.
-    let tail = left * (before - last.phi);
+    let tail = left * (before - last.phi());
     let noise = 3.0 * scene.noise_phi * 2.0_f64.sqrt();
     let rich = k::TAIL_RICHER.value * before;
-    if (1.0 - left).mul_add(rich, left * last.phi) + noise >= before {
+    if (1.0 - left).mul_add(rich, left * last.phi()) + noise >= before {
         return Reading::not_evaluated(format!(
             "{:.0} ms after the last value a sensor of {:.0} ms may be back",
             step_s * 1e3,
             tau_s * 1e3
         ));
     }
-    let missing = 100.0 * (1.0 - (before - next.phi) / tail);
-    let needed = (next.phi - noise - left * last.phi) / (1.0 - left);
+    let missing = 100.0 * (1.0 - (before - next.phi()) / tail);
+    let needed = (next.phi() - noise - left * last.phi()) / (1.0 - left);
     let text = format!(
         "{:.0} ms later {missing:.0} % of the tail of a sensor of {:.0} ms is missing: gas of lambda {:.2} would be \
          needed, before it was {:.2}",

@@ -4,7 +4,7 @@ use super::pull::{self, Others};
 use super::{Case, Feature, Group, Reading};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{Cause, REAL, TORQUE as TORQUE_CAUSES};
-use crate::lean::trace::{Slope, median};
+use crate::lean::trace::{Frame, Slope, median};
 use crate::lean::{deconvolve, limit};
 use crate::log::Role;
 use crate::state::bit;
@@ -88,7 +88,7 @@ fn torque(case: &Case<'_, '_>) -> Reading {
     let until_s = case.episode.start_s(case.scene) + 1.0;
     let mut phi_sum = (0.0, 0.0);
     for (_, frame) in case.episode.lean(case.scene).take_while(|(_, f)| f.time_s <= until_s) {
-        phi_sum = (phi_sum.0 + frame.phi, phi_sum.1 + 1.0);
+        phi_sum = (phi_sum.0 + frame.phi(), phi_sum.1 + 1.0);
     }
     let phi = phi_sum.0 / f64::max(phi_sum.1, 1.0);
     let lambda = phi.recip();
@@ -173,7 +173,7 @@ fn pulls_less(case: &Case<'_, '_>) -> Reading {
         let late_s = case.delay_s + scene.chain.rich_to_lean.tau_s;
         let from = scene.frames.partition_point(|f| f.time_s < span_s.0 + late_s);
         let frames = scene.frames.get(from..).unwrap_or(&[]).iter();
-        median(frames.take_while(|f| f.time_s <= span_s.1 + late_s).map(|f| f.phi).collect())
+        median(frames.take_while(|f| f.time_s <= span_s.1 + late_s).map(Frame::phi).collect())
     };
     let (mut loss, mut phi, mut noise, mut count) = (0.0, 0.0, 0.0, 0.0);
     let mut free_s = f64::NEG_INFINITY;

@@ -2,7 +2,7 @@
 //! evidence on a balance.
 
 use std::ops::Range;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use super::super::answer::{peak, sides, verdict};
 use super::super::words::{duration, list, number, odds, percent, plain, time};
@@ -102,18 +102,22 @@ pub(super) struct Piece {
 pub(super) struct Scene<'a> {
     log: &'a Log,
     audited: &'a Audited,
-    fresh: Fresh,
+    /// Readings as the link renewed them, for the first card.
+    fresh: OnceLock<Fresh>,
     breaks: Vec<usize>,
 }
 
 impl<'a> Scene<'a> {
-    /// Readings as the link renewed them, and the breaks of the clock.
     pub(super) fn new(log: &'a Log, audited: &'a Audited) -> Self {
-        let fresh = audited
-            .chain
-            .as_ref()
-            .map_or_else(Fresh::default, |chain| Fresh::of(log, chain.channel, chain.frame_period_s));
-        Self { log, audited, fresh, breaks: breaks(log) }
+        Self { log, audited, fresh: OnceLock::new(), breaks: breaks(log) }
+    }
+
+    fn fresh(&self) -> &Fresh {
+        self.fresh.get_or_init(|| {
+            let chain = self.audited.chain.as_ref();
+            chain
+                .map_or_else(Fresh::default, |chain| Fresh::of(self.log, chain.channel, chain.frame_period_s))
+        })
     }
 
     /// The card of an event.
@@ -225,7 +229,7 @@ impl<'a> Scene<'a> {
     /// What a healthy sensor could show next (fans), and what the gas could have been (boxes): one of each per
     /// renewed reading. Null where there are too many to draw.
     fn bands(&self, chain: &Chain, event: &LeanEvent, frame: &Frame) -> Option<(String, String)> {
-        let fresh = &self.fresh;
+        let fresh = self.fresh();
         // About the event only: elsewhere the bands would hide more than they show.
         let first = fresh.time_s.partition_point(|t| *t < event.start_s).saturating_sub(3).max(1);
         let last = (fresh.time_s.partition_point(|t| *t <= event.end_s) + 3).min(fresh.len());
