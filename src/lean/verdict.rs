@@ -172,7 +172,7 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
         && hazard < bar
         && worst(Class::FuelCut) < k::CUT_HAZARD_ROBUST.value
         && let Some(proof) = proven(Class::FuelCut)
-        && !vetoes.iter().any(|veto| forbids_cut(proof.cause, veto, &readings))
+        && !vetoes.iter().any(|veto| forbids_cut(case, proof.cause, veto, &readings))
         && on_target(case, proof.cause, &readings)
     {
         judgement.settle(Verdict::FuelCut, proof.cause, &readings, proof.feature);
@@ -209,7 +209,7 @@ pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Readi
                 worst: worst(Class::FuelCut),
                 covered: covered(&proofs, Class::FuelCut),
                 probable: plain[cause.index()],
-                danger: warning(&|veto| forbids_cut(cause, veto, &readings)),
+                danger: warning(&|veto| forbids_cut(case, cause, veto, &readings)),
                 limiter: cause == Cause::RevLimit,
             }),
         }
@@ -225,12 +225,19 @@ fn in_sum(cause: Cause, readings: &[(&'static Feature, Reading)]) -> f64 {
 }
 
 /// Whether a veto speaks against a cut too. The tail of gas and other passes do not: a cut is gas and recurs. On a
-/// closed throttle with an empty manifold no pressure of fuel can harm. Injectors at their end right before a cut or
-/// between cuts always do: what burns there gets too little.
-fn forbids_cut(cause: Cause, veto: &str, readings: &[(&'static Feature, Reading)]) -> bool {
+/// closed throttle with an empty manifold no pressure of fuel can harm, unless it fell before the throttle closed. Injectors
+/// at their end right before a cut or between cuts always do: what burns there gets too little.
+fn forbids_cut(
+    case: &Case<'_, '_>,
+    cause: Cause,
+    veto: &str,
+    readings: &[(&'static Feature, Reading)],
+) -> bool {
     match veto {
         "exponential_tail" | "same_cell" => false,
-        "pressure_root_law" => cause != Cause::Overrun || !commanded(cause, readings),
+        "pressure_root_law" => {
+            cause != Cause::Overrun || !commanded(cause, readings) || evidence::fell_under_load(case)
+        }
         _ => true,
     }
 }

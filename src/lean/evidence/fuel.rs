@@ -3,6 +3,7 @@
 use super::pull::Others;
 use super::state::{self, Opening};
 use super::{Case, Feature, Group, Reading, reset};
+use crate::lean::beside;
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{Cause, REAL};
 use crate::lean::trace::{Frame, Scene, Witness, median};
@@ -94,6 +95,20 @@ pub(in crate::lean) fn pressure<'a>(case: &Case<'a, '_>) -> Result<Drop<'a>, Str
     drop.least_pa = least_pa;
     drop.count = during.len();
     Ok(drop)
+}
+
+/// Whether rail pressure fell while the engine was still under load, up to three seconds before an event or within it: what was
+/// burnt then lies under the air of a cut that follows. A regulator follows the manifold, which load fills: no load by itself
+/// makes the rail fall.
+pub(in crate::lean) fn fell_under_load(case: &Case<'_, '_>) -> bool {
+    let Some(rail) = case.scene.witness(Role::FuelPressure) else { return false };
+    let samples = rail.samples(case.gas_start_s - 3.0, case.gas_end_s);
+    let mut under: Vec<f64> =
+        samples.filter(|(time_s, _)| beside::loaded(case.scene, *time_s)).map(|sample| sample.1).collect();
+    under.sort_by(f64::total_cmp);
+    let usual = median(under.split_off(under.len() / 2));
+    // One odd sample is not a collapse.
+    usual.zip(under.get(1)).is_some_and(|(usual, low)| *low < (1.0 - k::PRESSURE_DROP.value) * usual)
 }
 
 pub(super) static ROOT_LAW: Feature = Feature {

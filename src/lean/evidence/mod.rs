@@ -17,6 +17,7 @@ mod torque;
 
 use std::ops::Range;
 
+pub(super) use self::fuel::fell_under_load;
 pub(super) use self::injection::Injection;
 pub(super) use self::limiter::Climb;
 pub(super) use self::pull::ratio as gear_ratio;
