@@ -68,6 +68,7 @@ constants! {
     CLOSED_THROTTLE = 0.05 "ratio" Sourced "throttle below 5 % is closed (common practice)";
     OVER_RUN_KEPT_RPM = 200.0 "1/min above idle" Assumed "fuel once cut stays cut down to this: controls resume lower than they cut";
     SPEED_FALLS = 300.0 "1/min per s" Assumed "engine speed that falls faster is not idling";
+    DRAG_S = 0.25 "s" Assumed "half of the time over which noise of engine speed leaves a slope: dragged, an engine slows down for longer";
     OLD_GAS_LAMBDA = 0.03 "lambda" Assumed "after an opening old gas reads no leaner than this above the leanest reading of the part load before";
     OLD_GAS_S = 2.5 "s" Assumed "the closed loop swings once in this time";
     CLOSED_LOOP_BAND = 0.04 "lambda" Assumed "closed loop holds 1.0 within this";

@@ -122,14 +122,10 @@ fn runs(scene: &Scene<'_>, regimes: &[Regime]) -> Vec<Episode> {
             && open.as_ref().is_some_and(|episode| {
                 episode.regime.rich() && frame.time_s - episode.start_s(scene) <= closing_s
             });
-        if closing && matches!(regime, Regime::PartLoad | Regime::LeanSwing) {
-            // Judged by the limit of part load, which it opens anew if it is above that one too.
+        if closing && matches!(regime, Regime::PartLoad | Regime::LeanSwing | Regime::OverRun) {
+            // Judged by the limit of part load, which it opens anew if it is above that one too: by that of full load the
+            // closed loop after an over-run would go on with it.
             open = None;
-        } else if closing
-            && *regime == Regime::OverRun
-            && let Some(episode) = &mut open
-        {
-            episode.regime = Regime::OverRun;
         } else if ends && let Some(episode) = open.take() {
             found.push(Episode { frames: episode.frames.start..last_above + 1, ..episode });
         }

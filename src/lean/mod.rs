@@ -40,6 +40,8 @@ mod limiter_test;
 #[cfg(test)]
 mod lost_load_test;
 #[cfg(test)]
+mod over_run_test;
+#[cfg(test)]
 mod restart_test;
 #[cfg(test)]
 mod rewritten_test;

@@ -1,10 +1,11 @@
 //! The operating state: cuts on purpose, and openings.
 
 use super::{Case, Feature, Group, Injection, Reading, fuel};
+use crate::flag::Flag;
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{CUTS, Cause};
 use crate::lean::limit;
-use crate::lean::trace::{Scene, Witness};
+use crate::lean::trace::{Scene, Witness, median};
 use crate::lean::work;
 use crate::log::Role;
 
@@ -28,28 +29,30 @@ pub(super) enum Opening {
     Unknown,
 }
 
-/// The throttle, else what manifold pressure says of it; with the position where it is logged.
+/// The throttle where it may be believed, else what manifold pressure says of it; with the position of a throttle that is.
 pub(super) fn opening(case: &Case<'_, '_>) -> (Opening, Option<f64>) {
     // The cut goes with the throttle of its first half; later it may have opened again while old gas is read.
     let reach = case.scene.period_s.min(0.2);
     let (from, middle) = (case.gas_start_s - reach, case.gas_start_s.midpoint(case.gas_end_s));
     let until = middle.max(case.gas_start_s + reach);
     let usable = |w: &Witness<'_>| w.refused(from, case.gas_end_s + reach).is_none();
-    if let Some(witness) = limit::throttle(case.scene) {
-        if !usable(&witness) {
-            return (Opening::Unknown, None);
-        }
-        // One that the engine refutes tells nothing.
-        let refuted = || {
-            limit::filled_shut(case.scene, case.gas_start_s)
-                || [1.0, 0.5, 0.0]
-                    .iter()
-                    .any(|ahead| work::climbs_shut(case.scene, case.gas_start_s - ahead * k::BLIP_S.value))
-                || {
-                    let work = limit::work(case.scene);
-                    [from, middle].into_iter().any(|time_s| work.refutes(time_s) || work.shows_full(time_s))
-                }
-        };
+    let throttle = limit::throttle(case.scene);
+    // One that the engine refutes tells nothing.
+    let refuted = || {
+        limit::filled_shut(case.scene, case.gas_start_s)
+            || [1.0, 0.5, 0.0]
+                .iter()
+                .any(|ahead| work::climbs_shut(case.scene, case.gas_start_s - ahead * k::BLIP_S.value))
+            || {
+                let work = limit::work(case.scene);
+                [from, middle].into_iter().any(|time_s| work.refutes(time_s) || work.shows_full(time_s))
+            }
+    };
+    let read = throttle.and_then(|w| median(w.readings(from, until).map(|reading| reading.1).collect()));
+    if read.is_some_and(|value| value < k::NO_LOAD_THROTTLE.value) && drags(case.scene, middle) {
+        return if refuted() { (Opening::Unknown, None) } else { (Opening::Closed, read) };
+    }
+    if let Some(witness) = throttle.filter(usable) {
         return match witness.median(from, until) {
             Some(value) if value < k::CLOSED_THROTTLE.value && refuted() => (Opening::Unknown, None),
             Some(value) if value < k::CLOSED_THROTTLE.value => (Opening::Closed, Some(value)),
@@ -83,7 +86,7 @@ fn shut_before_read(case: &Case<'_, '_>, throttle: Witness<'_>) -> bool {
     let shut = |time_s: f64| throttle.at(time_s, 0.3).is_some_and(|v| v < k::CLOSED_THROTTLE.value);
     let (from, until) = (case.gas_start_s, case.gas_start_s + case.delay_s);
     cut_before_read(case, case.gas_start_s)
-        && Injection::of(case.scene).is_some_and(|injection| injection.shut_s(from, until).all(shut))
+        && Injection::of(case.scene).is_none_or(|injection| injection.shut_s(from, until).all(shut))
 }
 
 /// Whether fuel is off as the event begins, and neither throttle nor manifold shows any load: an over-run, though the
@@ -150,12 +153,22 @@ fn fuel_off(case: &Case<'_, '_>) -> Reading {
 }
 
 /// Whether fuel was off by the time the gas of about a time was read, with no load since before that time: a cut that is
-/// shorter than the doubt of the delay. A flow that collapses on the closed throttle makes the delay long and doubtful.
+/// shorter than the doubt of the delay. A flow that collapses on the closed throttle makes the delay long and doubtful. Where
+/// injection is not logged, a throttle that is closed by then, faster than fuel comes back at, shows that it was.
 fn cut_before_read(case: &Case<'_, '_>, gas_s: f64) -> bool {
     let scene = case.scene;
     let read_s = gas_s + case.delay_s;
+    let closed = || {
+        let (Some(throttle), Some(speed)) = (limit::throttle(scene), scene.witness(Role::EngineSpeed)) else {
+            return false;
+        };
+        let cut_rpm = scene.idle_rpm() + k::OVER_RUN_KEPT_RPM.value;
+        let cut = |time_s: f64| shut(scene, time_s) && speed.at(time_s, 0.5).is_some_and(|rpm| rpm > cut_rpm);
+        shut(scene, read_s) && throttle.samples(gas_s, read_s).any(|(time_s, _)| cut(time_s))
+    };
     !limit::loaded_at(scene, gas_s - ahead_s(scene))
-        && Injection::of(scene).is_some_and(|injection| injection.shut_s(gas_s, read_s).next().is_some())
+        && Injection::of(scene)
+            .map_or_else(closed, |injection| injection.shut_s(gas_s, read_s).next().is_some())
 }
 
 /// Whether engine speed falls through the event.
@@ -221,7 +234,7 @@ fn throttle_closed(case: &Case<'_, '_>, opening: Opening, throttle: Option<f64>)
     let what = if throttle.is_some() {
         format!("throttle at {percent:.0} %")
     } else {
-        "throttle not logged".to_owned()
+        "throttle not known".to_owned()
     };
     match opening {
         Opening::Unknown => Reading::not_evaluated("neither injector duty nor throttle can be read there"),
@@ -245,7 +258,7 @@ fn throttle_closed(case: &Case<'_, '_>, opening: Opening, throttle: Option<f64>)
                 .manifold()
                 .and_then(|w| w.median(case.gas_start_s, until))
                 .filter(|_| !work::manifold_stands(scene, case.gas_start_s, until));
-            let proof = covered(case, |time| shut(scene, time));
+            let proof = covered(case, |time| shut(scene, time) || cut_before_read(case, time));
             match manifold {
                 Some(pressure) if pressure > k::LOW_MANIFOLD_SHARE.value * scene.ambient_pa => {
                     let text = format!("throttle closed, but manifold pressure at {:.0} kPa", pressure / 1e3);
@@ -265,13 +278,32 @@ fn throttle_closed(case: &Case<'_, '_>, opening: Opening, throttle: Option<f64>)
     }
 }
 
-/// Whether the throttle was closed at a time; without one, whether the manifold was nearly empty.
+/// Whether the throttle was closed at a time; without one that may be believed, whether the manifold was nearly empty.
 pub(super) fn shut(scene: &Scene<'_>, time_s: f64) -> bool {
-    if let Some(throttle) = limit::throttle(scene) {
-        return throttle.at(time_s, 0.5).is_some_and(|v| v < k::CLOSED_THROTTLE.value);
-    }
-    let pressure = scene.manifold().and_then(|w| w.at(time_s, 0.5));
-    pressure.is_some_and(|p| p < k::CLOSED_MANIFOLD_SHARE.value * scene.ambient_pa)
+    let manifold = || scene.manifold().and_then(|w| w.at(time_s, 0.5));
+    let told = match limit::throttle(scene).and_then(|w| w.at(time_s, 0.5)) {
+        Some(opened) => opened < k::CLOSED_THROTTLE.value,
+        None => manifold().is_some_and(|p| p < k::CLOSED_MANIFOLD_SHARE.value * scene.ambient_pa),
+    };
+    told || drags(scene, time_s)
+}
+
+/// Whether the engine is dragged at a time: its speed falls as on no fed cruise, away from idle, while the throttle reads next
+/// to nothing. A ground that is lifted by the current of a load shifts the reading of a closed throttle by a tenth, and the
+/// manifold's with it; how fast the engine slows down does not hang on it.
+fn drags(scene: &Scene<'_>, time_s: f64) -> bool {
+    let (Some(throttle), Some(speed)) = (limit::throttle(scene), scene.witness(Role::EngineSpeed)) else {
+        return false;
+    };
+    let told = throttle.tells(time_s, 0.5);
+    let little = told.is_some_and(|(opened, doubt)| {
+        opened < k::NO_LOAD_THROTTLE.value && !matches!(doubt, Some(Flag::Bad | Flag::Missing))
+    });
+    let reach_s = k::DRAG_S.value.max(2.1 * speed.period_s());
+    let falls = || speed.slope(time_s - reach_s, time_s + reach_s);
+    let fast =
+        || speed.at(time_s, 0.5).is_some_and(|rpm| rpm > scene.idle_rpm() + k::OVER_RUN_KEPT_RPM.value);
+    little && fast() && falls().is_some_and(|s| s.per_s + 2.0 * s.error < -k::SPEED_FALLS.value)
 }
 
 /// Whether the throttle had just been opened when the first lean gas left, or fuel had come back, and it was open then.
@@ -390,7 +422,7 @@ fn stays(case: &Case<'_, '_>) -> bool {
             .filter(|(_, f)| f.time_s >= from_s && f.time_s <= to_s)
             .map(|(_, f)| f.lambda - episode.limit)
             .collect();
-        excess.len() >= fewest && crate::lean::trace::median(excess).is_some_and(|excess| excess >= least)
+        excess.len() >= fewest && median(excess).is_some_and(|excess| excess >= least)
     };
     // The sensor's own way down at the end says nothing of the gas; its way up neither.
     let tau_s = scene.chain.lean_to_rich.tau_s;
