@@ -9,6 +9,8 @@ use crate::signal::robust;
 use crate::state::bit;
 
 mod looped;
+mod loops;
+mod moved;
 
 /// See its text in `sondeproof explain scale`.
 pub(super) struct Scale;
@@ -28,6 +30,14 @@ static COMMANDED: Limit = Limit {
     range: (0.005, 0.2),
     why: "where the command itself is logged only the zero of the element is left, 0.007 (part data sheet): beyond 0.02 \
           the reading is out of the tolerance of trust",
+};
+static MOVED: Limit = Limit {
+    name: "lambda_moved",
+    unit: "1",
+    default: 0.05,
+    range: (0.02, 0.3),
+    why: "the `lambda_one` of a whole log, and 0.02 that the middle over one swing of the loop and what is left of a film \
+          leave (assumed)",
 };
 static CLOSED: Limit = Limit {
     name: "closed_loop_s",
@@ -111,7 +121,9 @@ static META: Meta = Meta {
              holds lambda 1 (or the commanded lambda, where logged): a middle in phi further off than `lambda_one` \
              (`lambda_commanded`) is a \
              shifted scale, the stoichiometric ratio of another fuel (the closest is named) or a mixture that the loop \
-             does not hold. A shift that loses more than `shrinks_share` from idle to cruise is the mixture: air \
+             does not hold. Where the log as a whole stands at 1, stretches of idle or \
+             cruise that are off by more than `lambda_moved` for one swing (2.5 s), while others of the same kind are not, make the \
+             reading suspect from the last good stretch before them to the next one. A shift that loses more than `shrinks_share` from idle to cruise is the mixture: air \
              ahead of the sensor shrinks with the flow, a scale does not. Without throttle and manifold pressure the loop is looked for \
              in the reading itself, spans of 3 s around one level; only one leaner than 1 counts there, because \
              engines run richer by design.\n\n\
@@ -123,7 +135,7 @@ static META: Meta = Meta {
              at lambda 1. One weak injector shifts the mean of all cylinders by one factor at every flow and looks like \
              a scale. Pressure in a log that never shows the engine standing.",
     gaps: Gaps::Span,
-    limits: &[&ZERO, &COMMANDED, &CLOSED, &SHRINKS, &AIR_LOW, &AIR_HIGH, &GAUGE],
+    limits: &[&ZERO, &COMMANDED, &MOVED, &CLOSED, &SHRINKS, &AIR_LOW, &AIR_HIGH, &GAUGE],
     evidence: &[&SEEN, &EXPECTED, &FACTOR],
     sources: &[
         "US Standard Atmosphere 1976 / ISO 2533",
@@ -144,6 +156,12 @@ impl Detector for Scale {
             Role::BarometricPressure => middle(channel).map(|rest| absolute(channel, rest, limits)),
             _ => at_rest(channel, view).map(|rest| absolute(channel, rest, limits)),
         };
+        if channel.role.is_mixture() && !matches!(found, Ok(Some(_))) {
+            let findings = moved(channel, view, limits);
+            if !findings.is_empty() {
+                return Outcome::Ran { evaluated: Evaluated::All, findings };
+            }
+        }
         match found {
             Err(because) => Outcome::NotRun { because },
             Ok(None) => Outcome::Ran { evaluated: Evaluated::All, findings: Vec::new() },
@@ -156,6 +174,24 @@ impl Detector for Scale {
             }
         }
     }
+}
+
+/// Rows over which the zero of a mixture channel stands elsewhere than before or after.
+fn moved(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Vec<Finding> {
+    let most = limits.get(&MOVED);
+    let time_s = &view.log.clock.time_s;
+    let told = |one: moved::Moved| {
+        let seen = one.ratio.recip();
+        let message = format!(
+            "{} stands at lambda {seen:.3} in idle or cruise from {:.1} s on, where it stands at 1 in other parts of the log \
+             (limit {most:.2}, {:.0} s of it): its zero moved, or the mixture did",
+            channel.name, time_s[one.rows.start], one.seconds
+        );
+        let evidence =
+            vec![(&SEEN, channel.logged(seen)), (&EXPECTED, channel.logged(1.0)), (&FACTOR, one.ratio)];
+        Finding::new(one.rows, Flag::Suspect, message, evidence)
+    };
+    moved::find(channel, view, most).into_iter().map(told).collect()
 }
 
 struct Wrong {
@@ -278,25 +314,13 @@ struct Silent {
 /// Why nothing shows there.
 fn held(channel: &Channel, view: &View<'_>, least_s: f64) -> Result<Held, Silent> {
     let silent = |few: bool, because: &str| Silent { few, because: because.to_owned() };
-    let values = channel.values();
-    let target = view.log.role(Role::LambdaTarget);
     let time_s = &view.log.clock.time_s;
-    let clip = channel.measured.clip_high.unwrap_or(f64::INFINITY);
     let (mut ratio, mut duration_s, mut last) = (Vec::new(), 0.0, None::<(usize, f64)>);
     let mut by_flow = [(Vec::new(), 0.0), (Vec::new(), 0.0)];
-    for (row, lambda) in values.iter().enumerate() {
-        let steady = view.state.has(row, bit::IDLE) || view.state.has(row, bit::CRUISE);
-        let aim = target.map_or(1.0, |target| target.at(row).unwrap_or(f64::NAN));
-        // A commanded lambda of 1 is held in a cold engine too; without the command only a warm one tells.
-        let settled = target.is_some() || !view.state.has(row, bit::WARM_UP);
-        let usable = steady && settled && *lambda > 0.0 && *lambda < clip;
-        if !usable || !(0.97..=1.03).contains(&aim) {
-            continue;
-        }
-        // Averages are taken in phi.
-        ratio.push(aim / lambda);
+    for (row, one) in loops::commanded_over_read(channel, view) {
+        ratio.push(one);
         let flow = &mut by_flow[usize::from(view.state.has(row, bit::CRUISE))];
-        flow.0.push(aim / lambda);
+        flow.0.push(one);
         if let Some((before, then_s)) = last
             && row - before <= 50
         {
@@ -322,9 +346,7 @@ fn held(channel: &Channel, view: &View<'_>, least_s: f64) -> Result<Held, Silent
         .zip(middles)
         .flat_map(|((ratio, _), middle)| ratio.iter().map(move |ratio| ratio - middle))
         .collect();
-    let spread = robust::centre_and_spread(&around, 0.0).map_or(f64::INFINITY, |(_, spread)| spread);
-    let crossings = around.windows(2).filter(|pair| (pair[0] > 0.0) != (pair[1] > 0.0)).count();
-    if spread > 0.05 || (crossings as f64) < 0.2 * duration_s {
+    if !loops::swings(&around, 0.0, duration_s) {
         let because = "idle and cruise show no control loop around one mixture, so their mean says nothing";
         return Err(silent(false, because));
     }
@@ -333,7 +355,7 @@ fn held(channel: &Channel, view: &View<'_>, least_s: f64) -> Result<Held, Silent
         ratio: middle,
         by_flow: both.then_some(middles),
         seconds: duration_s,
-        commanded: target.is_some(),
+        commanded: view.log.role(Role::LambdaTarget).is_some(),
         place: "warm idle and cruise",
     })
 }

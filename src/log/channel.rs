@@ -224,6 +224,25 @@ impl Channel {
         self
     }
 
+    /// The same channel with some readings taken out, which are missing then.
+    ///
+    /// * `lost`: one per row
+    pub(crate) fn without(&self, lost: &[bool]) -> Self {
+        let values =
+            self.each().zip(lost).map(|(value, lost)| if *lost { f64::NAN } else { value }).collect();
+        let named = self.clone();
+        let kept = Self::placed(named.name, self.role, self.unit, values, None, named.not_sampled);
+        Self {
+            basis: named.basis,
+            scale: self.scale,
+            column: self.column,
+            withheld: self.withheld,
+            codes: named.codes,
+            measured: named.measured,
+            ..kept
+        }
+    }
+
     /// Whether only the values are kept.
     #[inline]
     pub(crate) fn keeps_few(&self) -> bool {

@@ -7,7 +7,7 @@ use arrow_buffer::{BooleanBuffer, NullBuffer};
 use arrow_schema::DataType;
 use rayon::prelude::*;
 
-use super::{Rig, codes, guess, measure, place};
+use super::{Rig, codes, dead_bus, guess, measure, place};
 use crate::clip::clip;
 use crate::log::{Channel, Code, Dimension, Kept, Log, Note, Role, UNKNOWN, Unit, Unread};
 use crate::read::place::shown;
@@ -51,6 +51,7 @@ pub enum AssembleError {
 /// No rows, no numbers, or no time axis.
 pub fn assemble(table: Table, rig: &Rig) -> Result<Log, AssembleError> {
     let mut log = assemble_named(table, rig)?;
+    dead_bus::leave_out(&mut log);
     measure::measure(&mut log, rig);
     Ok(log)
 }

@@ -2,6 +2,7 @@
 
 mod assemble;
 mod codes;
+mod dead_bus;
 mod file;
 pub mod fuel;
 pub mod guess;
