@@ -3,6 +3,7 @@
 
 mod entry;
 mod fresh;
+mod late;
 mod recovery;
 mod step;
 mod target;

@@ -102,6 +102,7 @@ pub fn decide(evidence: &Evidence<'_>, policy: &Policy) -> Gate {
     case.may_stand_still(evidence);
     case.trust(evidence, policy);
     case.blind(evidence, policy);
+    case.late(evidence, policy);
     case.lean_events(evidence, policy);
     case.unexplained(evidence, policy);
     case.claims(evidence.claims, policy);

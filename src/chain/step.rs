@@ -5,10 +5,13 @@
 //! A channel that clips below about lambda 3 hides most of an entry: such an entry gives an upper bound or
 //! nothing, because a fit over its first part is wrong (true 0.08 s reads as 0.14 to 0.43 s).
 
-use super::{Fresh, Response, entry, recovery, target};
+use std::ops::Range;
+
+use super::{Fresh, Response, entry, late, recovery, target};
 use crate::log::{Channel, Log, Role};
 use crate::signal::response::{Axis, Curve, Step, joint_likelihood};
 use crate::signal::robust::median;
+use crate::signal::runs;
 use crate::state::{States, bit};
 
 /// End stops of the channel, lambda.
@@ -31,6 +34,8 @@ pub struct Fit {
     pub clipped: usize,
     /// Tightest robust upper bound from how fast the steps fell, s.
     pub at_most_s: Option<f64>,
+    /// Lower bound from cuts that the reading is late to show, s.
+    pub at_least_s: Option<f64>,
     /// Whether what the steps draw is slower than they fell: their tail is not the sensor's.
     pub contradicted: bool,
     /// How far ln tau moves when less of the tail is believed to be fuel from the ports; 0 for returns.
@@ -73,6 +78,10 @@ const END_PHI: f64 = 0.101;
 /// A fit that exceeds the bound from the falls by this factor is not of the sensor (noise of the falls; tune seeds 0 to
 /// 599: at 1.15 more wrong fits pass).
 const CONTRADICTION: f64 = 1.05;
+/// Doubt of a bound from cuts that the reading shows late (assumed), and the steps that it counts for: fuel that is off cannot have
+/// been slow.
+const LATE_LN: f64 = 0.3;
+const LATE_EVENTS: usize = 3;
 
 /// phi at or above which the engine burns (lambda 1.33) and at or below which it does not (lambda 2.2); assumed.
 pub(super) const BURNS_PHI: f64 = 0.75;
@@ -85,6 +94,9 @@ pub(super) const AT_STOP: f64 = 0.003;
 impl Fit {
     /// The posterior over a belief, for the rest of the audit.
     pub fn response(&self, prior: &Response) -> Response {
+        if let Some(late) = self.late(prior) {
+            return late;
+        }
         let silent = self.curve.steps == 0 && self.at_most_s.is_none();
         if silent || self.period_s > SLOWEST_PERIODS * prior.tau_s {
             return prior.clone();
@@ -112,6 +124,14 @@ impl Fit {
             format!("{}, bounded by {} clipped steps of this log", prior.basis, self.clipped)
         };
         Response { tau_s: fit.tau_s, sigma_ln, events: self.curve.steps, basis }
+    }
+
+    /// A reading so slow that its entries into cuts are no steps.
+    fn late(&self, prior: &Response) -> Option<Response> {
+        let falls = self.at_most_s.unwrap_or(f64::INFINITY);
+        let tau_s = self.at_least_s.filter(|tau_s| *tau_s > prior.quantile(0.975) && *tau_s < falls)?;
+        let basis = "at least, by fuel cuts of this log that the reading shows late".to_owned();
+        Some(Response { tau_s, sigma_ln: LATE_LN, events: LATE_EVENTS, basis })
     }
 
     /// A time constant near the end of the axis is the axis, not the sensor.
@@ -151,7 +171,12 @@ pub(super) fn fit(log: &Log, state: &States, fresh: &Fresh, ends: &Ends, noise_p
     let entries = entries.after(commanded.to_lean);
     let tail_ln = entry::moved_by_less_film(&entries.steps, reading.sigma);
     Fits {
-        rich_to_lean: Fit { tail_ln, ends_early, ..reading.fit(entries) },
+        rich_to_lean: Fit {
+            tail_ln,
+            ends_early,
+            at_least_s: late::at_least_s(&reading),
+            ..reading.fit(entries)
+        },
         lean_to_rich: reading.fit(recovery::gather(&reading).after(commanded.to_rich)),
     }
 }
@@ -231,6 +256,14 @@ impl<'a> Witness<'a> {
         })
     }
 
+    /// Stretches of some length in which the injectors are shut, first and last moment, s.
+    pub(super) fn shut(&self, least_s: f64) -> impl Iterator<Item = (f64, f64)> + '_ {
+        let rows = self.delivery.map_or(0, Channel::rows);
+        let shut = runs::of(rows, |row| self.delivery.and_then(|one| one.at(row)) == Some(0.0));
+        let span_s = |rows: Range<usize>| (self.time_s[rows.start], self.time_s[rows.end - 1]);
+        shut.into_iter().map(span_s).filter(move |(from_s, to_s)| to_s - from_s >= least_s)
+    }
+
     /// Time of one engine cycle: after that every cylinder has delivered its new gas.
     pub(super) fn cycle_s(&self, row: usize) -> f64 {
         let rpm = self.speed.and_then(|speed| speed.at(row));
@@ -262,6 +295,7 @@ impl Reading<'_> {
             found,
             clipped,
             at_most_s,
+            at_least_s: None,
             contradicted,
             tail_ln: 0.0,
             ends_early: false,

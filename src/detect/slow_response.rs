@@ -55,9 +55,12 @@ static TAU: Field = Field { name: "tau_s", unit: "s" };
 static LOW: Field = Field { name: "tau_low_s", unit: "s" };
 static HIGH: Field = Field { name: "tau_high_s", unit: "s" };
 static BOUND: Field = Field { name: "limit_s", unit: "s" };
+static BLIND: Field = Field { name: "blind_s", unit: "s" };
 static EVENTS: Field = Field { name: "events", unit: "1" };
 static ERROR: Field = Field { name: "lag_error", unit: "1" };
 
+/// Time constants for which gas of lambda 1 may last before a reading of 0.8 passes 0.95: ln((1/0.8 - 1)/(1/0.95 - 1)).
+const HIDES: f64 = 1.56;
 /// Transients closer than this are one finding, s.
 const JOIN_S: f64 = 1.0;
 
@@ -80,7 +83,7 @@ static META: Meta = Meta {
              little.",
     gaps: Gaps::Break,
     limits: &[&HEALTHY, &FACTOR, &FILM, &TOLERANCE, &STEPS],
-    evidence: &[&TAU, &LOW, &HIGH, &BOUND, &EVENTS, &ERROR],
+    evidence: &[&TAU, &LOW, &HIGH, &BOUND, &BLIND, &EVENTS, &ERROR],
     sources: &[
         "40 CFR 1065.308: rise time times recording rate at least 5",
         "13 CCR 1968.2 (e)(7.2.1)(A) and US 12,169,155 B2: slow response in either direction is a fault of its own",
@@ -104,7 +107,11 @@ impl Detector for SlowResponse {
         let Some(rate_hz) = chain.fresh_period_s.filter(|period| *period > 0.0).map(f64::recip) else {
             return Outcome::not_run("the time between fresh values is not known");
         };
-        if !response::recorded_fast_enough(bound_s, rate_hz) {
+        let measured = |response: &Response| response.events as f64 >= limits.get(&STEPS);
+        // Who cannot see a healthy response may see one that is many times slower.
+        let slowest_s =
+            Some(&chain.rich_to_lean).filter(|one| measured(one)).map_or(0.0, |one| one.quantile(0.025));
+        if !response::recorded_fast_enough(bound_s.max(slowest_s), rate_hz) {
             return Outcome::not_run(format!(
                 "not measurable: {rate_hz:.1} fresh values a second are too few to see a time constant of {:.0} ms (40 \
                  CFR 1065.308: rise time times rate at least 5)",
@@ -118,7 +125,7 @@ impl Detector for SlowResponse {
         let mut findings = Vec::new();
         for (response, leaner) in [(&chain.rich_to_lean, true), (&chain.lean_to_rich, false)] {
             let bound_s = if leaner { bound_s } else { bound_s.max(healthy_s * limits.get(&FILM)) };
-            if response.events as f64 >= limits.get(&STEPS) && response.quantile(0.025) > bound_s {
+            if measured(response) && response.quantile(0.025) > bound_s {
                 let slow = Slow { response, leaner, healthy_s, bound_s, tolerance: limits.get(&TOLERANCE) };
                 slow.findings(channel, &fresh, &mut findings);
             }
@@ -155,6 +162,15 @@ impl Slow<'_> {
         let direction = if self.leaner { "getting leaner" } else { "getting richer" };
         for span in spans {
             let worst = error[span.clone()].iter().copied().fold(0.0, f64::max);
+            let mut evidence = vec![
+                (&TAU, estimate.value),
+                (&LOW, estimate.low),
+                (&HIGH, estimate.high),
+                (&BOUND, self.bound_s),
+                (&EVENTS, self.response.events as f64),
+                (&ERROR, worst),
+            ];
+            evidence.extend(self.leaner.then_some((&BLIND, HIDES * estimate.value)));
             findings.push(Finding::new(
                 fresh.row[span.start] as usize..fresh.row[span.end - 1] as usize + 1,
                 Flag::Suspect,
@@ -169,14 +185,7 @@ impl Slow<'_> {
                     self.healthy_s * 1e3,
                     self.bound_s * 1e3
                 ),
-                vec![
-                    (&TAU, estimate.value),
-                    (&LOW, estimate.low),
-                    (&HIGH, estimate.high),
-                    (&BOUND, self.bound_s),
-                    (&EVENTS, self.response.events as f64),
-                    (&ERROR, worst),
-                ],
+                evidence,
             ));
         }
     }
@@ -238,9 +247,10 @@ mod tests {
 
     #[test]
     fn too_few_values_or_no_step_is_said() {
-        // 150 ms needs 5 / (2.197 * 0.15) = 15.2 Hz (40 CFR 1065.308).
-        assert!(because(cuts(0.35, 15.0).run(&SlowResponse, Role::Lambda)).contains("1065.308"));
-        assert!(!cuts(0.35, 15.5).findings(&SlowResponse, Role::Lambda).is_empty());
+        // 150 ms needs 5 / (2.197 * 0.15) = 15.2 Hz (40 CFR 1065.308); the lower end of 350 ms, 300 ms, half of it.
+        assert!(because(cuts(0.14, 15.0).run(&SlowResponse, Role::Lambda)).contains("1065.308"));
+        assert!(because(cuts(0.35, 7.5).run(&SlowResponse, Role::Lambda)).contains("1065.308"));
+        assert!(!cuts(0.35, 7.7).findings(&SlowResponse, Role::Lambda).is_empty());
         let still = Bench::new(50.0, 500).channel(Role::Lambda, |_| 0.85).chain();
         assert!(because(still.run(&SlowResponse, Role::Lambda)).contains("no clean step"));
     }

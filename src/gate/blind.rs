@@ -1,10 +1,38 @@
-//! A reading that ends before it could be lean.
+//! A reading that ends before it could be lean, or comes too late to show it.
 
 use super::{Case, Evidence, Policy, TOLERANCE};
 use crate::document::Verdict;
 use crate::log::Role;
 
+/// Lean gas under load harms an engine in less time than this, s (assumed); a log of a few rows a second shows as much.
+const BLIND_S: f64 = 0.5;
+
 impl Case {
+    /// A reading that follows lean gas so slowly that a danger is over before it shows.
+    pub(super) fn late(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
+        let mixture = |name: &str| evidence.channels.iter().any(|c| c.name == name && c.role.is_mixture());
+        let blind = evidence
+            .findings
+            .iter()
+            .filter(|found| found.detector == "slow_response" && mixture(&found.channel));
+        let blind_s = blind.filter_map(|found| *found.evidence.get("blind_s")?).fold(0.0, f64::max);
+        if blind_s < BLIND_S {
+            return;
+        }
+        let reason = format!(
+            "the mixture reading follows gas that gets leaner so slowly that lambda 1 under load may last {blind_s:.1} s before it shows"
+        );
+        if policy.allowed.contains(&Verdict::Undetermined) {
+            self.reserve(&reason);
+        } else {
+            self.withhold(
+                &reason,
+                "a log whose reading goes to air within tenths of a second when the fuel is cut: look at what averages it \
+                 (controller, logger), then at the sensor",
+            );
+        }
+    }
+
     /// At its end stop a reading says "at least this lean": one that ends at the limit of full load shows no danger, however
     /// lean the engine ran.
     pub(super) fn blind(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
