@@ -5,6 +5,7 @@ mod entry;
 mod fresh;
 mod late;
 mod recovery;
+pub(crate) mod shut;
 mod step;
 mod target;
 

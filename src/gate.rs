@@ -95,8 +95,9 @@ pub fn decide(evidence: &Evidence<'_>, policy: &Policy) -> Gate {
     let mut case = Case::default();
     case.completeness(evidence, policy);
     case.stated(evidence);
+    case.fitted_later(evidence, policy);
     case.unrecorded(evidence);
-    case.load_lost(evidence);
+    case.load_lost(evidence, policy);
     case.stood_still(evidence, policy);
     case.stalls_by_habit(evidence);
     case.may_stand_still(evidence);

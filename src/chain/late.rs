@@ -5,7 +5,7 @@ use super::step::{AT_STOP, LONGEST_STEP_S, Reading};
 use crate::signal::robust::median;
 
 /// A cut must last this long to be asked, s: gas through a long exhaust at idle takes as long (assumed).
-const LEAST_CUT_S: f64 = 1.0;
+pub(super) const LEAST_CUT_S: f64 = 1.0;
 /// Burning gas before it, phi.
 const RICH_PHI: f64 = 0.9;
 /// The reading has begun to move, and has come far enough, at these shares of its phi before.
@@ -21,9 +21,10 @@ const FEWEST: usize = 2;
 
 /// The time constant that the reading has at least towards leaner gas, by the middle of all cuts, s; null where the log shows
 /// too few.
-pub(super) fn at_least_s(reading: &Reading<'_>) -> Option<f64> {
-    let bounds: Vec<f64> =
-        reading.witness.shut(LEAST_CUT_S).filter_map(|cut| bound_s(reading, cut)).collect();
+///
+/// * `cuts`: with the injectors shut, first and last moment, s
+pub(super) fn at_least_s(reading: &Reading<'_>, cuts: &[(f64, f64)]) -> Option<f64> {
+    let bounds: Vec<f64> = cuts.iter().filter_map(|cut| bound_s(reading, *cut)).collect();
     median(&bounds).filter(|_| bounds.len() >= FEWEST)
 }
 
@@ -47,4 +48,53 @@ fn bound_s(reading: &Reading<'_>, (from_s, to_s): (f64, f64)) -> Option<f64> {
     // To the middle of what it must come through, with the film at its most all the while.
     let constants = ((burnt - FILM * burnt) / (fresh.phi[end].max(come) - FILM * burnt)).ln();
     Some((rises_s / constants).max(0.0)).filter(|bound_s| bound_s.is_finite())
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::chain::{Chain, measure};
+    use crate::log::{Channel, Role, UNITS};
+    use crate::rig::Rig;
+    use crate::state::States;
+
+    /// Sixty seconds at 20 Hz, lambda 0.8 with four cuts of 3 s that the injectors tell; a reading that follows leaner gas with
+    /// one time constant and richer gas with 50 ms, from 0.3 s after the cut on.
+    fn drive(tau_s: f64, told: bool) -> Chain {
+        let time_s: Vec<f64> = (0..1_200).map(|row| f64::from(row) * 0.05).collect();
+        let cut = |t: f64| t % 15.0 > 10.0 && t % 15.0 < 13.0;
+        let mut read = 0.8;
+        let lambda = time_s.iter().zip(0..).map(|(t, row)| {
+            let gas = if cut(t - 0.3) { 1.36 } else { 0.8 };
+            let tau_s = if gas > read { tau_s } else { 0.05 };
+            read += (gas - read) * (1.0 - (-0.05 / tau_s).exp());
+            read + 0.001 * f64::from(row * 7_919 % 13 - 6)
+        });
+        let mut mixture = Channel::new("Lambda".to_owned(), Role::Lambda, &UNITS[0], lambda.collect(), None);
+        mixture.measured.sample_period_s = Some(0.05);
+        let duty = time_s.iter().map(|t| if cut(*t) { 0.001 } else { 0.6 }).collect();
+        let duty = Channel::new("Duty".to_owned(), Role::InjectorDuty, &UNITS[0], duty, None);
+        let log = super::super::tests::log_of(time_s, 20.0, vec![mixture, duty]);
+        let log = crate::log::Log {
+            channels: log.channels.into_iter().take(1 + usize::from(told)).collect(),
+            ..log
+        };
+        let state = States { bits: vec![crate::state::bit::RUNNING; 1_200], ..States::default() };
+        measure(&log, &state, &Rig::default()).expect("a mixture channel")
+    }
+
+    #[test]
+    fn a_reading_that_climbs_slowly_while_the_injectors_are_shut_is_slow() {
+        for tau_s in [0.5, 1.0, 2.0] {
+            let response = drive(tau_s, true).rich_to_lean;
+            let ratio = response.tau_s / tau_s;
+            assert!((0.7..2.5).contains(&ratio), "{tau_s} s read as {} s", response.tau_s);
+            assert!(response.basis.contains("late"), "{}", response.basis);
+        }
+    }
+
+    #[test]
+    fn one_that_follows_at_once_and_one_without_injectors_are_believed_healthy() {
+        assert!(drive(0.07, true).rich_to_lean.tau_s < 0.13);
+        assert!(!drive(2.0, false).rich_to_lean.basis.contains("late"));
+    }
 }

@@ -5,13 +5,10 @@
 //! A channel that clips below about lambda 3 hides most of an entry: such an entry gives an upper bound or
 //! nothing, because a fit over its first part is wrong (true 0.08 s reads as 0.14 to 0.43 s).
 
-use std::ops::Range;
-
-use super::{Fresh, Response, entry, late, recovery, target};
+use super::{Fresh, Response, entry, late, recovery, shut, target};
 use crate::log::{Channel, Log, Role};
 use crate::signal::response::{Axis, Curve, Step, joint_likelihood};
 use crate::signal::robust::median;
-use crate::signal::runs;
 use crate::state::{States, bit};
 
 /// End stops of the channel, lambda.
@@ -174,7 +171,7 @@ pub(super) fn fit(log: &Log, state: &States, fresh: &Fresh, ends: &Ends, noise_p
         rich_to_lean: Fit {
             tail_ln,
             ends_early,
-            at_least_s: late::at_least_s(&reading),
+            at_least_s: late::at_least_s(&reading, &shut::spans_s(log, late::LEAST_CUT_S)),
             ..reading.fit(entries)
         },
         lean_to_rich: reading.fit(recovery::gather(&reading).after(commanded.to_rich)),
@@ -254,14 +251,6 @@ impl<'a> Witness<'a> {
             self.state.has(r, bit::OVER_RUN)
                 || self.delivery.is_some_and(|delivery| delivery.at(r) == Some(0.0))
         })
-    }
-
-    /// Stretches of some length in which the injectors are shut, first and last moment, s.
-    pub(super) fn shut(&self, least_s: f64) -> impl Iterator<Item = (f64, f64)> + '_ {
-        let rows = self.delivery.map_or(0, Channel::rows);
-        let shut = runs::of(rows, |row| self.delivery.and_then(|one| one.at(row)) == Some(0.0));
-        let span_s = |rows: Range<usize>| (self.time_s[rows.start], self.time_s[rows.end - 1]);
-        shut.into_iter().map(span_s).filter(move |(from_s, to_s)| to_s - from_s >= least_s)
     }
 
     /// Time of one engine cycle: after that every cylinder has delivered its new gas.

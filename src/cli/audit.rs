@@ -159,14 +159,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
 
 /// The sensor's entries, where a ledger is named.
 fn known(arguments: &Arguments, rig: &Rig) -> Result<Option<Known>, Failure> {
+    let serial = source::serial(arguments.sensor.as_deref(), rig)?;
     let Some(folder) = &arguments.ledger else { return Ok(None) };
-    let serial = arguments.sensor.clone().or_else(|| rig.sensor.serial.clone()).ok_or_else(|| {
-        Failure::Input(
-            "`--ledger` needs the serial of the sensor\n  help: write `serial = \"A-0107\"` under `[sensor]` in the \
-             rig file, or add `--sensor A-0107`"
-                .to_owned(),
-        )
-    })?;
+    let serial = serial.ok_or_else(source::no_serial)?;
     let history =
         Ledger::new(folder.clone()).history(&serial).map_err(|error| Failure::Input(error.to_string()))?;
     history.remarks().iter().for_each(|line| output::remark(line));

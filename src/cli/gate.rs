@@ -120,15 +120,10 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
 
 /// The sensor's earlier sessions and fittings, where a ledger is named.
 fn history(arguments: &Arguments, rig: &Rig, policy: &Policy) -> Result<Vec<Session>, Failure> {
+    let serial = source::serial(arguments.sensor.as_deref(), rig)?;
     let Some(folder) = &arguments.ledger else { return Ok(Vec::new()) };
-    let serial = arguments.sensor.as_ref().or(rig.sensor.serial.as_ref()).ok_or_else(|| {
-        Failure::Input(
-            "the ledger is kept by the sensor's serial, and none is known\n  help: add `--sensor A-0107`, or \
-             `serial = \"A-0107\"` under `[sensor]` in the rig file"
-                .to_owned(),
-        )
-    })?;
-    let history = Ledger::new(folder.clone()).history(serial).map_err(super::ledger::failed)?;
+    let serial = serial.ok_or_else(source::no_serial)?;
+    let history = Ledger::new(folder.clone()).history(&serial).map_err(super::ledger::failed)?;
     history.remarks().iter().for_each(|line| output::remark(line));
     // Which of two files is right is not known: the last check may be in either.
     match history.contradictions.first() {

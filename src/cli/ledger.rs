@@ -125,13 +125,7 @@ fn add(
     moved: bool,
 ) -> Result<Ending, Failure> {
     let rig = options.rig()?;
-    let serial = sensor.map(str::to_owned).or_else(|| rig.sensor.serial.clone()).ok_or_else(|| {
-        Failure::Input(
-            "the sensor has no serial\n  help: write `serial = \"A-0107\"` under `[sensor]` in the rig file, or add \
-             `--sensor A-0107`"
-                .to_owned(),
-        )
-    })?;
+    let serial = source::serial(sensor, &rig)?.ok_or_else(source::no_serial)?;
     let sources = source::files(logs);
     let audits: Vec<Result<Audit, Failure>> = sources
         .par_iter()

@@ -28,6 +28,30 @@ fn rate(text: &str) -> Result<f64, String> {
     }
 }
 
+/// Serial of the sensor: that of the rig file, or where it gives none, that of the command line.
+///
+/// # Errors
+/// Two serials: which sensor was checked, and which one's history it is, nobody knows.
+pub(super) fn serial(given: Option<&str>, rig: &Rig) -> Result<Option<String>, Failure> {
+    let given = given.map(str::trim);
+    match (given, rig.sensor.serial.as_deref().map(str::trim)) {
+        (Some(given), Some(stated)) if given != stated => Err(Failure::Input(format!(
+            "`--sensor {given}` and the rig file's `serial = \"{stated}\"` are two sensors\n  help: put the serial, the day it \
+             was fitted and its last check right in the rig file, and leave the option out"
+        ))),
+        (given, stated) => Ok(stated.or(given).map(str::to_owned)),
+    }
+}
+
+/// What to do where the ledger is asked and no serial is known.
+pub(super) fn no_serial() -> Failure {
+    Failure::Input(
+        "the ledger is kept by the sensor's serial, and none is known\n  help: write `serial = \"A-0107\"` under `[sensor]` in \
+         the rig file, or add `--sensor A-0107`"
+            .to_owned(),
+    )
+}
+
 impl Options {
     /// The rig file, where one is named.
     pub(super) fn rig_file(&self) -> Option<&Path> {

@@ -9,6 +9,7 @@ use crate::flag::Flag;
 use crate::log::{Channel, Clock, Role};
 use crate::signal::{robust, runs};
 
+mod air;
 mod motion;
 mod pressure;
 mod target;
@@ -110,6 +111,8 @@ static META: Meta = Meta {
              - air/fuel ratio against lambda: the same sensor, so one ratio.\n\
              - the mixture against its command: right at lambda 1, yet short of the commanded enrichment by one factor \
              nearly everywhere at full load (`mixture_gain`), as an aged element reads.\n\
+             - the mixture against the injectors: an over-run with the injectors shut for `air_s` in which it reads burnt gas, in a \
+               log that shows air in others.\n\
              - throttle wide open for `hold_s` with the pedal released, where the throttle follows the pedal at all.\n\n\
              Slope, intercept, SEE and r2 are those of 40 CFR 1065.602.",
     assumes: "Both channels belong to one machine and one clock. Which of the two is wrong the pair cannot tell: the \
@@ -127,6 +130,7 @@ static META: Meta = Meta {
         &motion::DOWNHILL,
         &target::GAIN,
         &target::EVEN,
+        &air::CUT,
         &HOLD,
     ],
     evidence: &[&SLOPE, &INTERCEPT, &SEE, &R2, &PAIRS, &DIFFERENCE, &LASTED, &target::SHARE, &target::ONE],
@@ -150,8 +154,12 @@ impl Detector for CrossCheck {
             Role::EngineSpeed => vec![motion::standing(channel, view, limits)],
             Role::ManifoldPressure => vec![pressure::barometer(channel, view, limits)],
             Role::BoostPressure => vec![pressure::boost(channel, view, limits)],
-            Role::Lambda => vec![target::gain(channel, view, limits)],
-            Role::Afr => vec![mixture(channel, view, limits), target::gain(channel, view, limits)],
+            Role::Lambda => vec![target::gain(channel, view, limits), air::unseen(channel, view, limits)],
+            Role::Afr => vec![
+                mixture(channel, view, limits),
+                target::gain(channel, view, limits),
+                air::unseen(channel, view, limits),
+            ],
             Role::Pedal => vec![pedal(channel, view, limits), motion::driven(channel, view, limits)],
             Role::Throttle => {
                 vec![pressure::throttle(channel, view, limits), motion::driven(channel, view, limits)]

@@ -363,15 +363,11 @@ pub fn check_limits(rig: &Rig) -> Result<(), LimitError> {
             return Err(LimitError { name: name.clone(), problem: "belongs to no detector".to_owned() });
         };
         if !(limit.range.0..=limit.range.1).contains(value) {
-            return Err(LimitError {
-                name: name.clone(),
-                problem: format!(
-                    "is {value} {unit}, outside {low} to {high} {unit}",
-                    unit = limit.unit,
-                    low = limit.range.0,
-                    high = limit.range.1
-                ),
-            });
+            // A number without a unit has the unit 1.
+            let unit = if limit.unit == "1" { String::new() } else { format!(" {}", limit.unit) };
+            let (low, high) = limit.range;
+            let problem = format!("is {value}{unit}, outside {low} to {high}{unit}");
+            return Err(LimitError { name: name.clone(), problem });
         }
     }
     Ok(())

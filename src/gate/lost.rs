@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::{Case, Evidence, Policy};
 use crate::detect::{self, Limit};
-use crate::document::{About, Finding, Verdict};
+use crate::document::{About, ClaimStatus, Finding, Verdict};
 use crate::flag::Flag;
 use crate::log::Role;
 
@@ -73,8 +73,8 @@ impl Case {
     }
 
     /// Parts of the run in which every channel that tells the load lost its values: a mixture of part load is read there as
-    /// well as a danger.
-    pub(super) fn load_lost(&mut self, evidence: &Evidence<'_>) {
+    /// well as a danger. Who wants figures that are supported without a reservation is not served.
+    pub(super) fn load_lost(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
         let lost = |name: &str| -> Vec<(f64, f64)> {
             let of = |found: &&Finding| found.detector == "dropout" && found.channel == name;
             apart(evidence.findings.iter().filter(of).map(span_s))
@@ -88,12 +88,20 @@ impl Case {
             2 => " and in 1 more place".to_owned(),
             many => format!(" and in {} more places", many - 1),
         };
-        self.reserve(&format!(
+        let reason = format!(
             "from {:.1} s on{more} no channel that tells the load was read ({:.1} s in all): whether the mixture there was that \
              of full load is known as far as the engine's own work shows it",
             first.0,
             covered_s(places.iter().copied().filter(|place| harms(&place)))
-        ));
+        );
+        if policy.claims.values().any(|status| *status == ClaimStatus::Supported) {
+            self.withhold(
+                &reason,
+                "a log in which throttle or manifold pressure is read all through the run",
+            );
+        } else {
+            self.reserve(&reason);
+        }
     }
 
     /// A logger that repeats its last row writes a rich mixture at full load as easily as it hides a danger.

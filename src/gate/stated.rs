@@ -1,7 +1,8 @@
 //! What the rig file states that a reader of the gate's answer should know.
 
-use super::{Case, Evidence, plain};
+use super::{Case, Evidence, Policy, day, plain};
 use crate::clip::clip;
+use crate::document::Verdict;
 use crate::rig::Rig;
 
 /// Statements of a rig file without effect that are said, and characters of each.
@@ -9,6 +10,18 @@ const NO_EFFECT_SHOWN: usize = 2;
 const ENTRY_SHOWN: usize = 100;
 
 impl Case {
+    /// A sensor that was fitted after the run is not the one that measured it.
+    pub(super) fn fitted_later(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
+        let days = evidence.day.and_then(day).zip(evidence.fitted.and_then(day));
+        let Some((day, fitted)) = days.filter(|(day, fitted)| fitted > day) else { return };
+        let reason = format!("the rig file has the sensor fitted on {fitted}, after the run of {day}");
+        if policy.allowed.contains(&Verdict::Undetermined) {
+            self.reserve(&reason);
+        } else {
+            self.withhold(&reason, "the day on which the sensor was fitted, or the rig file of the sensor that measured this run");
+        }
+    }
+
     /// What the rig file says that a reader of the gate should know: a mistyped name judges nothing, and a limit that was
     /// loosened excuses what the usual one does not.
     pub(super) fn stated(&mut self, evidence: &Evidence<'_>) {

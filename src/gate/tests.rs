@@ -1,5 +1,5 @@
 use super::*;
-use crate::document::{Deduction, FlagCounts, Posterior, Trust, Verdict};
+use crate::document::{About, Deduction, Finding, FlagCounts, Posterior, Trust, Verdict};
 use std::collections::BTreeMap;
 
 fn channel(score: Option<f64>) -> Channel {
@@ -455,4 +455,80 @@ fn what_the_rig_file_states_in_vain_and_a_loosened_limit_are_said() {
     let loose = said(&Evidence { lean_limit: 1.2, ..sound });
     assert!(loose.len() == 1 && loose[0].contains("lambda 1.20"), "{loose:?}");
     assert_eq!(said(&Evidence { lean_limit: 0.85, ..sound }), [""; 0]);
+}
+
+fn finding(detector: &str, channel: &str, start_s: f64, end_s: f64) -> Finding {
+    Finding {
+        id: "D1".into(),
+        detector: detector.into(),
+        stage: "scored".into(),
+        channel: channel.into(),
+        start_s,
+        end_s,
+        samples: 10,
+        flag: 3,
+        about: About::Fault,
+        message: String::new(),
+        evidence: BTreeMap::new(),
+    }
+}
+
+#[test]
+fn a_reading_that_shows_lean_gas_too_late_keeps_the_gate_shut() {
+    let (channels, claims) = (vec![channel(Some(0.97))], claims(ClaimStatus::Supported));
+    let slow = |blind_s: f64| {
+        let mut slow = finding("slow_response", "Lambda", 1.0, 2.0);
+        slow.evidence.insert("blind_s".into(), Some(blind_s));
+        let findings = [slow];
+        decide(&Evidence { findings: &findings, ..evidence(&channels, &claims) }, &Policy::next_step())
+    };
+    assert_eq!(slow(0.4).decision, Decision::Open);
+    let late = slow(3.1);
+    assert_eq!(late.decision, Decision::Withheld);
+    assert!(late.reasons[0].contains("may last 3.1 s before it shows"), "{:?}", late.reasons);
+}
+
+#[test]
+fn a_sensor_that_was_fitted_after_the_run_did_not_measure_it() {
+    let speed = Channel { role: Role::EngineSpeed, ..channel(Some(0.97)) };
+    let (channels, claims) = (vec![channel(Some(0.97)), speed], claims(ClaimStatus::Supported));
+    let of = |fitted: &'static str, policy: &Policy| {
+        let whole = evidence(&channels, &claims);
+        decide(&Evidence { day: Some("2026-05-17T10:00:00"), fitted: Some(fitted), ..whole }, policy)
+    };
+    assert_eq!(of("2026-05-17", &Policy::next_step()).decision, Decision::Open);
+    let later = of("2026-05-18", &Policy::next_step());
+    assert_eq!(later.decision, Decision::Withheld);
+    assert!(
+        later.reasons[0].contains("fitted on 2026-05-18, after the run of 2026-05-17"),
+        "{:?}",
+        later.reasons
+    );
+    assert_eq!(of("2026-05-18", &ready("archive")).decision, Decision::Open);
+}
+
+#[test]
+fn figures_without_reservation_need_a_load_that_is_read() {
+    let throttle = Channel { name: "Throttle".into(), role: Role::Throttle, ..channel(Some(0.97)) };
+    let (channels, claims) = (vec![channel(Some(0.97)), throttle], claims(ClaimStatus::Supported));
+    let findings = [finding("dropout", "Throttle", 60.0, 68.5)];
+    let whole = Evidence { findings: &findings, ..evidence(&channels, &claims) };
+    let next = decide(&whole, &Policy::next_step());
+    assert_eq!(next.decision, Decision::Open);
+    assert!(
+        next.reasons.iter().any(|one| one.contains("no channel that tells the load")),
+        "{:?}",
+        next.reasons
+    );
+    let publish = decide(&whole, &ready("publish"));
+    assert!(
+        publish.reasons.iter().any(|one| one.contains("no channel that tells the load")),
+        "{:?}",
+        publish.reasons
+    );
+    assert!(publish.evidence_needed.iter().any(|one| one.contains("all through the run")));
+}
+
+fn ready(name: &str) -> Policy {
+    Policy::load(std::path::Path::new(name)).expect("ready")
 }

@@ -104,6 +104,9 @@ pub(crate) fn refusal(path: &Path, error: &io::Error) -> String {
 
 /// What stands where the file was looked for: the folder's files of a like name.
 fn missing(path: &Path) -> String {
+    if let Ok(target) = std::fs::read_link(path) {
+        return format!("it is a link to `{}`, which is not there: name the file itself", target.display());
+    }
     let folder = match path.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent.to_path_buf(),
         _ => PathBuf::from("."),

@@ -246,10 +246,10 @@ mod tests {
     fn channels_that_time_out_one_after_the_other_belong_together() {
         let log = log(&[
             (&["Manifold Absolute Pressure (kPa)", "Throttle Position (%)"], 200..300),
-            (&["Engine Speed (rpm)"], 215..310),
+            (&["Coolant Temperature (°C)"], 215..310),
         ]);
         assert_eq!(missing(&log, Role::Throttle), [200..300]);
-        assert_eq!(missing(&log, Role::EngineSpeed), [215..310]);
+        assert_eq!(missing(&log, Role::CoolantTemperature), [215..310]);
     }
 
     #[test]

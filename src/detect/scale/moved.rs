@@ -102,3 +102,66 @@ fn stretch(rows: &[(usize, f64)], time_s: &[f64], cruises: impl Fn(usize) -> boo
     let swings = seconds > 0.0 && loops::swings(&rest, ratio, seconds);
     swings.then(|| Stretch { rows: first..last + 1, seconds, cruise: cruises(first), ratio })
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::detect::Finding;
+    use crate::detect::scale::Scale;
+    use crate::detect::testing::{Bench, Noise, because};
+    use crate::log::Role;
+    use crate::state::bit;
+
+    /// Ninety seconds at 20 Hz: idle for 20 s, and cruise of 4 s before each of three pulls and for 2 s after them.
+    fn drive(zero: impl Fn(f64) -> f64) -> Vec<Finding> {
+        bench(zero).findings(&Scale, Role::Lambda)
+    }
+
+    fn bench(zero: impl Fn(f64) -> f64) -> Bench {
+        let mut noise = Noise::new(9);
+        let pulls = [30.0, 50.0, 70.0];
+        let lambda = move |t: f64| {
+            let pull = pulls.iter().any(|start| (*start..start + 8.0).contains(&t));
+            (if pull { 0.8 } else { 1.0 + 0.01 * (t * 5.0).sin() }) + 0.003 * noise.next() + zero(t)
+        };
+        let mut bench = Bench::new(20.0, 1_800).channel(Role::Lambda, lambda).state(bit::IDLE, 0.0, 20.0);
+        for start in pulls {
+            bench =
+                bench.state(bit::CRUISE, start - 4.0, start).state(bit::CRUISE, start + 8.0, start + 10.0);
+        }
+        bench
+    }
+
+    fn span(found: &[Finding]) -> Vec<(f64, f64)> {
+        found.iter().map(|one| (one.rows.start as f64 / 20.0, one.rows.end as f64 / 20.0)).collect()
+    }
+
+    #[test]
+    fn a_zero_that_moves_is_in_doubt_from_the_last_good_running_to_the_next() {
+        assert!(drive(|_| 0.0).is_empty());
+        let late = drive(|t| if t > 55.0 { -0.15 } else { 0.0 });
+        assert_eq!(late.len(), 1, "{:?}", span(&late));
+        assert!((49.5..50.1).contains(&span(&late)[0].0) && span(&late)[0].1 == 90.0, "{:?}", span(&late));
+        let for_a_while = drive(|t| if (35.0..62.0).contains(&t) { -0.15 } else { 0.0 });
+        let [(from_s, to_s)] = span(&for_a_while)[..] else { panic!("{:?}", span(&for_a_while)) };
+        assert!((29.5..30.1).contains(&from_s) && (65.9..66.5).contains(&to_s), "{from_s} to {to_s}");
+    }
+
+    #[test]
+    fn one_that_creeps_is_found_once_it_is_off_by_the_limit() {
+        let found = drive(|t| -0.002 * t.max(20.0) + 0.04);
+        assert_eq!(found.len(), 1);
+        assert!(span(&found)[0].1 == 90.0 && span(&found)[0].0 > 25.0, "{:?}", span(&found));
+    }
+
+    #[test]
+    fn idle_beside_cruise_says_nothing() {
+        // A leak ahead of the sensor, mostly at low flow: idle stands at 1.08 from the first moment to the last.
+        let leak = bench(|t| if t < 20.0 { 0.08 } else { 0.0 });
+        assert!(because(leak.run(&Scale, Role::Lambda)).contains("shrinks with the flow"));
+    }
+
+    #[test]
+    fn less_than_a_swing_of_the_loop_says_nothing() {
+        assert!(drive(|t| if (40.0..42.0).contains(&t) { -0.15 } else { 0.0 }).is_empty());
+    }
+}
