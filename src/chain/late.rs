@@ -43,7 +43,7 @@ fn bound_s(reading: &Reading<'_>, (from_s, to_s): (f64, f64)) -> Option<f64> {
     let come = (COME * burnt).max(reading.stop_phi * (1.0 + AT_STOP));
     let start = (first..=last).find(|k| fresh.phi[*k] <= begun)?;
     let end = (start..=last).find(|k| fresh.phi[*k] <= come).unwrap_or(last);
-    let gas_s = reading.witness.cycle_s(fresh.row[start]) + MIXING_S;
+    let gas_s = reading.witness.cycle_s(fresh.row[start] as usize) + MIXING_S;
     let rises_s = fresh.time_s[end] - fresh.time_s[start] - reading.period_s - gas_s;
     // To the middle of what it must come through, with the film at its most all the while.
     let constants = ((burnt - FILM * burnt) / (fresh.phi[end].max(come) - FILM * burnt)).ln();
