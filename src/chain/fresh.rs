@@ -1,7 +1,7 @@
 //! Fresh samples of the mixture reading: one per renewal by the link, not one per row of the logger.
 
 use crate::log::Log;
-use crate::signal::robust::{centre_and_spread, median};
+use crate::signal::robust::{centre_and_spread_in_place, median};
 use crate::signal::uncertainty::quantisation;
 
 /// Renewed readings in phi = 1/lambda, ascending by time.
@@ -102,7 +102,8 @@ impl Fresh {
         }
         let middle = median(&self.phi)?;
         let floor = quantisation(resolution.unwrap_or(0.0) * middle * middle);
-        Some(centre_and_spread(&differences, floor)?.1)
+        differences.retain(|difference| !difference.is_nan());
+        Some(centre_and_spread_in_place(&mut differences, floor)?.1)
     }
 }
 

@@ -167,15 +167,19 @@ fn merge(scene: &Scene<'_>, runs: Vec<Episode>, alone: impl Fn(&Episode) -> bool
     let tau = scene.chain.rich_to_lean.tau_s.max(scene.chain.lean_to_rich.tau_s);
     let mut merged: Vec<Episode> = Vec::new();
     let mut apart = false;
+    // Whether the last merged one is at the limiter: it may grow over the whole log, and is not walked through at each step.
+    let mut limited = false;
     for run in runs {
+        let rows = run.rows(scene);
+        let at_limiter = limits(scene, rows.start.saturating_sub(3)..rows.end);
         let was_apart = std::mem::replace(&mut apart, run.frames.len() <= 3 && alone(&run));
         if !was_apart
             && !apart
             && let Some(last) = merged.last_mut()
         {
             let gap = run.start_s(scene) - last.end_s(scene);
-            let cut = (last.regime == Regime::OverRun && run.regime == Regime::OverRun)
-                || (at_limiter(scene, last) && at_limiter(scene, &run));
+            let cut =
+                (last.regime == Regime::OverRun && run.regime == Regime::OverRun) || limited && at_limiter;
             let swing = |episode: &Episode| episode.regime == Regime::LeanSwing;
             let reach = if swing(last) && swing(&run) {
                 k::OLD_GAS_S.value
@@ -189,25 +193,28 @@ fn merge(scene: &Scene<'_>, runs: Vec<Episode>, alone: impl Fn(&Episode) -> bool
                 && gap < reach
                 && together(scene, last, &run)
             {
+                limited |= at_limiter || limits(scene, last.rows(scene).end..rows.start);
                 last.frames.end = run.frames.end;
                 continue;
             }
         }
+        limited = at_limiter;
         merged.push(run);
     }
     merged
 }
 
-fn at_limiter(scene: &Scene<'_>, episode: &Episode) -> bool {
-    let rows = episode.rows(scene);
-    let reach = rows.start.saturating_sub(3)..rows.end;
-    reach.into_iter().any(|row| scene.view.state.has(row, bit::LIMITER))
+/// Whether the engine is at its limiter in some of the rows.
+fn limits(scene: &Scene<'_>, mut rows: Range<usize>) -> bool {
+    rows.any(|row| scene.view.state.has(row, bit::LIMITER))
 }
 
 /// No gap of the clock between two runs.
 fn together(scene: &Scene<'_>, first: &Episode, second: &Episode) -> bool {
     let between = first.rows(scene).end..second.rows(scene).start + 1;
-    !scene.view.log.clock.segments.iter().any(|s| s.start > 0 && between.contains(&s.start))
+    let segments = &scene.view.log.clock.segments;
+    let next = segments.partition_point(|segment| segment.start < between.start.max(1));
+    segments.get(next).is_none_or(|segment| segment.start >= between.end)
 }
 
 /// An excursion within the noise is a reading at the limit: gas that small would not move the mean of the

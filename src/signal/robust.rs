@@ -190,12 +190,16 @@ pub fn mad(values: &[f64], centre: f64) -> Option<f64> {
 ///
 /// * `floor`: at least 0; the channel's resolution, because the MAD of a quantised quiet channel is 0
 pub fn centre_and_spread(values: &[f64], floor: f64) -> Option<(f64, f64)> {
-    let mut values = numbers(values);
-    let centre = median_in_place(&mut values)?;
-    for value in &mut values {
+    centre_and_spread_in_place(&mut numbers(values), floor)
+}
+
+/// The same of values without NaN; the deviations take their place.
+pub fn centre_and_spread_in_place(values: &mut [f64], floor: f64) -> Option<(f64, f64)> {
+    let centre = median_in_place(values)?;
+    for value in &mut *values {
         *value = (*value - centre).abs();
     }
-    Some((centre, (median_in_place(&mut values)? * MAD_TO_SIGMA).max(floor)))
+    Some((centre, (median_in_place(values)? * MAD_TO_SIGMA).max(floor)))
 }
 
 /// Robust standard deviation of sample noise from second differences, blind to levels and slopes.

@@ -150,6 +150,16 @@ fn a_million_rows_of_time_and_mixture_stay_within_their_means() {
     every_command_within(&log, most_mb(&narrow));
 }
 
+/// Rows on either side of the limit by chance are one event as long as the log, which was walked through once for each of them.
+#[test]
+fn an_event_as_long_as_the_log_stays_within_its_means() {
+    let flips = rows("Time (s),Lambda", 1_000_000, |row| {
+        let lambda = if odd(row, 1, 2) == 0 { ".85" } else { "1.4" };
+        format!("{}.{:02},{lambda}", row / 100, row % 100)
+    });
+    within_means("flips.csv", &flips);
+}
+
 /// One column of digits without a time, two bytes a row: the numbers of every row stood there three times beside the clock, and
 /// took 190 of 144 MiB.
 #[test]
