@@ -2,6 +2,7 @@
 
 use super::{Context, because, digits, refused, weaker};
 use crate::document::{Claim, ClaimStatus};
+use crate::flag::Flag;
 use crate::log::{Channel, Role};
 use crate::signal::robust::median;
 use crate::signal::uncertainty::{combine, quantisation, rectangular};
@@ -201,11 +202,19 @@ fn extreme(context: &Context<'_>, kind: &Kind, index: usize, ambient: Option<&Am
         End::Lowest => (Some(value - half - peak.between), Some(value + half)),
     };
     if let Some(stop) = stop {
-        status = weaker(status, ClaimStatus::Limited);
         reservations.push(format!(
             "readings stand at the end stop {} of the channel, so the value is a bound",
             shown(channel, stop, half)
         ));
+    }
+    if peak.doubt_s > 0.0 {
+        reservations.push(format!(
+            "right beside it {:.1} s of readings are missing or in doubt, so the value is a bound",
+            peak.doubt_s
+        ));
+    }
+    if stop.is_some() || peak.doubt_s > 0.0 {
+        status = weaker(status, ClaimStatus::Limited);
         bounds = match kind.end {
             End::Highest => (bounds.0, None),
             End::Lowest => (None, bounds.1),
@@ -259,8 +268,14 @@ struct Peak {
     value_or_flagged: f64,
     /// What the channel may have done between two samples, inside unit.
     between: f64,
+    /// How long no usable reading follows it or comes before it, s; 0 where each neighbour is one.
+    doubt_s: f64,
     count: usize,
 }
+
+/// What is no usable reading for less says nothing of what a quantity did meanwhile, s: a second is what an engine takes from
+/// one gear to the next (assumed).
+const DOUBT_S: f64 = 1.0;
 
 fn peak(context: &Context<'_>, index: usize, end: End, counts: impl Fn(usize) -> bool) -> Option<Peak> {
     let channel = context.view.log.channels.get(index)?;
@@ -276,7 +291,7 @@ fn peak(context: &Context<'_>, index: usize, end: End, counts: impl Fn(usize) ->
                 (best, row_of_best) = (signed, row);
             }
         }
-        if flag != crate::flag::Flag::Bad && signed > best_any {
+        if flag != Flag::Bad && signed > best_any {
             best_any = signed;
         }
     }
@@ -290,7 +305,21 @@ fn peak(context: &Context<'_>, index: usize, end: End, counts: impl Fn(usize) ->
         .filter_map(neighbour)
         .map(|other| (here - other).abs())
         .fold(0.0, f64::max);
-    Some(Peak { value: here, value_or_flagged: sign * best_any, between: 0.5 * steepest, count })
+    // From the peak to the next usable reading, in rows where the channel was due.
+    let time_s = &context.view.log.clock.time_s;
+    let unusable = |row: &usize| channel.not_sampled(*row) || !flags.get(*row).is_some_and(Flag::usable);
+    let reach_s = |last: Option<usize>| last.map_or(0.0, |row| (time_s[row] - time_s[row_of_best]).abs());
+    let due = |row: &usize| !channel.not_sampled(*row);
+    let before = (0..row_of_best).rev().take_while(unusable).filter(due).last();
+    let behind = (row_of_best + 1..channel.rows()).take_while(unusable).filter(due).last();
+    let doubt_s = reach_s(before).max(reach_s(behind));
+    Some(Peak {
+        value: here,
+        value_or_flagged: sign * best_any,
+        between: 0.5 * steepest,
+        doubt_s: if doubt_s >= DOUBT_S { doubt_s } else { 0.0 },
+        count,
+    })
 }
 
 /// Half width of the 95 % interval from the instruments alone, inside unit.

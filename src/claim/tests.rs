@@ -235,3 +235,24 @@ fn extremes_speak_the_unit_of_the_log() {
     assert!(map.high.expect("high") > 250.0, "{map:?}");
     assert!(claims.iter().all(|claim| claim.low.is_none_or(|low| low <= claim.value.unwrap_or(low))));
 }
+
+#[test]
+fn a_peak_beside_readings_in_doubt_is_a_bound() {
+    // A counter of 13 bits: at 8192 it begins again at 0, for two seconds.
+    let rpm = |row: usize| {
+        if (1_000..1_100).contains(&row) { 300.0 } else { 3_000.0 + 5.19 * row.min(1_000) as f64 }
+    };
+    let claims_with = |rows: std::ops::Range<usize>| {
+        let mut case = case(vec![other("RPM", Role::EngineSpeed, "rpm", rpm)]);
+        case.detection.flags[0].fill(rows, Flag::Suspect);
+        claims(&case, 0.97)
+    };
+    let found = claims_with(1_000..1_100);
+    let highest = find(&found, "engine_speed_max");
+    assert_eq!((highest.status, highest.high), (ClaimStatus::Limited, None), "{}", highest.text);
+    assert!(highest.because.contains("in doubt"), "{}", highest.because);
+    let found = claims_with(1_101..1_200);
+    assert!(find(&found, "engine_speed_max").because.contains("in doubt"), "behind it as well");
+    let found = claims_with(200..240);
+    assert_eq!(find(&found, "engine_speed_max").status, ClaimStatus::Supported, "elsewhere");
+}

@@ -116,7 +116,7 @@ fn an_audit_takes_the_sensors_own_history_and_says_so() {
     let (_, said) = outcome(&["audit", log, "--rig", &rig, "--sensor", "B-1", "--ledger", &place], 0);
     assert!(said.contains("has nothing of sensor B-1"), "{said}");
     let (_, error) = outcome(&["audit", log, "--rig", &rig, "--ledger", &place], 2);
-    assert!(error.contains("needs the serial"), "{error}");
+    assert!(error.contains("sensor's serial, and none is known"), "{error}");
 }
 
 #[test]
@@ -186,7 +186,15 @@ fn bad_ledger_calls_say_what_to_do() {
     let place = text(&folder.path().join("ledger"));
     let (_, log) = season().remove(0);
     let (_, error) = outcome(&["ledger", "add", &log, "--ledger", &place], 2);
-    assert!(error.contains("has no serial") && error.contains("--sensor"), "{error}");
+    assert!(error.contains("none is known") && error.contains("--sensor"), "{error}");
+    let rig = text(&folder.path().join("rig.toml"));
+    std::fs::write(&rig, "[sensor]\nserial = \"A-1\"\nchecked = 2026-05-16\n").expect("written");
+    for command in [&["ledger", "add"][..], &["audit"], &["gate"]] {
+        let call = [command, &[&log, "--rig", &rig, "--sensor", "B-2", "--ledger", &place]].concat();
+        let (_, error) = outcome(&call, 2);
+        assert!(error.contains("two sensors") && error.contains("A-1"), "{error}");
+    }
+    outcome(&["ledger", "add", &log, "--rig", &rig, "--sensor", " A-1 ", "--ledger", &place], 0);
     let (_, error) = outcome(&["ledger", "trend", "B-1", "--ledger", &place], 2);
     assert!(error.contains("has no sensor `B-1`"), "{error}");
     let (_, error) = outcome(&["ledger", "fit", "A-0107", "--date", "May", "--ledger", &place], 2);

@@ -52,7 +52,9 @@ pub(super) fn find(channel: &Channel, view: &View<'_>, most: f64) -> Vec<Moved> 
         let (Some(first), Some(last)) = (alike.first(), alike.last()) else { continue };
         if stands(first) {
             // What does not stand ends with the first stretch that does again.
-            found.iter_mut().for_each(|moved| moved.rows.end = moved.rows.end.min(first.rows.start));
+            for moved in &mut found {
+                moved.rows.end = moved.rows.end.min(first.rows.start);
+            }
             stood_until = last.rows.end;
             continue;
         }
