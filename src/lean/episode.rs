@@ -122,10 +122,22 @@ fn runs(scene: &Scene<'_>, regimes: &[Regime]) -> Vec<Episode> {
             && open.as_ref().is_some_and(|episode| {
                 episode.regime.rich() && frame.time_s - episode.start_s(scene) <= closing_s
             });
-        if closing && matches!(regime, Regime::PartLoad | Regime::LeanSwing | Regime::OverRun) {
+        // A reading that is taken before the throttle closes shows what burnt under load, whatever the delay is.
+        let under_load = || open.as_ref().is_some_and(|episode| read_before_over_run(scene, episode));
+        let belongs = match regime {
+            Regime::PartLoad | Regime::LeanSwing => true,
+            Regime::OverRun => !under_load(),
+            _ => false,
+        };
+        if closing && belongs {
             // Judged by the limit of part load, which it opens anew if it is above that one too: by that of full load the
             // closed loop after an over-run would go on with it.
             open = None;
+        } else if closing
+            && *regime == Regime::OverRun
+            && let Some(episode) = &mut open
+        {
+            episode.regime = Regime::OverRun;
         } else if ends && let Some(episode) = open.take() {
             found.push(Episode { frames: episode.frames.start..last_above + 1, ..episode });
         }
@@ -202,6 +214,12 @@ fn merge(scene: &Scene<'_>, runs: Vec<Episode>, alone: impl Fn(&Episode) -> bool
         merged.push(run);
     }
     merged
+}
+
+/// Whether the first reading of an event was taken before the over-run began that follows it.
+fn read_before_over_run(scene: &Scene<'_>, episode: &Episode) -> bool {
+    let first = scene.frames.get(episode.frames.start);
+    first.is_some_and(|frame| !scene.view.state.has(frame.row as usize, bit::OVER_RUN))
 }
 
 /// Whether the engine is at its limiter in some of the rows.
