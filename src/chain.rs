@@ -79,6 +79,11 @@ pub struct Chain {
 }
 
 impl Chain {
+    /// The least time constant towards leaner gas by cuts that the reading shows late, s; null where it shows none so.
+    pub fn late_s(&self) -> Option<f64> {
+        self.fits.rich_to_lean.late_s(&self.rich_to_lean)
+    }
+
     /// Delay between an event in a cylinder and the reading, s, at an engine speed and a load.
     ///
     /// Cycle part plus gas part: `0.75 * 120/N + rho V / m_dot`, with the gas part scaled from 7 ms at full load

@@ -1,13 +1,26 @@
 //! When the injectors are shut.
 
 use crate::log::{Log, Role};
+use crate::signal::search;
+use crate::state::{States, bit};
 
 /// Injectors are shut up to this duty, ratio (assumed), and this pulse, s: their dead time is 0.3 to 1 ms (from memory).
 const DUTY: f64 = 0.005;
 const PULSE_S: f64 = 0.2e-3;
 
+/// Over-runs of some length in which the injectors are shut: first and last moment, s, ascending. Injectors that read shut at
+/// any other time may be a second set, a duty in whole per cent or an engine that stands.
+pub(crate) fn over_runs_s(log: &Log, state: &States, least_s: f64) -> Vec<(f64, f64)> {
+    let mut found = spans_s(log, least_s);
+    found.retain(|(from_s, to_s)| {
+        let middle = search::below(&log.clock.time_s, 0.5 * (from_s + to_s));
+        state.has(middle, bit::OVER_RUN)
+    });
+    found
+}
+
 /// Stretches of some length in which the injectors are shut as they are logged: first and last moment, s, ascending.
-pub(crate) fn spans_s(log: &Log, least_s: f64) -> Vec<(f64, f64)> {
+fn spans_s(log: &Log, least_s: f64) -> Vec<(f64, f64)> {
     let of = |role, below| Some((log.role(role)?, below));
     let Some((delivery, below)) =
         of(Role::InjectorDuty, DUTY).or_else(|| of(Role::InjectorPulseWidth, PULSE_S))

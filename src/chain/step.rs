@@ -75,10 +75,6 @@ const END_PHI: f64 = 0.101;
 /// A fit that exceeds the bound from the falls by this factor is not of the sensor (noise of the falls; tune seeds 0 to
 /// 599: at 1.15 more wrong fits pass).
 const CONTRADICTION: f64 = 1.05;
-/// Doubt of a bound from cuts that the reading shows late (assumed), and the steps that it counts for: fuel that is off cannot have
-/// been slow.
-const LATE_LN: f64 = 0.3;
-const LATE_EVENTS: usize = 3;
 
 /// phi at or above which the engine burns (lambda 1.33) and at or below which it does not (lambda 2.2); assumed.
 pub(super) const BURNS_PHI: f64 = 0.75;
@@ -91,9 +87,6 @@ pub(super) const AT_STOP: f64 = 0.003;
 impl Fit {
     /// The posterior over a belief, for the rest of the audit.
     pub fn response(&self, prior: &Response) -> Response {
-        if let Some(late) = self.late(prior) {
-            return late;
-        }
         let silent = self.curve.steps == 0 && self.at_most_s.is_none();
         if silent || self.period_s > SLOWEST_PERIODS * prior.tau_s {
             return prior.clone();
@@ -123,12 +116,13 @@ impl Fit {
         Response { tau_s: fit.tau_s, sigma_ln, events: self.curve.steps, basis }
     }
 
-    /// A reading so slow that its entries into cuts are no steps.
-    fn late(&self, prior: &Response) -> Option<Response> {
+    /// The least time constant of a reading so slow that its entries into cuts are no steps, s: it may follow from what the
+    /// injectors only seem to do, so that nothing but a doubt rests on it.
+    ///
+    /// * `believed`: what else is known of this direction
+    pub fn late_s(&self, believed: &Response) -> Option<f64> {
         let falls = self.at_most_s.unwrap_or(f64::INFINITY);
-        let tau_s = self.at_least_s.filter(|tau_s| *tau_s > prior.quantile(0.975) && *tau_s < falls)?;
-        let basis = "at least, by fuel cuts of this log that the reading shows late".to_owned();
-        Some(Response { tau_s, sigma_ln: LATE_LN, events: LATE_EVENTS, basis })
+        self.at_least_s.filter(|tau_s| *tau_s > believed.quantile(0.975) && *tau_s < falls)
     }
 
     /// A time constant near the end of the axis is the axis, not the sensor.
@@ -171,7 +165,7 @@ pub(super) fn fit(log: &Log, state: &States, fresh: &Fresh, ends: &Ends, noise_p
         rich_to_lean: Fit {
             tail_ln,
             ends_early,
-            at_least_s: late::at_least_s(&reading, &shut::spans_s(log, late::LEAST_CUT_S)),
+            at_least_s: late::at_least_s(&reading, &shut::over_runs_s(log, state, late::LEAST_CUT_S)),
             ..reading.fit(entries)
         },
         lean_to_rich: reading.fit(recovery::gather(&reading).after(commanded.to_rich)),

@@ -145,9 +145,8 @@ fn decide(document: &Audit, policy: &Policy, history: &[Session], date: Option<&
     let day = date.or(evidence.day);
     // A sensor that came in after this run was not the one that measured it.
     let fittings = history.iter().filter(|entry| entry.kind == Kind::Fit).map(|entry| entry.at.as_str());
-    let fitted = fittings
-        .chain(evidence.fitted)
-        .filter(|at| day.is_none_or(|day| at.get(..10) <= day.get(..10)))
-        .max();
+    let before = fittings.filter(|at| day.is_none_or(|day| at.get(..10) <= day.get(..10)));
+    // What the rig file states is about the sensor that measured this run, whenever it says that was.
+    let fitted = before.chain(evidence.fitted).max();
     gate::decide(&Evidence { day, fitted, checks: &checks, ..evidence }, policy)
 }

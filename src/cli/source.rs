@@ -34,7 +34,7 @@ fn rate(text: &str) -> Result<f64, String> {
 /// Two serials: which sensor was checked, and which one's history it is, nobody knows.
 pub(super) fn serial(given: Option<&str>, rig: &Rig) -> Result<Option<String>, Failure> {
     let given = given.map(str::trim);
-    match (given, rig.sensor.serial.as_deref().map(str::trim)) {
+    match (given, rig.sensor.serial.as_deref().map(str::trim).filter(|stated| !stated.is_empty())) {
         (Some(given), Some(stated)) if given != stated => Err(Failure::Input(format!(
             "`--sensor {given}` and the rig file's `serial = \"{stated}\"` are two sensors\n  help: put the serial, the day it \
              was fitted and its last check right in the rig file, and leave the option out"

@@ -59,6 +59,8 @@ static BLIND: Field = Field { name: "blind_s", unit: "s" };
 static EVENTS: Field = Field { name: "events", unit: "1" };
 static ERROR: Field = Field { name: "lag_error", unit: "1" };
 
+/// Doubt of a bound from cuts that the reading shows late (assumed).
+const LATE_LN: f64 = 0.3;
 /// Time constants for which gas of lambda 1 may last before a reading of 0.8 passes 0.95: ln((1/0.8 - 1)/(1/0.95 - 1)).
 const HIDES: f64 = 1.56;
 /// Transients closer than this are one finding, s.
@@ -111,6 +113,8 @@ impl Detector for SlowResponse {
         // Who cannot see a healthy response may see one that is many times slower.
         let slowest_s =
             Some(&chain.rich_to_lean).filter(|one| measured(one)).map_or(0.0, |one| one.quantile(0.025));
+        let late = chain.late_s().map(|tau_s| Response { tau_s, sigma_ln: LATE_LN, ..Response::prior() });
+        let slowest_s = late.as_ref().map_or(slowest_s, |late| late.tau_s.max(slowest_s));
         if !response::recorded_fast_enough(bound_s.max(slowest_s), rate_hz) {
             return Outcome::not_run(format!(
                 "not measurable: {rate_hz:.1} fresh values a second are too few to see a time constant of {:.0} ms (40 \
@@ -118,15 +122,19 @@ impl Detector for SlowResponse {
                 bound_s * 1e3
             ));
         }
-        if chain.rich_to_lean.events == 0 && chain.lean_to_rich.events == 0 {
+        if chain.rich_to_lean.events == 0 && chain.lean_to_rich.events == 0 && late.is_none() {
             return Outcome::not_run("not measurable: the log holds no clean step of the mixture");
         }
         let fresh = Fresh::of(view.log, chain.channel, chain.frame_period_s);
         let mut findings = Vec::new();
         for (response, leaner) in [(&chain.rich_to_lean, true), (&chain.lean_to_rich, false)] {
             let bound_s = if leaner { bound_s } else { bound_s.max(healthy_s * limits.get(&FILM)) };
-            if measured(response) && response.quantile(0.025) > bound_s {
-                let slow = Slow { response, leaner, healthy_s, bound_s, tolerance: limits.get(&TOLERANCE) };
+            let tolerance = limits.get(&TOLERANCE);
+            let late = late.as_ref().filter(|late| leaner && late.tau_s > bound_s);
+            let slow =
+                late.or_else(|| Some(response).filter(|one| measured(one) && one.quantile(0.025) > bound_s));
+            if let Some(response) = slow {
+                let slow = Slow { response, late: late.is_some(), leaner, healthy_s, bound_s, tolerance };
                 slow.findings(channel, &fresh, &mut findings);
             }
         }
@@ -137,6 +145,8 @@ impl Detector for SlowResponse {
 
 struct Slow<'a> {
     response: &'a Response,
+    /// Whether it is known as a bound alone, by cuts that the reading shows late.
+    late: bool,
     leaner: bool,
     healthy_s: f64,
     bound_s: f64,
@@ -162,6 +172,28 @@ impl Slow<'_> {
         let direction = if self.leaner { "getting leaner" } else { "getting richer" };
         for span in spans {
             let worst = error[span.clone()].iter().copied().fold(0.0, f64::max);
+            let message = if self.late {
+                format!(
+                    "{} shows fuel cuts late: towards leaner gas its time constant is {:.1} s or more, healthy is up to {:.0} ms and \
+                     the limit {:.0} ms: here it lagged by up to {worst:.3} in 1/lambda",
+                    channel.name,
+                    estimate.value,
+                    self.healthy_s * 1e3,
+                    self.bound_s * 1e3
+                )
+            } else {
+                format!(
+                    "{} follows gas {direction} with {:.0} ms ({:.0} to {:.0}, {} steps), healthy is up to {:.0} ms and the \
+                     limit {:.0} ms: here it lagged by up to {worst:.3} in 1/lambda",
+                    channel.name,
+                    estimate.value * 1e3,
+                    estimate.low * 1e3,
+                    estimate.high * 1e3,
+                    self.response.events,
+                    self.healthy_s * 1e3,
+                    self.bound_s * 1e3
+                )
+            };
             let mut evidence = vec![
                 (&TAU, estimate.value),
                 (&LOW, estimate.low),
@@ -174,17 +206,7 @@ impl Slow<'_> {
             findings.push(Finding::new(
                 fresh.row[span.start] as usize..fresh.row[span.end - 1] as usize + 1,
                 Flag::Suspect,
-                format!(
-                    "{} follows gas {direction} with {:.0} ms ({:.0} to {:.0}, {} steps), healthy is up to {:.0} ms and the \
-                     limit {:.0} ms: here it lagged by up to {worst:.3} in 1/lambda",
-                    channel.name,
-                    estimate.value * 1e3,
-                    estimate.low * 1e3,
-                    estimate.high * 1e3,
-                    self.response.events,
-                    self.healthy_s * 1e3,
-                    self.bound_s * 1e3
-                ),
+                message,
                 evidence,
             ));
         }

@@ -94,7 +94,12 @@ impl Case {
             first.0,
             covered_s(places.iter().copied().filter(|place| harms(&place)))
         );
-        if policy.claims.values().any(|status| *status == ClaimStatus::Supported) {
+        // What the engine's own work shows, its speed shows.
+        let speed = evidence.channels.iter().find(|channel| channel.role == Role::EngineSpeed);
+        let blind = speed
+            .is_some_and(|speed| both(&places, &lost(&speed.name)).iter().any(|place| harms(&place)))
+            && !policy.allowed.contains(&Verdict::Undetermined);
+        if blind || policy.claims.values().any(|status| *status == ClaimStatus::Supported) {
             self.withhold(
                 &reason,
                 "a log in which throttle or manifold pressure is read all through the run",

@@ -527,6 +527,12 @@ fn figures_without_reservation_need_a_load_that_is_read() {
         publish.reasons
     );
     assert!(publish.evidence_needed.iter().any(|one| one.contains("all through the run")));
+    // Without the engine's speed nothing shows its work either.
+    let speed = Channel { name: "RPM".into(), role: Role::EngineSpeed, ..channel(Some(0.97)) };
+    let channels = [channels, vec![speed]].concat();
+    let findings = [finding("dropout", "Throttle", 60.0, 68.5), finding("dropout", "RPM", 62.0, 63.0)];
+    let whole = Evidence { findings: &findings, ..evidence(&channels, &claims) };
+    assert_eq!(decide(&whole, &Policy::next_step()).decision, Decision::Withheld);
 }
 
 fn ready(name: &str) -> Policy {

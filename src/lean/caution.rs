@@ -51,7 +51,7 @@ pub(super) fn list(view: &View<'_>, events: &[LeanEvent]) -> Vec<String> {
                 .to_owned(),
         );
     }
-    if let Some(blind_s) = scene.as_ref().and_then(deconvolve::blind_below_s) {
+    if let Some(blind_s) = scene.as_ref().and_then(deconvolve::may_be_blind_below_s) {
         cautions.push(format!(
             "This log cannot show lean events shorter than {:.0} ms; real peaks were leaner than logged.",
             blind_s * 1e3

@@ -151,6 +151,13 @@ fn lambda_of(phi: f64, scene: &Scene<'_>) -> f64 {
     phi.max(leanest.recip()).recip()
 }
 
+/// Lean events shorter than this may not have been seen in this log, s: the doubt that a reading which shows cuts late leaves is
+/// told, and dismisses nothing.
+pub(super) fn may_be_blind_below_s(scene: &Scene<'_>) -> Option<f64> {
+    let late_s = scene.chain.late_s().map(|tau_s| k::BLIND_TAU.value * tau_s);
+    blind_below_s(scene).into_iter().chain(late_s).max_by(f64::total_cmp)
+}
+
 /// Lean events shorter than this could not have been seen in this log, s.
 pub(super) fn blind_below_s(scene: &Scene<'_>) -> Option<f64> {
     let blind =

@@ -331,7 +331,7 @@ fn record(case: &Case<'_, '_>, judgement: Judgement, told: &mut Told) {
             .map(|(feature, reading)| told.share(reading.document(feature)))
             .collect(),
         gas_peak_lambda: deconvolve::gas_peak(scene, episode),
-        blind_below_s: deconvolve::blind_below_s(scene),
+        blind_below_s: deconvolve::may_be_blind_below_s(scene),
         because: judgement.because,
         next_check,
     };

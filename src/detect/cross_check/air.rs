@@ -5,8 +5,6 @@ use crate::chain::shut;
 use crate::detect::{Finding, Limit, Limits, View};
 use crate::flag::Flag;
 use crate::log::Channel;
-use crate::signal::search;
-use crate::state::bit;
 
 pub(super) static CUT: Limit = Limit {
     name: "air_s",
@@ -26,12 +24,7 @@ const AIR: f64 = 1.2;
 /// Why nothing follows.
 pub(super) fn unseen(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
     let time_s = &view.log.clock.time_s;
-    let over_run = |(from_s, to_s): &(f64, f64)| {
-        let middle = search::below(time_s, 0.5 * (from_s + to_s));
-        view.state.has(middle, bit::OVER_RUN)
-    };
-    let mut cuts = shut::spans_s(view.log, limits.get(&CUT));
-    cuts.retain(over_run);
+    let cuts = shut::over_runs_s(view.log, view.state, limits.get(&CUT));
     let read: Vec<(std::ops::Range<usize>, f64)> = cuts
         .iter()
         .filter_map(|(from_s, to_s)| {
@@ -73,10 +66,10 @@ pub(super) fn unseen(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) ->
 
 #[cfg(test)]
 mod tests {
-    use super::*;
     use crate::detect::cross_check::CrossCheck;
     use crate::detect::testing::{Bench, because};
     use crate::log::Role;
+    use crate::state::bit;
 
     /// Eighty seconds at 20 Hz: four over-runs of 3 s with the injectors shut; the reading is 0.8, and air in the cuts that it
     /// shows.

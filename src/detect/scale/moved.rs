@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use super::loops;
 use crate::detect::View;
-use crate::log::Channel;
+use crate::log::{Channel, Role};
 use crate::signal::{robust, search};
 use crate::state::bit;
 
@@ -14,6 +14,8 @@ use crate::state::bit;
 const SETTLES_S: f64 = 1.0;
 /// One swing of a slow loop, s (assumed): less says where in it a stretch begins.
 const SWING_S: f64 = 2.5;
+/// The same cell of the map: engine speeds apart by less, as a share (half a cell of 500 1/min at cruise).
+const NEAR_RPM: f64 = 0.1;
 /// Closed-loop running that is interrupted for longer is another stretch, s.
 const APART_S: f64 = 0.5;
 
@@ -33,6 +35,37 @@ struct Stretch {
     cruise: bool,
     /// Commanded over read, its middle.
     ratio: f64,
+    /// Engine speed, 1/min; the same for all where the command is logged and tells what is due.
+    rpm: f64,
+}
+
+/// Engine speeds at which a loop stands at 1, and for how long.
+struct Standing {
+    /// Ascending, 1/min.
+    rpm: Vec<f64>,
+    /// Seconds up to each, and before the first.
+    sum_s: Vec<f64>,
+}
+
+impl Standing {
+    fn of<'a>(stretches: impl Iterator<Item = &'a Stretch>) -> Self {
+        let mut all: Vec<(f64, f64)> = stretches.map(|one| (one.rpm, one.seconds)).collect();
+        all.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut sum_s = vec![0.0];
+        let mut so_far_s = 0.0;
+        sum_s.extend(all.iter().map(|(_, seconds)| {
+            so_far_s += seconds;
+            so_far_s
+        }));
+        Self { rpm: all.into_iter().map(|(rpm, _)| rpm).collect(), sum_s }
+    }
+
+    /// Seconds at about an engine speed.
+    fn near_s(&self, rpm: f64) -> f64 {
+        let from = self.rpm.partition_point(|other| *other < rpm * (1.0 - NEAR_RPM));
+        let to = self.rpm.partition_point(|other| *other <= rpm * (1.0 + NEAR_RPM));
+        self.sum_s[to] - self.sum_s[from]
+    }
 }
 
 /// From after the last stretch at lambda 1 to the next one, wherever a stretch of the same flow stands beside it. Idle is
@@ -40,12 +73,17 @@ struct Stretch {
 ///
 /// * `most`: furthest from 1 that a zero stands which has not moved
 pub(super) fn find(channel: &Channel, view: &View<'_>, most: f64) -> Vec<Moved> {
-    let stretches = stretches(channel, view);
+    // Without the command a mixture that is rich by design may be any stretch: only a loop at the same speed of a warm engine is
+    // set beside another.
+    let commanded = view.log.index_of(Role::LambdaTarget).is_some();
+    let speed = view.log.role(Role::EngineSpeed).filter(|_| !commanded);
+    if !commanded && (view.log.index_of(Role::CoolantTemperature).is_none() || speed.is_none()) {
+        return Vec::new();
+    }
+    let stretches = stretches(channel, view, speed);
     let stands = |one: &Stretch| (one.ratio - 1.0).abs() <= most;
-    let known = [false, true].map(|cruise| {
-        let stand = stretches.iter().filter(|one| one.cruise == cruise && stands(one));
-        stand.map(|one| one.seconds).sum::<f64>() >= SWING_S
-    });
+    let standing = [false, true]
+        .map(|cruise| Standing::of(stretches.iter().filter(|one| one.cruise == cruise && stands(one))));
     let mut found: Vec<Moved> = Vec::new();
     let mut stood_until = 0;
     for alike in stretches.chunk_by(|one, next| stands(one) == stands(next)) {
@@ -58,7 +96,7 @@ pub(super) fn find(channel: &Channel, view: &View<'_>, most: f64) -> Vec<Moved> 
             stood_until = last.rows.end;
             continue;
         }
-        let beside = alike.iter().filter(|one| known[usize::from(one.cruise)]);
+        let beside = alike.iter().filter(|one| standing[usize::from(one.cruise)].near_s(one.rpm) >= SWING_S);
         let seconds = beside.clone().map(|one| one.seconds).sum();
         let furthest = beside.map(|one| one.ratio).max_by(|a, b| (a - 1.0).abs().total_cmp(&(b - 1.0).abs()));
         if let Some(ratio) = furthest.filter(|_| seconds >= SWING_S) {
@@ -68,13 +106,15 @@ pub(super) fn find(channel: &Channel, view: &View<'_>, most: f64) -> Vec<Moved> 
     found
 }
 
-fn stretches(channel: &Channel, view: &View<'_>) -> Vec<Stretch> {
+/// * `speed`: where a mixture that is rich by design may be another speed's
+fn stretches(channel: &Channel, view: &View<'_>, speed: Option<&Channel>) -> Vec<Stretch> {
     let time_s = &view.log.clock.time_s;
     let mut found = Vec::new();
     let mut rows: Vec<(usize, f64)> = Vec::new();
     let cruises = |row: usize| view.state.has(row, bit::CRUISE);
+    let rpm = |rows: Range<usize>| speed.and_then(|one| robust::median(&one.among(rows))).unwrap_or(1.0);
     let mut close =
-        |rows: &mut Vec<(usize, f64)>| found.extend(stretch(&std::mem::take(rows), time_s, cruises));
+        |rows: &mut Vec<(usize, f64)>| found.extend(stretch(&std::mem::take(rows), time_s, cruises, rpm));
     for (row, ratio) in loops::commanded_over_read(channel, view) {
         let goes_on = rows.last().is_none_or(|(last, _)| {
             cruises(*last) == cruises(row)
@@ -94,7 +134,12 @@ fn period_s(channel: &Channel) -> f64 {
 }
 
 /// * `rows`: rows with commanded over read
-fn stretch(rows: &[(usize, f64)], time_s: &[f64], cruises: impl Fn(usize) -> bool) -> Option<Stretch> {
+fn stretch(
+    rows: &[(usize, f64)],
+    time_s: &[f64],
+    cruises: impl Fn(usize) -> bool,
+    rpm: impl Fn(Range<usize>) -> f64,
+) -> Option<Stretch> {
     let ((first, _), (last, _)) = (*rows.first()?, *rows.last()?);
     let settles_s = if cruises(first) { 0.0 } else { SETTLES_S };
     let from = search::below(time_s, time_s[first] + settles_s);
@@ -102,7 +147,13 @@ fn stretch(rows: &[(usize, f64)], time_s: &[f64], cruises: impl Fn(usize) -> boo
     let seconds = time_s[last] - time_s[from.min(last)];
     let ratio = robust::median(&rest)?;
     let swings = seconds > 0.0 && loops::swings(&rest, ratio, seconds);
-    swings.then(|| Stretch { rows: first..last + 1, seconds, cruise: cruises(first), ratio })
+    swings.then(|| Stretch {
+        rows: first..last + 1,
+        seconds,
+        cruise: cruises(first),
+        ratio,
+        rpm: rpm(first..last + 1),
+    })
 }
 
 #[cfg(test)]
@@ -125,7 +176,11 @@ mod tests {
             let pull = pulls.iter().any(|start| (*start..start + 8.0).contains(&t));
             (if pull { 0.8 } else { 1.0 + 0.01 * (t * 5.0).sin() }) + 0.003 * noise.next() + zero(t)
         };
-        let mut bench = Bench::new(20.0, 1_800).channel(Role::Lambda, lambda).state(bit::IDLE, 0.0, 20.0);
+        let command = move |t: f64| if pulls.iter().any(|s| (*s..s + 8.0).contains(&t)) { 0.8 } else { 1.0 };
+        let mut bench = Bench::new(20.0, 1_800)
+            .channel(Role::Lambda, lambda)
+            .channel(Role::LambdaTarget, command)
+            .state(bit::IDLE, 0.0, 20.0);
         for start in pulls {
             bench =
                 bench.state(bit::CRUISE, start - 4.0, start).state(bit::CRUISE, start + 8.0, start + 10.0);
@@ -165,5 +220,28 @@ mod tests {
     #[test]
     fn less_than_a_swing_of_the_loop_says_nothing() {
         assert!(drive(|t| if (40.0..42.0).contains(&t) { -0.15 } else { 0.0 }).is_empty());
+    }
+
+    #[test]
+    fn without_a_command_only_a_warm_engine_at_the_same_speed_is_set_beside_another() {
+        // Cruise of 10 s at a time, the third 0.15 richer, at a speed of its own or not.
+        let found = |fast_rpm: f64, coolant: bool| {
+            let mut noise = Noise::new(9);
+            let rich = |t: f64| (40.0..50.0).contains(&t);
+            let lambda = move |t: f64| {
+                1.0 + 0.01 * (t * 5.0).sin() + 0.003 * noise.next() - if rich(t) { 0.15 } else { 0.0 }
+            };
+            let mut bench = Bench::new(20.0, 1_200)
+                .channel(Role::Lambda, lambda)
+                .channel(Role::EngineSpeed, move |t| if rich(t) { fast_rpm } else { 2_500.0 })
+                .channel(if coolant { Role::CoolantTemperature } else { Role::OilTemperature }, |_| 360.0);
+            for start_s in [0.0, 20.0, 40.0] {
+                bench = bench.state(bit::CRUISE, start_s, start_s + 10.0);
+            }
+            super::find(&bench.log.channels[0], &bench.view(), 0.05).len()
+        };
+        assert_eq!(found(2_500.0, true), 1);
+        assert_eq!(found(4_500.0, true), 0, "rich by design at a higher speed");
+        assert_eq!(found(2_500.0, false), 0, "it may have been cold");
     }
 }

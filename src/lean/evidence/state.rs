@@ -299,11 +299,16 @@ fn drags(scene: &Scene<'_>, time_s: f64) -> bool {
     let little = told.is_some_and(|(opened, doubt)| {
         opened < k::NO_LOAD_THROTTLE.value && !matches!(doubt, Some(Flag::Bad | Flag::Missing))
     });
+    // Without fuel an engine at full load slows down as well: its manifold stays full.
+    let drawn = || {
+        let pressure = scene.manifold().and_then(|manifold| manifold.at(time_s, 0.5));
+        pressure.is_some_and(|pa| pa < k::LOW_MANIFOLD_SHARE.value * scene.ambient_pa)
+    };
     let reach_s = k::DRAG_S.value.max(2.1 * speed.period_s());
     let falls = || speed.slope(time_s - reach_s, time_s + reach_s);
     let fast =
         || speed.at(time_s, 0.5).is_some_and(|rpm| rpm > scene.idle_rpm() + k::OVER_RUN_KEPT_RPM.value);
-    little && fast() && falls().is_some_and(|s| s.per_s + 2.0 * s.error < -k::SPEED_FALLS.value)
+    little && drawn() && fast() && falls().is_some_and(|s| s.per_s + 2.0 * s.error < -k::SPEED_FALLS.value)
 }
 
 /// Whether the throttle had just been opened when the first lean gas left, or fuel had come back, and it was open then.
