@@ -94,11 +94,15 @@ impl Case {
             first.0,
             covered_s(places.iter().copied().filter(|place| harms(&place)))
         );
-        // What the engine's own work shows, its speed shows.
+        // What the engine's own work shows, its speed shows; where the mixture is not read either, it is as if the log had ended.
+        let mixtures = evidence.channels.iter().filter(|channel| channel.role.is_mixture());
+        let unread =
+            mixtures.map(|channel| lost(&channel.name)).reduce(|a, b| both(&a, &b)).unwrap_or_default();
         let speed = evidence.channels.iter().find(|channel| channel.role == Role::EngineSpeed);
-        let blind = speed
-            .is_some_and(|speed| both(&places, &lost(&speed.name)).iter().any(|place| harms(&place)))
-            && !policy.allowed.contains(&Verdict::Undetermined);
+        let places_blind = speed.map(|speed| both(&places, &lost(&speed.name))).unwrap_or_default();
+        let covered = |places: &[(f64, f64)]| covered_s(places.iter().copied());
+        let read_s = covered(&places_blind) - covered(&both(&places_blind, &unread));
+        let blind = read_s >= LOAD_LOST_S && !policy.allowed.contains(&Verdict::Undetermined);
         if blind || policy.claims.values().any(|status| *status == ClaimStatus::Supported) {
             self.withhold(
                 &reason,
