@@ -89,8 +89,8 @@ pub(super) fn find(channel: &Channel, view: &View<'_>, most: f64) -> Vec<Moved> 
     for alike in stretches.chunk_by(|one, next| stands(one) == stands(next)) {
         let (Some(first), Some(last)) = (alike.first(), alike.last()) else { continue };
         if stands(first) {
-            // What does not stand ends with the first stretch that does again.
-            for moved in &mut found {
+            // What does not stand ends with the first stretch that does again; those before it have ended.
+            if let Some(moved) = found.last_mut() {
                 moved.rows.end = moved.rows.end.min(first.rows.start);
             }
             stood_until = last.rows.end;
@@ -111,15 +111,15 @@ fn stretches(channel: &Channel, view: &View<'_>, speed: Option<&Channel>) -> Vec
     let time_s = &view.log.clock.time_s;
     let mut found = Vec::new();
     let mut rows: Vec<(usize, f64)> = Vec::new();
+    let apart_s = APART_S.max(1.5 * channel.fresh_period_s().unwrap_or(0.0));
     let cruises = |row: usize| view.state.has(row, bit::CRUISE);
     let rpm = |rows: Range<usize>| speed.and_then(|one| robust::median(&one.among(rows))).unwrap_or(1.0);
     let mut close =
         |rows: &mut Vec<(usize, f64)>| found.extend(stretch(&std::mem::take(rows), time_s, cruises, rpm));
     for (row, ratio) in loops::commanded_over_read(channel, view) {
-        let goes_on = rows.last().is_none_or(|(last, _)| {
-            cruises(*last) == cruises(row)
-                && time_s[row] - time_s[*last] <= APART_S.max(1.5 * period_s(channel))
-        });
+        let goes_on = rows
+            .last()
+            .is_none_or(|(last, _)| cruises(*last) == cruises(row) && time_s[row] - time_s[*last] <= apart_s);
         if !goes_on {
             close(&mut rows);
         }
@@ -127,10 +127,6 @@ fn stretches(channel: &Channel, view: &View<'_>, speed: Option<&Channel>) -> Vec
     }
     close(&mut rows);
     found
-}
-
-fn period_s(channel: &Channel) -> f64 {
-    channel.fresh_period_s().unwrap_or(0.0)
 }
 
 /// * `rows`: rows with commanded over read
