@@ -3,6 +3,7 @@
 use std::ops::Range;
 
 use super::Case;
+use super::fuel;
 use super::speed::{Stroke, all_strokes, strokes};
 use crate::lean::constants as k;
 use crate::lean::deconvolve;
@@ -11,8 +12,8 @@ use crate::log::Role;
 
 /// Whether the mixture came back between the cuts of a limiter: what burns there burns at full load. At the end of a
 /// climb that lasts long enough to harm, the gas must be within the rig's limit by the best estimate, noise allowed for,
-/// whether or not a film had the time to refill. Nor may one climb be leaner than the others: the strokes of a limiter are
-/// alike. Where readings or engine speed come too slowly to show a climb, nothing speaks for the engine.
+/// whether or not a film had the time to refill; and it must have been read there, unless the fuel side tells that nothing
+/// was short. Nor may one climb be leaner than the others: the strokes of a limiter are alike. Where readings or engine speed come too slowly to show a climb, nothing speaks for the engine.
 pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
     let scene = case.scene;
     let Some(before_phi) = case.before_phi else { return true };
@@ -26,12 +27,18 @@ pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
         let lasts_s = stroke.turns_s - stroke.climbs_s;
         lasts_s >= harms_s && stays_at_stop(scene, stroke).is_some_and(|phi| phi < limit_phi)
     };
-    if strokes(case).iter().any(in_air) {
+    let own = strokes(case);
+    if own.iter().any(in_air) {
+        return false;
+    }
+    // The best estimate stands on a response, and on a mixing with the air of the cut, that the log hardly shows.
+    let unproved =
+        |stroke: &Stroke| lasts_between(stroke).is_some_and(|s| s >= harms_s) && !reads_rich(scene, stroke);
+    if own.iter().any(unproved) && !fed_throughout(case) {
         return false;
     }
     let resolved_s =
         (2.0 * scene.period_s).max(k::RE_ENTRY_S.value.min(1.5 * scene.chain.lean_to_rich.tau_s));
-    let own = strokes(case);
     let inside = |climb: &&Climb| own.iter().any(|stroke| stroke.turns_s == climb.turns_s);
     let resolved = |climb: &&Climb| climb.lasts_s >= resolved_s;
     let gas = |climb: &Climb| Some((climb.lasts_s, climb.gas_phi(before_phi)?));
@@ -80,12 +87,30 @@ fn climbs<'s>(scene: &'s Scene<'_>) -> &'s [Climb] {
     scene.climbs.get_or_init(|| all_strokes(scene).iter().filter_map(|stroke| climb(scene, stroke)).collect())
 }
 
+/// How long the engine climbs between two cuts, s; null of the way to the ceiling, which is longer.
+fn lasts_between(stroke: &Stroke) -> Option<f64> {
+    Some(stroke.turns_s - stroke.climbs_s).filter(|lasts_s| *lasts_s <= k::MERGE_CUT_S.value)
+}
+
+/// Whether the mixture of the second half of a climb was read within the rig's limit by more than a healthy reading may be off.
+fn reads_rich(scene: &Scene<'_>, stroke: &Stroke) -> bool {
+    let most = scene.view.rig.full_load_lambda_max - k::NEAR_LIMIT.value;
+    let inside = scene.frames.get(second_half(scene, stroke)).unwrap_or(&[]);
+    inside.iter().any(|frame| frame.lambda <= most)
+}
+
+/// Whether injectors with room were fed at a pressure that held: what burns between cuts then got what it got before them.
+fn fed_throughout(case: &Case<'_, '_>) -> bool {
+    let held = || fuel::pressure(case).is_ok_and(|drop| drop.share() <= k::PRESSURE_STEADY.value);
+    let room = || {
+        fuel::duty(case.scene, case.gas_start_s, case.gas_end_s)
+            .is_ok_and(|(_, high)| high < k::DUTY_ROOM.value)
+    };
+    super::Injection::of(case.scene).is_some() && room() && held()
+}
+
 fn climb(scene: &Scene<'_>, stroke: &Stroke) -> Option<Climb> {
-    let lasts_s = stroke.turns_s - stroke.climbs_s;
-    // A longer one is the way to the ceiling.
-    if lasts_s.is_nan() || lasts_s > k::MERGE_CUT_S.value {
-        return None;
-    }
+    let lasts_s = lasts_between(stroke)?;
     let frames = second_half(scene, stroke);
     let richest = |gas: fn(&Scene<'_>, usize) -> Option<f64>| {
         frames.clone().filter_map(|index| gas(scene, index)).reduce(f64::max)
