@@ -7,6 +7,7 @@ use super::fuel;
 use super::speed::{Stroke, all_strokes, strokes};
 use crate::lean::constants as k;
 use crate::lean::deconvolve;
+use crate::lean::limit;
 use crate::lean::trace::{Scene, Witness, median};
 use crate::log::Role;
 
@@ -32,8 +33,11 @@ pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
         return false;
     }
     // The best estimate stands on a response, and on a mixing with the air of the cut, that the log hardly shows.
-    let unproved =
-        |stroke: &Stroke| lasts_between(stroke).is_some_and(|s| s >= harms_s) && !reads_rich(scene, stroke);
+    let unproved = |stroke: &Stroke| {
+        lasts_between(stroke).is_some_and(|s| s >= harms_s)
+            && !reads_rich(scene, stroke)
+            && !lifts(scene, stroke)
+    };
     if own.iter().any(unproved) && !fed_throughout(case) {
         return false;
     }
@@ -97,6 +101,14 @@ fn reads_rich(scene: &Scene<'_>, stroke: &Stroke) -> bool {
     let most = scene.view.rig.full_load_lambda_max - k::NEAR_LIMIT.value;
     let inside = scene.frames.get(second_half(scene, stroke)).unwrap_or(&[]);
     inside.iter().any(|frame| frame.lambda <= most)
+}
+
+/// Whether the throttle, as far as it is believed, ends a climb: what follows the last cut of a limiter is judged with what
+/// lies beside it.
+fn lifts(scene: &Scene<'_>, stroke: &Stroke) -> bool {
+    let opened = limit::throttle(scene).and_then(|throttle| throttle.at(stroke.turns_s, 0.5));
+    let full = limit::throttle_full(scene);
+    opened.zip(full).is_some_and(|(opened, full)| opened < k::LOAD_THROTTLE_SHARE.value * full)
 }
 
 /// Whether injectors with room were fed at a pressure that held: what burns between cuts then got what it got before them.
