@@ -57,8 +57,9 @@ impl Write for Sink {
 /// Writes a file by way of a temporary one in the same folder: filled, synced to disk, then renamed over `path`.
 ///
 /// A crash, a full disk or an error from `fill` leaves whatever stood at `path` before. A symbolic link is
-/// followed, so that the link stays; a device or pipe (`/dev/stdout`) is written directly, because there is
-/// nothing to replace.
+/// followed, so that the link stays; a pipe, a terminal or the null device is written directly, because there is
+/// nothing to replace. Refused is what would lose more than a file: a disk, and a file that the process was given open
+/// (`/dev/stdout`), to which others write as well.
 ///
 /// What killed processes left unfinished in the folder a day ago or longer is removed.
 ///
@@ -71,15 +72,55 @@ where
     E: From<io::Error>,
     F: FnOnce(&mut BufWriter<Sink>) -> Result<(), E>,
 {
-    let target = followed(path);
-    if fs::metadata(&target).is_ok_and(|found| !found.is_file() && !found.is_dir()) {
-        let mut writer = filled(fs::OpenOptions::new().write(true).open(&target)?, fill)?;
+    if let Some(stream) = stream(path)? {
+        let mut writer = filled(stream, fill)?;
         return Ok(writer.flush()?);
     }
+    let target = followed(path);
     let folder = parent(&target);
     let named = temporary(&folder, &target, fill)?.persist(&target);
     named.map_err(|failed| vanished(failed.error, &folder))?;
     Ok(settle(&folder)?)
+}
+
+/// What a path means, opened, where there is nothing to replace.
+fn stream(path: &Path) -> io::Result<Option<File>> {
+    let Ok(found) = fs::metadata(path) else { return Ok(None) };
+    let refused = if found.is_dir() || (found.is_file() && !is_given_open(path)) {
+        return Ok(None);
+    } else if found.is_file() {
+        "it is a file that this program was given open, which others may write to\n  help: name the file itself, or `-` where \
+         the option takes it"
+    } else if is_disk(&found) {
+        "it is a disk, and all that is on it would be lost\n  help: name a file"
+    } else {
+        return fs::OpenOptions::new().write(true).open(path).map(Some);
+    };
+    Err(io::Error::new(io::ErrorKind::InvalidInput, refused))
+}
+
+/// Whether a path leads to a file by one of the numbers under which a process has files open.
+fn is_given_open(path: &Path) -> bool {
+    let mut path = path.to_path_buf();
+    for _ in 0..LINKS_MOST {
+        let folder = fs::canonicalize(parent(&path)).unwrap_or_default();
+        if folder == Path::new("/dev/fd") || (folder.starts_with("/proc") && folder.ends_with("fd")) {
+            return true;
+        }
+        let Ok(aim) = fs::read_link(&path) else { return false };
+        path = parent(&path).join(aim);
+    }
+    false
+}
+
+#[cfg(unix)]
+fn is_disk(found: &fs::Metadata) -> bool {
+    std::os::unix::fs::FileTypeExt::is_block_device(&found.file_type())
+}
+
+#[cfg(not(unix))]
+const fn is_disk(_: &fs::Metadata) -> bool {
+    false
 }
 
 /// [`write`] for a file that must not be there yet, also not by another process that writes it meanwhile.

@@ -96,7 +96,8 @@ pub fn decide(evidence: &Evidence<'_>, policy: &Policy) -> Gate {
     case.completeness(evidence, policy);
     case.stated(evidence);
     case.fitted_later(evidence, policy);
-    case.unrecorded(evidence);
+    case.unrecorded(evidence, policy);
+    case.clock_stood(evidence, policy);
     case.load_lost(evidence, policy);
     case.stood_still(evidence, policy);
     case.stalls_by_habit(evidence);

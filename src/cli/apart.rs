@@ -20,23 +20,22 @@ pub(super) fn check<'a>(
     places: &'a [PathBuf],
     outputs: &[PathBuf],
 ) -> Result<(), Failure> {
-    let folders: Vec<PathBuf> = places
-        .iter()
-        .filter(|path| path.is_dir())
-        .filter_map(|folder| std::fs::canonicalize(folder).ok())
-        .collect();
+    let folders: Vec<Folder> =
+        places.iter().filter(|path| path.is_dir()).map(|folder| Folder::of(folder)).collect();
+    let is_read = |place: &Path| place.ancestors().skip(1).any(|above| folders.contains(&Folder::of(above)));
     let files = inputs.into_iter().chain(places.iter().map(PathBuf::as_path));
-    let mut taken: HashMap<PathBuf, &str> =
-        files.filter_map(|path| Some((place(path)?, "is read by this call"))).collect();
+    let mut taken: HashMap<_, &str> =
+        files.filter_map(|path| Some((place_in_folder(&place(path)?), "is read by this call"))).collect();
     for output in outputs {
         let Some(place) = place(output) else { continue };
-        let why = if folders.iter().any(|folder| place.starts_with(folder)) {
+        let named = place_in_folder(&place);
+        let why = if !folders.is_empty() && is_read(&place) {
             Some("is in a folder that is read by this call")
         } else {
             let in_ledger = is_in_ledger(output).then_some("would lie among the sessions of a ledger");
             // The file behind a linked session has a name of its own.
             let session = || holds_sessions(&place).then_some("holds sessions of a ledger");
-            taken.get(&place).copied().or(in_ledger).or_else(session)
+            taken.get(&named).copied().or(in_ledger).or_else(session)
         };
         if let Some(why) = why {
             return Err(Failure::Input(format!(
@@ -44,7 +43,7 @@ pub(super) fn check<'a>(
                 output.display()
             )));
         }
-        taken.insert(place, "is written twice by this call");
+        taken.insert(named, "is written twice by this call");
     }
     Ok(())
 }
@@ -86,6 +85,9 @@ fn is_in_ledger(path: &Path) -> bool {
 
 /// Where a file is or would be, links followed; null for a device or pipe, which holds nothing to lose.
 fn place(path: &Path) -> Option<PathBuf> {
+    if std::fs::metadata(path).is_ok_and(|found| !found.is_file() && !found.is_dir()) {
+        return None;
+    }
     let path = &atomic::followed(path);
     if let Ok(found) = std::fs::metadata(path) {
         return found.is_file().then(|| path.clone());
@@ -93,6 +95,32 @@ fn place(path: &Path) -> Option<PathBuf> {
     let folder = path.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let folder = std::fs::canonicalize(folder).unwrap_or_else(|_| folder.to_path_buf());
     Some(folder.join(path.file_name()?))
+}
+
+/// A folder and a name in it, or the path where the system has no numbers.
+fn place_in_folder(place: &Path) -> (Folder, PathBuf) {
+    let name = place.file_name().map_or_else(PathBuf::new, PathBuf::from);
+    (Folder::of(place.parent().unwrap_or(place)), name)
+}
+
+/// A folder, by what is the same for all its names: one that is mounted in two places has two paths.
+#[derive(PartialEq, Eq, Hash)]
+enum Folder {
+    /// Device and number in it.
+    #[cfg(unix)]
+    Numbered(u64, u64),
+    Named(PathBuf),
+}
+
+impl Folder {
+    fn of(path: &Path) -> Self {
+        #[cfg(unix)]
+        if let Ok(found) = std::fs::metadata(path) {
+            use std::os::unix::fs::MetadataExt;
+            return Self::Numbered(found.dev(), found.ino());
+        }
+        Self::Named(path.to_path_buf())
+    }
 }
 
 #[cfg(test)]

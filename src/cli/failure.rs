@@ -46,8 +46,9 @@ impl Failure {
 
     fn unwritten(what: &str, error: &io::Error) -> Self {
         use io::ErrorKind::{
-            BrokenPipe, FileTooLarge, InvalidFilename, IsADirectory, NotADirectory, NotFound, Other,
-            PermissionDenied, QuotaExceeded, ReadOnlyFilesystem, ResourceBusy, StorageFull,
+            AlreadyExists, BrokenPipe, FileTooLarge, InvalidFilename, InvalidInput, IsADirectory,
+            NotADirectory, NotFound, Other, PermissionDenied, QuotaExceeded, ReadOnlyFilesystem,
+            ResourceBusy, StorageFull,
         };
         let message = |problem: &str, help: &str| {
             Self::Input(format!("cannot write {what}: {problem}\n  help: {help}"))
@@ -61,6 +62,10 @@ impl Failure {
             PermissionDenied | ReadOnlyFilesystem => {
                 message("writing there is not permitted", "name a place that you may write to")
             }
+            AlreadyExists => message(
+                "there is a file of this name, and no folder",
+                "leave out the `/` behind it, or name another folder",
+            ),
             StorageFull | QuotaExceeded => {
                 message("the disk is full", "make room, or name a place on another disk")
             }
@@ -72,6 +77,10 @@ impl Failure {
                 "raise the limit (`ulimit -f`), or name a place on another disk",
             ),
             ResourceBusy => message(&error.to_string(), "write it once more"),
+            // What the program refuses by itself brings its own help; the system says little.
+            InvalidInput if error.raw_os_error().is_none() => {
+                Self::Input(format!("cannot write {what}: {error}"))
+            }
             // Nothing that the system says has this kind: a library failed.
             Other => Self::Internal(format!("cannot write {what}: {error}")),
             _ => message(&error.to_string(), "name another place"),

@@ -17,6 +17,7 @@ mod schema;
 mod serve;
 mod simulate;
 mod source;
+mod threads;
 
 use std::ffi::OsString;
 use std::io::{self, Write as _};
@@ -87,7 +88,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
             return printed.map_or_else(|failure| failed(&failure), |()| ExitCode::SUCCESS);
         }
     };
-    bound_threads();
+    threads::make();
     let ended = catch_unwind(AssertUnwindSafe(|| match &arguments.command {
         None => audit::run(&audit::Arguments::default()),
         Some(command) => command.run(),
@@ -104,18 +105,6 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 fn failed(failure: &Failure) -> ExitCode {
     failure.print();
     ExitCode::from(failure.code())
-}
-
-/// Threads that `RAYON_NUM_THREADS` may ask for (assumed: no machine for logs has more cores); thousands would only wait
-/// for each other.
-const THREADS_MOST: usize = 256;
-
-fn bound_threads() {
-    let asked = std::env::var("RAYON_NUM_THREADS").ok().and_then(|text| text.parse::<usize>().ok());
-    if asked.is_some_and(|asked| asked > THREADS_MOST) {
-        // A pool that cannot be made now is made by the first who needs it.
-        rayon::ThreadPoolBuilder::new().num_threads(THREADS_MOST).build_global().ok();
-    }
 }
 
 impl Command {

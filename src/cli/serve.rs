@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use super::failure::Failure;
-use super::{Ending, output};
+use super::{Ending, output, threads};
 use crate::ledger::Ledger;
 use crate::page::{Options, Page, PageError};
 
@@ -27,6 +27,9 @@ pub(super) struct Arguments {
     no_open: bool,
 }
 
+/// Threads that the page needs at the least: it answers, audits and touches files at once (assumed).
+const THREADS_LEAST: usize = 8;
+
 pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     let rig = arguments.rig.as_ref().map(|path| {
         let bytes = crate::read::whole(path, crate::read::SETTINGS_MOST).map_err(|source| {
@@ -36,6 +39,13 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
         let name = path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
         Ok::<_, Failure>((name, String::from_utf8_lossy(&bytes).into_owned()))
     });
+    if threads::to_be_had(THREADS_LEAST) < THREADS_LEAST {
+        return Err(Failure::Input(
+            "the page cannot be opened: the system allows this program no further threads\n  help: raise the limit of \
+             processes (`ulimit -u`, or that of the container), or use `sondeproof audit`"
+                .to_owned(),
+        ));
+    }
     let page = Page::open(Options {
         port: arguments.port,
         upload_limit: arguments.upload_limit * 1_000_000,

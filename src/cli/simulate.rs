@@ -97,6 +97,16 @@ fn rate(text: &str) -> Result<f64, String> {
 }
 
 pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
+    let given = &arguments.output;
+    if given.as_os_str() == "-"
+        || std::fs::metadata(given).is_ok_and(|found| !found.is_file() && !found.is_dir())
+    {
+        return Err(Failure::Input(format!(
+            "cannot write {}: the truth goes beside the log, so that the log needs the name of a file\n  help: name a file \
+             that ends in `.csv`",
+            given.display()
+        )));
+    }
     let faults = arguments
         .faults
         .iter()

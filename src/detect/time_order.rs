@@ -21,6 +21,9 @@ static COARSE: Limit = Limit {
 };
 static BACK: Field = Field { name: "back_s", unit: "s" };
 static ROWS: Field = Field { name: "rows", unit: "1" };
+static DUE: Field = Field { name: "due_s", unit: "s" };
+/// So many crowds are how the logger writes, as `standstill` counts the stalls of a link; assumed.
+const HABIT: usize = 6;
 
 static META: Meta = Meta {
     name: "time_order",
@@ -32,15 +35,17 @@ static META: Meta = Meta {
     needs: &[],
     method: "What the clock noticed while it read the time column: a step back (the rows that overlap, until the \
              time passes its old maximum), a restart (the first row after it) and repeated time stamps (each run \
-             of them). Such rows hold values whose place in time is not known: flag 3 in every channel. Where \
+             of them). So are rows that would have taken half a second or more by the rhythm of the log and stand within a \
+             tenth of it and 5 ms of each other: the clock stood or crawled, or they were stamped late (six such places \
+             or more are how the logger writes). Such rows hold values whose place in time is not known: flag 3 in every channel. Where \
              more than `coarse_share` of all rows repeat a time stamp, the stamps are coarser than the rows; then \
              one finding says so.",
     assumes: "The log has a time column, and rows stand in the order in which they were taken.",
-    misses: "A clock that runs at the wrong rate; a step forward (see `time_gap`); a back-step hidden by stamps \
+    misses: "A clock that runs at the wrong rate, unless it nearly stands; a step forward (see `time_gap`); a back-step hidden by stamps \
              coarser than it.",
     gaps: Gaps::Span,
     limits: &[&COARSE],
-    evidence: &[&BACK, &ROWS],
+    evidence: &[&BACK, &ROWS, &DUE],
     sources: &["QARTOD timing/gap and syntax tests (tests 1 and 2), which ask for ascending time"],
 };
 
@@ -63,6 +68,10 @@ impl Detector for TimeOrder {
         let count: usize = repeated.iter().map(ExactSizeIterator::len).sum();
         let mut findings: Vec<Finding> =
             clock.events.iter().filter_map(|event| step(clock, *event)).collect();
+        let crowds: Vec<Finding> = clock.events.iter().filter_map(|event| crowd(clock, *event)).collect();
+        if crowds.len() < HABIT {
+            findings.extend(crowds);
+        }
         if count as f64 > limits.get(&COARSE) * clock.rows() as f64 {
             if let Some(first) = repeated.first() {
                 findings.push(coarse(clock, first.start, count));
@@ -118,6 +127,19 @@ fn repeat(rows: Range<usize>) -> Finding {
     };
     let count = rows.len() as f64;
     Finding::new(rows, Flag::Suspect, message, vec![(&BACK, 0.0), (&ROWS, count)])
+}
+
+fn crowd(clock: &Clock, event: ClockEvent) -> Option<Finding> {
+    let ClockEvent::Crowd { row, rows, due_s } = event else { return None };
+    let before_s = *clock.time_s.get(row.checked_sub(1)?)?;
+    let last_s = *clock.time_s.get(row + rows.checked_sub(1)?)?;
+    let message = format!(
+        "{rows} rows stand within {:.3} s of the clock that took about {due_s:.1} s at the log's rhythm: the clock stood, or they \
+         were stamped late",
+        last_s - before_s
+    );
+    let evidence = vec![(&BACK, 0.0), (&ROWS, rows as f64), (&DUE, due_s)];
+    Some(Finding::new(row..row + rows, Flag::Suspect, message, evidence))
 }
 
 fn coarse(clock: &Clock, row: usize, count: usize) -> Finding {
@@ -182,11 +204,24 @@ mod tests {
     }
 
     #[test]
+    fn a_clock_that_stands_is_told_and_a_logger_that_writes_in_bursts_is_not() {
+        let crowd = |row: usize| ClockEvent::Crowd { row, rows: 20, due_s: 2.0 };
+        let found = Bench::new(10.0, 200).event(crowd(50)).findings(&TimeOrder, Role::Time);
+        assert_eq!(found.len(), 1);
+        assert_eq!((found[0].rows.clone(), found[0].flag), (50..70, Flag::Suspect));
+        assert_eq!(evidence(&found[0], "due_s"), 2.0);
+        let habit =
+            (0..HABIT).fold(Bench::new(10.0, 200), |bench, place| bench.event(crowd(10 + 30 * place)));
+        assert!(habit.findings(&TimeOrder, Role::Time).is_empty());
+    }
+
+    #[test]
     fn events_outside_the_log_are_ignored_and_one_row_has_no_order() {
         let bench = Bench::new(10.0, 5)
             .event(ClockEvent::BackStep { row: 0, seconds: 1.0 })
             .event(ClockEvent::BackStep { row: 9, seconds: 1.0 })
-            .event(ClockEvent::Duplicate { row: 7 });
+            .event(ClockEvent::Duplicate { row: 7 })
+            .event(ClockEvent::Crowd { row: 3, rows: 9, due_s: 1.0 });
         assert!(bench.findings(&TimeOrder, Role::Time).is_empty());
         assert!(because(Bench::new(10.0, 1).run(&TimeOrder, Role::Time)).contains("order"));
     }

@@ -38,8 +38,9 @@ impl Evidence<'_> {
 
 impl Case {
     /// Parts of the run of which the mixture or its time is not known. Many are in order (a logger that starts late, idle
-    /// between passes), so that they are said and close nothing; full load without readings is a matter of the claims.
-    pub(super) fn unrecorded(&mut self, evidence: &Evidence<'_>) {
+    /// between passes), so that they are said and close nothing; full load without readings is a matter of the claims. Who
+    /// wants figures that are supported without a reservation is not served.
+    pub(super) fn unrecorded(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
         let mixture = |name: &str| evidence.channels.iter().any(|c| c.name == name && c.role.is_mixture());
         let lost = |finding: &&Finding| match finding.detector.as_str() {
             "time_gap" | "time_order" => true,
@@ -61,7 +62,7 @@ impl Case {
             2 => " and in 1 more place".to_owned(),
             many => format!(" and in {} more places", many - 1),
         };
-        self.reserve(&format!(
+        let reason = format!(
             "at {:.1} s{more} the mixture was not recorded, its reading is no value, or its time is in doubt ({}; {:.1} s in \
              all, the longest {:.1} s from {:.1} s on); what happened there is not known",
             first.start_s,
@@ -69,7 +70,33 @@ impl Case {
             covered_s(places.iter().map(|one| span_s(one))),
             lasts_s(longest),
             longest.start_s
-        ));
+        );
+        if lasts_s(longest) >= LOAD_LOST_S && wants_support(policy) {
+            self.withhold(&reason, "a log in which the mixture is recorded all through the run");
+        } else {
+            self.reserve(&reason);
+        }
+    }
+
+    /// Rows whose times are not those at which they were taken: a danger of a second is a few milliseconds of them.
+    pub(super) fn clock_stood(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
+        let due_s = |finding: &Finding| finding.evidence.get("due_s").copied().flatten();
+        let places = evidence.findings.iter().filter(|found| found.detector == "time_order");
+        let places: Vec<(f64, f64)> = places.filter_map(|one| Some((one.start_s, due_s(one)?))).collect();
+        let Some((start_s, _)) = places.first() else { return };
+        let reason = format!(
+            "from {start_s:.1} s on rows of about {:.1} s stand at nearly one time: the clock stood, or they were stamped late, \
+             and how long a lean reading among them lasted is not known",
+            places.iter().map(|(_, due_s)| due_s).sum::<f64>()
+        );
+        if policy.allowed.contains(&Verdict::Undetermined) {
+            self.reserve(&reason);
+        } else {
+            self.withhold(
+                &reason,
+                "a log whose clock runs all through it: look at what stamps its rows, then repeat the run",
+            );
+        }
     }
 
     /// Parts of the run in which every channel that tells the load lost its values: a mixture of part load is read there as
@@ -103,7 +130,7 @@ impl Case {
         let covered = |places: &[(f64, f64)]| covered_s(places.iter().copied());
         let read_s = covered(&places_blind) - covered(&both(&places_blind, &unread));
         let blind = read_s >= LOAD_LOST_S && !policy.allowed.contains(&Verdict::Undetermined);
-        if blind || policy.claims.values().any(|status| *status == ClaimStatus::Supported) {
+        if blind || wants_support(policy) {
             self.withhold(
                 &reason,
                 "a log in which throttle or manifold pressure is read all through the run",
@@ -158,6 +185,11 @@ impl Case {
             ));
         }
     }
+}
+
+/// Whether a policy asks for a figure that is supported without a reservation.
+fn wants_support(policy: &Policy) -> bool {
+    policy.claims.values().any(|status| *status == ClaimStatus::Supported)
 }
 
 /// What the rig file states of `standstill` that lets a log stand for longer or oftener than without it, in words.

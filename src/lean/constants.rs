@@ -151,6 +151,7 @@ constants! {
     DUTY_ZERO = 0.005 "ratio" Assumed "injector duty below this is off";
     PULSE_ZERO_S = 2e-4 "s" Assumed "a pulse below this opens no injector: their dead time is 0.3 to 1 ms (from memory)";
     UNFED_BURNS_S = 0.25 "s" Assumed "gas that fires for so long without fuel was fed: a film gives a part of it, and within a few cycles";
+    FLICKERS_S = 1.0 "s" Assumed "over so long the fuel of the port walls is a small part of all that is burnt";
     UNFED_SHUT_S = 1.0 "s" Assumed "the same on a closed throttle, where a link that stands or a cold sensor may read so for less";
     LOW_MANIFOLD_SHARE = 0.65 "of ambient" Assumed "a closed throttle above idle speed holds the manifold below this";
     LR_CEILING = 1.0 "log10" Assumed "engine speed at its ceiling, once: starvation may end a pull there too";

@@ -33,6 +33,15 @@ pub enum ClockEvent {
         /// The row.
         row: usize,
     },
+    /// Rows far closer together than the log's rhythm: the clock stood, or they were stamped late.
+    Crowd {
+        /// First row that is too close to the one before.
+        row: usize,
+        /// So many rows.
+        rows: usize,
+        /// Time that they took by the log's rhythm, s.
+        due_s: f64,
+    },
 }
 
 impl ClockEvent {
@@ -42,7 +51,8 @@ impl ClockEvent {
             Self::Gap { row, .. }
             | Self::BackStep { row, .. }
             | Self::Restart { row, .. }
-            | Self::Duplicate { row } => row,
+            | Self::Duplicate { row }
+            | Self::Crowd { row, .. } => row,
         }
     }
 }

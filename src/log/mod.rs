@@ -2,6 +2,7 @@
 
 mod channel;
 mod clock;
+mod crowd;
 mod kept;
 mod role;
 pub mod ticks;

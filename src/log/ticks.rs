@@ -3,6 +3,7 @@
 use std::ops::Range;
 
 use super::clock::ClockEvent;
+use super::crowd::crowds;
 
 /// No silence shorter than this is a gap, s: the clock still measures it right. Common practice, no source.
 pub const GAP_MIN_S: f64 = 0.5;
@@ -69,6 +70,7 @@ pub(super) fn straighten(raw: Vec<f64>, resolution_s: f64, restarts: &[usize]) -
     }
     let period_s = median_interval(&time_s);
     gaps(&time_s, period_s, resolution_s, &mut events);
+    events.append(&mut crowds(&time_s, period_s, &held));
     events.sort_by_key(ClockEvent::row);
     let segments = cut(time_s.len(), restarts, &events);
     Ticks { time_s, segments, events, period_s }

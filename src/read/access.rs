@@ -82,6 +82,10 @@ pub(crate) fn refusal(path: &Path, error: &io::Error) -> String {
         FileTooLarge, InvalidInput, IsADirectory, NotADirectory, NotFound, OutOfMemory, PermissionDenied,
     };
     let (problem, help) = match error.kind() {
+        NotFound if path.as_os_str() == "-" => (
+            "only a log is read from standard input, one in a call".to_owned(),
+            "name a file; one that is called so is `./-`".to_owned(),
+        ),
         NotFound | NotADirectory => ("there is no such file".to_owned(), missing(path)),
         IsADirectory => (
             "this is a folder, not a file".to_owned(),

@@ -295,7 +295,10 @@ impl Cells {
     /// Takes the last row back, if there is one.
     pub(super) fn pop(&mut self) {
         match self.kind {
-            Kind::Number if self.numbers.is_empty() => self.blank = self.blank.saturating_sub(1),
+            Kind::Number if self.numbers.is_empty() => {
+                self.blank = self.blank.saturating_sub(1);
+                self.forget_odd(self.blank);
+            }
             Kind::Number => {
                 let slots = self.held.as_ref().map_or(self.numbers.len(), BooleanBufferBuilder::len);
                 let rows = slots.saturating_sub(1);
@@ -308,9 +311,11 @@ impl Cells {
                     self.count -= 1;
                 }
                 self.rounded.take_if(|rounded| rounded.first.row == rows);
+                self.forget_odd(rows);
             }
             Kind::Wide => {
                 self.wide_rows = self.wide_rows.saturating_sub(1);
+                self.forget_odd(self.wide_rows);
                 if self.wide.pop_if(|(place, _)| *place == self.wide_rows).is_some() {
                     self.count -= 1;
                 }
@@ -320,6 +325,13 @@ impl Cells {
                 self.bytes.truncate(self.ends.last().copied().unwrap_or(0));
             }
             Kind::Skip => {}
+        }
+    }
+
+    /// What a row taken back held in place of a number belongs to no column.
+    fn forget_odd(&mut self, row: usize) {
+        if self.odd.pop_if(|odd| odd.row == row).is_some() {
+            self.others -= 1;
         }
     }
 }

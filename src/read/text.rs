@@ -266,6 +266,7 @@ struct Shape {
     comments: Vec<String>,
     marked_rows: usize,
     unplaced: usize,
+    swallowed: usize,
     /// Line of a last row that was cut short and dropped, from the body's start.
     cut_short: Option<u64>,
 }
@@ -296,6 +297,7 @@ fn shape_of(whole: &mut Chunk, ended: bool, layout: &Layout<'_>) -> Shape {
         comments: std::mem::take(&mut whole.comments),
         marked_rows: whole.marked_rows,
         unplaced: whole.unplaced,
+        swallowed: whole.swallowed,
         cut_short,
     }
 }
@@ -320,7 +322,7 @@ fn table(
         let wrong = if layout.lacks_last_of(ragged.found) {
             "the last ones are taken for those that are missing"
         } else {
-            "which column each belongs to is not known, so that all but the first were left out"
+            "which column each belongs to is not known, so that all were left out"
         };
         let text = format!("{} cells in place of {}; {wrong}", ragged.found, layout.columns);
         notes.push(note(at(ragged.line), None, text));
@@ -339,7 +341,11 @@ fn table(
             shape.unplaced,
             "with too few or too many cells, of which nothing says which column each belongs to",
         ),
-        (shape.marked_rows, "that begin with `#` and hold a row of values, which were left out"),
+        (shape.marked_rows, "that begin with `#` or `//` and hold a row of values, which were left out"),
+        (
+            shape.swallowed,
+            "that stand behind others in one line, because it does not end where their rows do",
+        ),
     ];
     for (lines, how) in left_out.into_iter().filter(|(lines, _)| *lines > 0) {
         let why = format!("lines of the file {how}: {lines}");

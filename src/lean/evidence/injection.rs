@@ -10,6 +10,9 @@ use crate::lean::work;
 use crate::log::Role;
 use crate::state::bit;
 
+/// Samples of injection that tell the share of the time in which it reads shut.
+const FLICKER_SAMPLES: usize = 8;
+
 /// Injector duty or pulse width that nothing refutes.
 #[derive(Clone, Copy)]
 pub(in crate::lean) struct Injection<'a> {
@@ -50,13 +53,40 @@ impl<'a> Injection<'a> {
 
     /// Whether the engine burns or climbs while it reads shut.
     fn refuted(&self, scene: &Scene<'_>) -> bool {
+        self.flickers(scene)
+            || self.shut_stretches().any(|(from_s, to_s)| {
+                let (mut open_s, mut shut_s) = (0.0, 0.0);
+                for time_s in burns(scene, from_s, to_s) {
+                    let sum_s = if turned(scene, time_s) { &mut shut_s } else { &mut open_s };
+                    *sum_s += scene.period_s.min(0.2);
+                }
+                open_s >= k::UNFED_BURNS_S.value
+                    || shut_s >= k::UNFED_SHUT_S.value
+                    || climbs(scene, from_s, to_s)
+            })
+    }
+
+    /// Whether it reads shut and open in turn, and the gas over some of them holds more fuel than the richest that burns could
+    /// have brought while it reads open. Each stretch by itself is too short to tell.
+    fn flickers(&self, scene: &Scene<'_>) -> bool {
+        let length_s = k::FLICKERS_S.value;
+        let mut next_s = f64::NEG_INFINITY;
         self.shut_stretches().any(|(from_s, to_s)| {
-            let (mut open_s, mut shut_s) = (0.0, 0.0);
-            for time_s in burns(scene, from_s, to_s) {
-                let sum_s = if turned(scene, time_s) { &mut shut_s } else { &mut open_s };
-                *sum_s += scene.period_s.min(0.2);
+            if from_s < next_s || to_s - from_s >= length_s || turned(scene, from_s) {
+                return false;
             }
-            open_s >= k::UNFED_BURNS_S.value || shut_s >= k::UNFED_SHUT_S.value || climbs(scene, from_s, to_s)
+            next_s = from_s + 0.5 * length_s;
+            let until_s = from_s + length_s;
+            if turned(scene, until_s) {
+                return false;
+            }
+            let samples = self.witness.samples(from_s, until_s);
+            let (count, open) = samples
+                .fold((0, 0), |(n, open), (_, value)| (n + 1, open + usize::from(!self.is_shut(value))));
+            let Some(phi) = mean_phi(scene, from_s, until_s).filter(|_| count >= FLICKER_SAMPLES) else {
+                return false;
+            };
+            phi > k::PHI_RICH_LIMIT.value * (open + 1) as f64 / count as f64
         })
     }
 
@@ -71,10 +101,32 @@ impl<'a> Injection<'a> {
     }
 }
 
+/// Mean of the gas that the engine made between two times, as the sensor tells it where it has forgotten what was before;
+/// null where nothing is read, or a reading is a bound or from before the sensor was ready.
+fn mean_phi(scene: &Scene<'_>, from_s: f64, to_s: f64) -> Option<f64> {
+    let from_s = from_s + lag_s(scene) + scene.latest_delay_s(from_s);
+    let to_s = to_s + scene.delay_s(to_s);
+    let first = scene.frames.partition_point(|frame| frame.time_s < from_s);
+    let frames = scene.frames.get(first..).unwrap_or(&[]).iter().take_while(|frame| frame.time_s <= to_s);
+    let (mut count, mut sum) = (0, 0.0);
+    for frame in frames {
+        if frame.clipped || scene.view.state.has(frame.row as usize, bit::WARM_UP) {
+            return None;
+        }
+        (count, sum) = (count + 1, sum + frame.phi());
+    }
+    (count >= 3).then(|| sum / f64::from(count))
+}
+
+/// Until then even the slowest sensor must have forgotten the gas before, s.
+fn lag_s(scene: &Scene<'_>) -> f64 {
+    2.0 * scene.chain.rich_to_lean.tau_s + scene.period_s.min(0.2) + k::SKEW_S.value
+}
+
 /// Moments at which gas of a stretch without fuel reads as gas that fires, s: from that on at which even the slowest gas and
 /// the sensor must show that it is air.
 fn burns<'s>(scene: &'s Scene<'_>, from_s: f64, to_s: f64) -> impl Iterator<Item = f64> + use<'s> {
-    let lag_s = 2.0 * scene.chain.rich_to_lean.tau_s + scene.period_s.min(0.2) + k::SKEW_S.value;
+    let lag_s = lag_s(scene);
     let first = scene.frames.partition_point(|frame| frame.time_s < from_s);
     let frames = scene.frames.get(first..).unwrap_or(&[]).iter();
     let speed = scene.witness(Role::EngineSpeed);

@@ -87,8 +87,10 @@ pub(super) struct Chunk {
     pub(super) cells: Vec<Cells>,
     pub(super) ragged: Vec<Ragged>,
     pub(super) ragged_count: usize,
-    /// Those of which all cells but the first were left out.
+    /// Those of which all cells were left out.
     pub(super) unplaced: usize,
+    /// Rows that stand behind another one in its line, by the number of cells.
+    pub(super) swallowed: usize,
     pub(super) restarts: Vec<usize>,
     pub(super) comments: Vec<String>,
     /// Comments that hold a whole row.
@@ -121,6 +123,7 @@ impl Chunk {
             ragged: Vec::new(),
             ragged_count: 0,
             unplaced: 0,
+            swallowed: 0,
             restarts: Vec::new(),
             comments: Vec::new(),
             marked_rows: 0,
@@ -141,6 +144,7 @@ impl Chunk {
         self.comments.clear();
         self.second = Second::default();
         (self.marks_blanks, self.marked_rows, self.unplaced, self.longest) = (false, 0, 0, 0);
+        self.swallowed = 0;
         (self.rows, self.lines, self.ragged_count, self.last_row_cells) = (0, 0, 0, 0);
     }
 
@@ -156,6 +160,7 @@ impl Chunk {
             self.second.absorb(&part.second, lines);
             self.marked_rows += part.marked_rows;
             self.unplaced += part.unplaced;
+            self.swallowed += part.swallowed;
             self.marks_blanks |= part.marks_blanks;
             self.longest = self.longest.max(part.longest);
             self.ragged_count += part.ragged_count;
@@ -194,13 +199,13 @@ impl Chunk {
         }
     }
 
-    /// Ends a row that had `found` cells. Where it has too few or too many nothing says which, so that what stands in any but
-    /// the first may be another column's.
+    /// Ends a row that had `found` cells. Where it has too few or too many nothing says which, so that what stands in any may be
+    /// another column's, or none of this table.
     pub(super) fn end_row(&mut self, found: usize, layout: &Layout<'_>) {
         self.marks_blanks |= std::mem::take(&mut self.leaves_blank);
         self.longest = self.longest.max(found.min(self.cells.len()));
         if found != self.cells.len() {
-            let kept = if layout.lacks_last_of(found) { found } else { 1 };
+            let kept = if layout.lacks_last_of(found) { found } else { 0 };
             self.unplaced += usize::from(kept < found);
             for (column, cells) in self.cells.iter_mut().enumerate().skip(kept) {
                 if column < found {
@@ -209,6 +214,7 @@ impl Chunk {
                 cells.push_blank();
             }
             self.ragged_count += 1;
+            self.swallowed += (found / layout.columns.max(1)).saturating_sub(1);
             if self.ragged.len() < RAGGED_KEPT {
                 self.ragged.push(Ragged { line: self.lines - 1, found });
             }
@@ -236,7 +242,8 @@ impl Chunk {
             if self.comments.len() < COMMENTS_KEPT {
                 self.comments.push(String::from_utf8_lossy(line.trim_ascii_start()).into_owned());
             }
-            let cells = dialect::split(&line[1..], layout.between());
+            let marked = line.strip_prefix(b"//").unwrap_or(&line[1..]);
+            let cells = dialect::split(marked, layout.between());
             self.marked_rows += usize::from(
                 cells.len() == layout.columns
                     && layout.columns > 1
@@ -357,6 +364,11 @@ fn row(text: &[u8], start: usize, layout: &Layout<'_>, chunk: &mut Chunk) -> usi
             Some(b'\r') if text.get(end + 1) == Some(&b'\n') => {
                 chunk.end_row(column, layout);
                 return end + 2;
+            }
+            // A part that another program wrote may end its rows so.
+            Some(b'\r') if column == layout.columns && layout.columns > 1 => {
+                chunk.end_row(column, layout);
+                return end + 1;
             }
             Some(b'\r') if end + 1 < text.len() => {
                 // A stray carriage return within the line: the rest of the cell is dropped with it.

@@ -207,6 +207,22 @@ fn words_and_remarks_between_the_rows_are_no_second_table() {
 }
 
 #[test]
+fn rows_that_do_not_end_in_a_line_feed_are_read_or_counted() {
+    let lambda = |text: &str| floats(&table(text).columns[3].values.whole());
+    let whole = rows_of_five(|_| None);
+    let from = whole.match_indices('\n').nth(8).expect("a line").0;
+    let until = whole.match_indices('\n').nth(15).expect("a line").0;
+    let ended =
+        |by: &str| format!("{}{}{}", &whole[..from], whole[from..until].replace('\n', by), &whole[until..]);
+    assert_eq!(lambda(&ended("\r")), lambda(&whole));
+    for by in ["\u{c}", "\u{85}", "\u{2028}", ","] {
+        let read = table(&ended(by));
+        let cut = read.source.cut_short.expect("rows are lost");
+        assert!(!cut.row_only && cut.why.contains("stand behind others in one line"), "{by:?}: {}", cut.why);
+    }
+}
+
+#[test]
 fn a_line_that_leaves_out_a_cell_gives_no_column_the_value_of_another() {
     let short = |row: usize| (row > 11).then(|| format!("{row}.0,3000,0.84,11"));
     let lambda = |text: &str| floats(&table(text).columns[3].values.whole());
@@ -220,6 +236,8 @@ fn a_line_that_leaves_out_a_cell_gives_no_column_the_value_of_another() {
     let one = rows_of_five(|row| (row == 9).then(|| "0.9,3000,0.84,11".to_owned()));
     assert!(lost(&one).is_some_and(|(why, row_only)| why.ends_with(": 1") && row_only));
     let marked = rows_of_five(|row| (row > 11).then(|| format!("#{row}.0,3000,80,0.84,11")));
+    assert!(lost(&marked).is_some_and(|(why, row_only)| why.ends_with("left out: 8") && !row_only));
+    let marked = marked.replace("\n#", "\n//");
     assert!(lost(&marked).is_some_and(|(why, row_only)| why.ends_with("left out: 8") && !row_only));
     // One too many: thousands with a comma.
     let text = rows_of_five(|row| (row > 16).then(|| format!("{row}.0,3,000,80,0.84,11")));
