@@ -56,6 +56,9 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     if let Some(cut) = &table.source.cut_short {
         output::remark(&format!("the log is not whole: {}; the new file says so too", cut.why));
     }
+    for one in read::partly_read(&table, &fields) {
+        output::remark(&format!("column {}: {}; the new file says so too", shown(&one.name), one.why));
+    }
     let unread = &table.source.unread;
     if !unread.is_empty() {
         let named = unread.iter().take(NAMED_MOST).map(|one| format!("{} ({})", shown(&one.name), one.why));

@@ -84,7 +84,8 @@ mod tests {
         assert!(found(&log(400..420, 0.0), 0.02).is_empty());
         // Ten minutes of idle at 1 Hz beside a pull at 100 Hz.
         assert!(found(&at((0..900).map(|row| if row < 600 { 1.0 } else { 0.01 })), 1.0).is_empty());
-        assert!(crowds(&log(400..600, 0.0), Some(0.02), &[380..601]).is_empty());
+        let held = std::iter::once(380..601).collect::<Vec<_>>();
+        assert!(crowds(&log(400..600, 0.0), Some(0.02), &held).is_empty());
         assert!(crowds(&[0.0; 100], None, &[]).is_empty());
         assert!(found(&[], 0.02).is_empty());
     }

@@ -307,7 +307,8 @@ pub(super) fn finish(
         notes.extend(simple.note.map(|text| Note { line: None, channel: Some(heading.name.clone()), text }));
         columns.push(Column {
             role: field.metadata().get(ROLE_KEY).cloned(),
-            unit: heading.unit.or(simple.unit.map(str::to_owned)),
+            // The type is certain, the name is not.
+            unit: simple.unit.map(str::to_owned).or(heading.unit),
             name: heading.name,
             source_name: heading.source_name,
             values: Values::new(simple.values).packed(),

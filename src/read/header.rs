@@ -20,6 +20,9 @@ const FOLLOWING: usize = 2;
 /// Lines that a quoted cell may run over in the head.
 const QUOTED_LINES: usize = 20;
 
+/// Numbers of a line that may be a row; fewer are a date or a version.
+const NUMBERS_LEAST: usize = 3;
+
 /// Doubled names named in a note, and characters of each.
 const DOUBLED_SHOWN: usize = 20;
 const NAME_SHOWN: usize = 60;
@@ -48,6 +51,8 @@ pub(super) struct Head {
     /// Other lines before the data (preamble, units), so that they are known when a restarted logger writes them
     /// again.
     pub(super) others: Vec<Range<usize>>,
+    /// How many of them hold as many numbers as the table has columns, and three at least: rows of another table.
+    pub(super) rows_before: usize,
     pub(super) metadata: Vec<(String, String)>,
     pub(super) notes: Vec<(Option<u64>, String)>,
 }
@@ -105,6 +110,8 @@ pub(super) fn find(text: &[u8], decimal: Option<char>) -> Option<Head> {
     let before = lines.iter().filter(|line| line.range.start < start);
     let before: Vec<&Line> = before.filter(|line| Some(&line.range) != header_line.as_ref()).collect();
     let unit_range = units.and_then(|row| plain.get(row)).map(|line| line.range.clone());
+    let rows_before =
+        before.iter().filter(|line| numbers_in(cells_of(line)) >= usual.max(NUMBERS_LEAST)).count();
     let preamble = before.iter().filter(|line| Some(&line.range) != unit_range.as_ref());
     let metadata = preamble.map(|line| pair(cells_of(line), dialect)).collect();
     Some(Head {
@@ -114,9 +121,16 @@ pub(super) fn find(text: &[u8], decimal: Option<char>) -> Option<Head> {
         first_line: plain.get(first).map_or(0, |line| line.number),
         header: header_line,
         others: before.iter().map(|line| line.range.clone()).collect(),
+        rows_before,
         metadata,
         notes,
     })
+}
+
+/// Numbers that stand in a line, whatever is between them.
+fn numbers_in(line: &[u8]) -> usize {
+    let part = |byte: &u8| !(byte.is_ascii_digit() || matches!(byte, b'.' | b'-' | b'+'));
+    line.split(part).filter(|token| token.iter().any(u8::is_ascii_digit)).count()
 }
 
 /// The lines of the head that hold anything; a quoted cell that runs over a line end keeps its lines together.

@@ -1,7 +1,8 @@
 //! A file's columns as they stand in it, before anyone asks what they mean.
 
 use super::Values;
-use crate::log::{Note, Source};
+use super::place::shown;
+use crate::log::{Note, Source, Unread};
 
 /// One column as logged, losslessly.
 #[derive(Clone, Debug)]
@@ -18,6 +19,22 @@ pub struct Column {
     pub values: Values,
     /// Numeric cells that were not numbers: (row, what was found), the first few; the rows are null.
     pub unreadable: Vec<(usize, String)>,
+}
+
+impl Column {
+    /// What of a column of numbers was written and could not be read: cells with a digit in them are readings in another form,
+    /// where a word may be no more than a sensor that is not ready. One may be a damaged line.
+    pub(crate) fn partly_read(&self) -> Option<Unread> {
+        let has_digit = |cell: &str| cell.bytes().any(|byte| byte.is_ascii_digit());
+        let mut written = self.unreadable.iter().filter(|(_, cell)| has_digit(cell));
+        let (first, _) = (written.next()?, written.next()?);
+        let why = format!(
+            "several cells hold more than a number, the first {} in data row {}",
+            shown(&first.1),
+            first.0 + 1
+        );
+        Some(Unread { name: self.name.clone(), why })
+    }
 }
 
 /// A whole file.

@@ -21,6 +21,7 @@ use parquet::file::properties::{WriterProperties, WriterPropertiesBuilder};
 use parquet::schema::types::ColumnPath;
 
 use super::{Column, Source, Table, Values, arrow_file};
+use crate::log::{Role, Unread};
 
 /// Rows per batch of an Arrow IPC file.
 const BATCH_ROWS: usize = 64 * 1024;
@@ -102,8 +103,24 @@ fn schema(table: &Table, fields: &[FieldMeta]) -> Schema {
         ));
     }
     let mut metadata = joined(&table.metadata);
-    metadata.extend(marks(&table.source));
+    let mut source = table.source.clone();
+    source.unread.extend(partly_read(table, fields));
+    metadata.extend(marks(&source));
     Schema::new_with_metadata(written, metadata)
+}
+
+/// Mixture readings of which several cells held more than a number: the new file holds null in their place.
+///
+/// * `fields`: as for [`write_table`]
+pub(crate) fn partly_read(table: &Table, fields: &[FieldMeta]) -> impl Iterator<Item = Unread> {
+    let role = |index: usize, column: &Column| {
+        let stated = fields.get(index).and_then(|field| field.role.clone());
+        stated.or_else(|| column.role.clone()).and_then(|name| Role::from_name(&name))
+    };
+    let columns = table.columns.iter().enumerate();
+    columns
+        .filter(move |(index, column)| role(*index, column).is_some_and(Role::is_mixture))
+        .filter_map(|(_, column)| column.partly_read())
 }
 
 /// What a file made of a log says of one that breaks off or of which columns are missing, as keys and values of its

@@ -102,12 +102,13 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
             place::leave_out(&column.name, &mut notes);
             continue;
         }
+        let partly_read = column.partly_read();
         let unit = column.unit;
         let role = column.role.as_deref().and_then(Role::from_name);
         let (name, source_name) = (column.name, column.source_name);
         if let Some(values) = numbers(column.values) {
             note_unreadable(&name, &column.unreadable, &mut notes);
-            partly.extend(partly_read(&name, &column.unreadable));
+            partly.extend(partly_read);
             let (values, held) = values;
             let values = keep(values, narrow);
             let (not_due, codes) = (None, Vec::new());
@@ -303,19 +304,6 @@ fn note_unreadable(name: &str, unreadable: &[(usize, String)], notes: &mut Vec<N
         );
         notes.push(note(name, text));
     }
-}
-
-/// What of a column of numbers was written and could not be read: cells with a digit in them are readings in another form,
-/// where a word may be no more than a sensor that is not ready. One may be a damaged line.
-fn partly_read(name: &str, unreadable: &[(usize, String)]) -> Option<Unread> {
-    let mut written = unreadable.iter().filter(|(_, cell)| cell.bytes().any(|byte| byte.is_ascii_digit()));
-    let (first, _) = (written.next()?, written.next()?);
-    let why = format!(
-        "several cells hold more than a number, the first {} in data row {}",
-        shown(&first.1),
-        first.0 + 1
-    );
-    Some(Unread { name: name.to_owned(), why })
 }
 
 /// Converts in place; a column already in the inside unit is not touched.

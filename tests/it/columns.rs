@@ -4,7 +4,8 @@ use std::sync::Arc;
 
 use arrow_array::types::Int8Type;
 use arrow_array::{
-    ArrayRef, BooleanArray, DictionaryArray, Float32Array, Int8Array, Int16Array, RecordBatch, StringArray,
+    ArrayRef, BooleanArray, DictionaryArray, DurationMillisecondArray, Float32Array, Int8Array, Int16Array,
+    RecordBatch, StringArray,
 };
 
 use crate::cost::{every_command_within, most_mb};
@@ -97,4 +98,29 @@ fn columns_of_one_bit_stay_within_eight_times_their_bytes() {
     let bytes = arrow(&table(500_000, 0.01, columns));
     let folder = folder();
     every_command_within(&file(folder.path(), "bits.arrow", &bytes), 8.0 * 22e6 / 1_048_576.0);
+}
+
+/// Half a minute of a log whose clock is a duration in milliseconds under a name that says seconds.
+#[test]
+fn the_type_of_a_clock_outweighs_the_unit_in_its_name() {
+    let time: ArrayRef = Arc::new((0..300).map(|row| Some(row * 100)).collect::<DurationMillisecondArray>());
+    let lambda: ArrayRef =
+        Arc::new((0..300).map(|row| 0.8 + (row % 7) as f32 * 0.001).collect::<Float32Array>());
+    let table = RecordBatch::try_from_iter([("Time (s)", time), ("Lambda", lambda)]).expect("a batch");
+    for bytes in [arrow(&table), parquet(&table)] {
+        let audit = crate::hostile::audit(&bytes).expect("an audit");
+        assert!((audit.source.duration_s - 29.9).abs() < 1e-6, "{}", audit.source.duration_s);
+    }
+}
+
+/// Writers may put a checksum beside every page (`PageHeader.crc`, Parquet format): here 0 in place of the right one.
+#[test]
+fn a_page_whose_checksum_is_wrong_is_damaged() {
+    let bytes = include_bytes!("kept/page_checksum.parquet");
+    let mut damaged = bytes.to_vec();
+    assert!(crate::hostile::audit(&damaged).is_some());
+    // A digit of a reading in the middle of the only column of noise.
+    let at = bytes.len() / 2;
+    damaged[at] ^= 4;
+    assert!(crate::hostile::audit(&damaged).is_none());
 }

@@ -360,6 +360,28 @@ fn a_document_goes_down_a_pipe_alone() {
     assert!(!full.status.success(), "a device that is full is an error");
 }
 
+/// What a name leads to that was given to the program open, or is no file, is not replaced by one.
+#[cfg(target_os = "linux")]
+#[test]
+fn an_open_file_keeps_what_it_holds_and_a_pipe_is_written_to() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", drive());
+    let kept = folder.path().join("all.json");
+    fs::write(&kept, "kept").expect("a file");
+    let appended = fs::OpenOptions::new().append(true).open(&kept).expect("a file");
+    for name in ["/dev/stdout", "/dev/fd/1", "/proc/self/fd/1"] {
+        let stdout = appended.try_clone().expect("a second one");
+        let done = sondeproof().args(["audit", &log, "--json", name]).stdout(stdout).output().expect("run");
+        let errors = String::from_utf8_lossy(&done.stderr).into_owned();
+        assert!(done.status.code() == Some(2) && errors.contains("given open"), "{name}: {errors}");
+        assert!(fs::read(&kept).expect("kept").starts_with(b"kept"));
+        let (document, _) = outcome(&["audit", &log, "--json", name], 0);
+        assert!(document.contains("sondeproof.audit/1"), "{name}: {document}");
+    }
+    let (_, errors) = outcome(&["simulate", "--output", "/dev/null"], 2);
+    assert!(errors.contains("the truth goes beside the log"), "{errors}");
+}
+
 #[test]
 fn completions_and_the_manual_page_name_every_command() {
     for shell in ["bash", "elvish", "fish", "powershell", "zsh"] {

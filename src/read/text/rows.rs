@@ -205,7 +205,8 @@ impl Chunk {
         self.marks_blanks |= std::mem::take(&mut self.leaves_blank);
         self.longest = self.longest.max(found.min(self.cells.len()));
         if found != self.cells.len() {
-            let kept = if layout.lacks_last_of(found) { found } else { 0 };
+            // A word in it, and it is a line of something else.
+            let kept = if layout.lacks_last_of(found) && self.words == 0 { found } else { 0 };
             self.unplaced += usize::from(kept < found);
             for (column, cells) in self.cells.iter_mut().enumerate().skip(kept) {
                 if column < found {
