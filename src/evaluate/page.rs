@@ -142,7 +142,9 @@ fn recalls(out: &mut String, v: &Verdicts) {
         ("dilution called dilution", v.dilution),
         ("real ones called real", v.real),
         ("right cause", v.cause),
+        ("  where nothing obstructs it", v.cause_unobstructed),
         ("undetermined", v.undetermined),
+        ("  where nothing obstructs it", v.undetermined_unobstructed),
     ] {
         let _ = writeln!(
             out,
@@ -152,6 +154,9 @@ fn recalls(out: &mut String, v: &Verdicts) {
             100.0 * share.high
         );
     }
+    out.push_str(
+        "  nothing obstructs an event that is named, or of the next table counts as left; of a real cause nothing does\n",
+    );
     for (name, share) in &v.undetermined_by_channel_set {
         let _ = writeln!(out, "    undetermined, {name:14} {:>18}", percent(*share));
     }

@@ -45,7 +45,7 @@ impl Suite {
         match self {
             Self::Tune => 0..50_000,
             Self::Validate => 50_000..60_000,
-            Self::Test => 100_000..130_000,
+            Self::Test => 100_000..200_000,
         }
     }
 

@@ -71,4 +71,7 @@ fn an_artefact_that_is_not_named_is_counted_by_what_stands_in_the_way() {
     assert_eq!(row("spike"), [2, 2, 0, 1, 0]);
     // In one event with a danger nothing else is asked.
     assert_eq!(row("controller_reset"), [2, 2, 1, 0, 1]);
+    // The danger, which no name is missing of, and the spike that nothing stands in the way of.
+    let (right, open) = unnamed::unobstructed(&logs);
+    assert_eq!((right.of, open.of), (2, 2));
 }

@@ -5,13 +5,13 @@
 //! that loses no more torque than the mixture it shows is a lean mixture to everybody. Those are counted, and so are those
 //! whose event also holds the gas of a true danger. What is left could be named by somebody.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Serialize};
 
 use super::matching::{main_event, of_gas};
 use super::outcome::{Judged, Outcome};
-use super::verdicts::{SIGHT_LAMBDA, holds_danger};
+use super::verdicts::{SIGHT_LAMBDA, Share, holds_danger, names};
 use crate::document::{TreatAs, Verdict};
 use crate::simulate::{self, Run, TruthEvent};
 
@@ -120,6 +120,29 @@ fn obstacle(run: &Run, truth: &TruthEvent, kind: Kind) -> Obstacle {
     } else {
         Obstacle::Nothing
     }
+}
+
+/// Right causes and events called undetermined, among decidable events but those that are not named because something
+/// stands in the way of it.
+pub(super) fn unobstructed(outcomes: &[Outcome]) -> (Share, Share) {
+    let (mut right, mut open, mut all) = (0, 0, 0);
+    for outcome in outcomes {
+        let stands = |asked: &&Asked| !asked.named && asked.obstacle != Obstacle::Nothing;
+        let obstructed: BTreeSet<usize> =
+            outcome.unnamed.iter().filter(stands).map(|asked| asked.truth).collect();
+        let decidable = |(_, truth): &(usize, &TruthEvent)| truth.reads_lean && truth.decidable;
+        for (index, truth) in outcome.truth.iter().enumerate().filter(decidable) {
+            let Some(event) = main_event(outcome, truth) else { continue };
+            let is_named = kind(truth).is_none_or(|kind| named(kind, Some(event)));
+            if obstructed.contains(&index) || !is_named && holds_danger(outcome, event) {
+                continue;
+            }
+            all += 1;
+            right += usize::from(names(event, truth));
+            open += usize::from(event.verdict == Verdict::Undetermined);
+        }
+    }
+    (Share::of(right, all), Share::of(open, all))
 }
 
 /// By true cause.

@@ -201,6 +201,12 @@ pub struct Verdicts {
     pub undetermined: Share,
     /// The same by set of channels.
     pub undetermined_by_channel_set: BTreeMap<String, Share>,
+    /// Right causes among those that nothing stands in the way of, see [`UnnamedRow`].
+    #[serde(default)]
+    pub cause_unobstructed: Share,
+    /// Of the same, those called undetermined.
+    #[serde(default)]
+    pub undetermined_unobstructed: Share,
     /// Extra events on all logs.
     pub extra: Extra,
     /// Extra events on logs without a fault.
@@ -338,7 +344,7 @@ fn sight_rows(outcomes: &[Outcome], of: impl Fn(Fate) -> bool) -> BTreeMap<Strin
 }
 
 /// Whether a verdict names the true cause.
-fn names(event: &Judged, truth: &TruthEvent) -> bool {
+pub(super) fn names(event: &Judged, truth: &TruthEvent) -> bool {
     event.cause == truth.cause || truth.also.contains(&event.cause)
 }
 
@@ -409,6 +415,7 @@ fn recall(outcomes: &[Outcome], table: &mut Verdicts) {
     let cause = Share::of(rows().map(|row| row.cause_right).sum(), judged);
     let undetermined = Share::of(rows().map(|row| row.undetermined).sum(), judged);
     (table.cause, table.undetermined) = (cause, undetermined);
+    (table.cause_unobstructed, table.undetermined_unobstructed) = unnamed::unobstructed(outcomes);
 }
 
 fn undetermined_by(outcomes: &[Outcome]) -> BTreeMap<String, Share> {
