@@ -107,7 +107,7 @@ impl Detector for Cluster {
         findings.extend(at_operating_point(&points, least, view, limits, &mut taken));
         findings.extend(in_one_sensor(&points, least, view, &taken));
         findings.sort_by_key(|finding| (finding.rows.start, finding.rows.end));
-        Outcome::Ran { evaluated: Evaluated::Rows(Vec::new()), findings }
+        Outcome::ran(Evaluated::Rows(Vec::new()), findings)
     }
 }
 

@@ -182,7 +182,7 @@ impl Detector for CrossCheck {
             return Outcome::not_run(because.join("; "));
         }
         findings.sort_by_key(|finding| (finding.rows.start, finding.rows.end));
-        Outcome::Ran { evaluated: Evaluated::All, findings }
+        Outcome::ran(Evaluated::All, findings)
     }
 }
 

@@ -2,8 +2,8 @@
 
 use std::ops::Range;
 
+use super::found::Found;
 use super::pace::{self, Readings, shown};
-use super::runner::described_most;
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
@@ -84,15 +84,12 @@ impl Detector for Dropout {
         if channel.count() == 0 {
             return Outcome::not_run("the channel holds no value at all");
         }
-        let mut findings = missing(channel, view, limits.get(&LEAD));
+        let missing = missing(channel, view, limits.get(&LEAD));
         let zero = ZEROES.iter().find(|(role, _)| *role == channel.role);
-        if let Some((_, level)) = zero {
-            findings.extend(zeroes(channel, view, *level, limits.get(&ZERO)));
-            findings.sort_by_key(|finding| finding.rows.start);
-        }
+        let zeroes = zero.map(|(_, level)| zeroes(channel, view, *level, limits.get(&ZERO)));
         // Where no value can betray itself as a dropout, a value that is there has passed no test.
         let evaluated = if zero.is_some() { Evaluated::All } else { Evaluated::Rows(Vec::new()) };
-        Outcome::Ran { evaluated, findings }
+        Found::outcome([missing, zeroes.unwrap_or_default()], evaluated)
     }
 }
 
@@ -124,9 +121,10 @@ fn turn_s(view: &View<'_>) -> f64 {
     periods.filter(|period| period.is_finite()).fold(0.0, f64::max)
 }
 
-fn missing(channel: &Channel, view: &View<'_>, lead_periods: f64) -> Vec<Finding> {
+fn missing(channel: &Channel, view: &View<'_>, lead_periods: f64) -> Found {
+    let mut found = Found::on(view.log);
     if channel.count() == channel.rows() {
-        return Vec::new();
+        return found;
     }
     // Times such as 0.3 are no exact multiples of 0.1.
     let lead_s = lead_periods * turn_s(view) * (1.0 + 1e-6);
@@ -136,49 +134,44 @@ fn missing(channel: &Channel, view: &View<'_>, lead_periods: f64) -> Vec<Finding
         codes => format!(" (or the code {})", codes.join(", ")),
     };
     // Rows in which a slower channel was not due lie between missing ones without ending the stretch.
-    let lost = runs::of(channel.rows(), |row| channel.missing(row));
+    let lost = runs::each(channel.rows(), |row| channel.missing(row));
     let values = channel.values();
-    let lost = runs::join(lost, |end, start| values[end..start].iter().all(|value| value.is_nan()));
-    let described = described_most(view.log);
-    lost.into_iter()
-        .filter(|rows| rows.start > 0 || written_s(view, rows) > lead_s)
-        .enumerate()
-        .map(|(index, rows)| {
-            if index >= described {
-                return Finding::unsaid(rows, Flag::Missing);
-            }
+    let lost = runs::joined(lost, |end, start| values[end..start].iter().all(|value| value.is_nan()));
+    for rows in lost.filter(|rows| rows.start > 0 || written_s(view, rows) > lead_s) {
+        found.add(rows, Flag::Missing, |rows| {
             let lost_s = length_s(view, &rows);
             let count = rows.clone().filter(|row| channel.missing(*row)).count();
             let message = format!("{} holds no value{meaning} in {count} rows, {lost_s:.2} s", channel.name);
             Finding::new(rows, Flag::Missing, message, vec![(&LOST, lost_s), (&ROWS, count as f64)])
-        })
-        .collect()
+        });
+    }
+    found
 }
 
-fn zeroes(channel: &Channel, view: &View<'_>, level: f64, longest_s: f64) -> Vec<Finding> {
+fn zeroes(channel: &Channel, view: &View<'_>, level: f64, longest_s: f64) -> Found {
     let readings = Readings::of(channel, view);
     let values = readings.values();
     let pace = pace::of(channel.role).map(|pace| Limits::of("rate_of_change", view.rig).get(pace.limit));
     let flag = if NEVER_ZERO.contains(&channel.role) { Flag::Bad } else { Flag::Suspect };
-    runs::of(values.len(), |at| values[at] == 0.0)
-        .into_iter()
+    let mut found = Found::on(view.log);
+    let between = runs::each(values.len(), |at| values[at] == 0.0)
         .filter(|run| run.start > 0 && run.end < values.len())
-        .filter(|run| values[run.start - 1] >= level && values[run.end] >= level)
-        .filter_map(|run| {
-            let zero_s = readings.time_s(run.end) - readings.time_s(run.start);
-            let out_s = readings.elapsed_s(run.start);
-            // Down and up again by its own pace: an engine that stalled and was caught, a wheel that locked.
-            let possible = pace
-                .is_some_and(|per_s| per_s * out_s.min(zero_s) >= values[run.start - 1].min(values[run.end]));
-            let by_nature = possible && !NEVER_ZERO.contains(&channel.role);
-            let apart = view.log.clock.segments.iter().all(|segment| {
-                let inside = |at: usize| readings.row(at).is_some_and(|row| segment.contains(&row));
-                !(inside(run.start - 1) && inside(run.end))
-            });
-            if zero_s > longest_s || by_nature || apart {
-                return None;
-            }
-            let rows = readings.shown(run.start, run.end);
+        .filter(|run| values[run.start - 1] >= level && values[run.end] >= level);
+    for run in between {
+        let zero_s = readings.time_s(run.end) - readings.time_s(run.start);
+        let out_s = readings.elapsed_s(run.start);
+        // Down and up again by its own pace: an engine that stalled and was caught, a wheel that locked.
+        let possible =
+            pace.is_some_and(|per_s| per_s * out_s.min(zero_s) >= values[run.start - 1].min(values[run.end]));
+        let by_nature = possible && !NEVER_ZERO.contains(&channel.role);
+        let apart = view.log.clock.segments.iter().all(|segment| {
+            let inside = |at: usize| readings.row(at).is_some_and(|row| segment.contains(&row));
+            !(inside(run.start - 1) && inside(run.end))
+        });
+        if zero_s > longest_s || by_nature || apart {
+            continue;
+        }
+        found.add(readings.shown(run.start, run.end), flag, |rows| {
             let message = format!(
                 "{} reads exactly 0 for {zero_s:.2} s between {} and {}",
                 channel.name,
@@ -186,9 +179,10 @@ fn zeroes(channel: &Channel, view: &View<'_>, level: f64, longest_s: f64) -> Vec
                 shown(channel, values[run.end]),
             );
             let evidence = vec![(&LOST, zero_s), (&ROWS, rows.len() as f64)];
-            Some(Finding::new(rows, flag, message, evidence))
-        })
-        .collect()
+            Finding::new(rows, flag, message, evidence)
+        });
+    }
+    found
 }
 
 #[cfg(test)]

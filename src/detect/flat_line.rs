@@ -212,7 +212,7 @@ impl Detector for FlatLine {
                 stale.then(|| describe(channel, &run, lively.sigma_over_q, log10_p))
             })
             .collect();
-        Outcome::Ran { evaluated: Evaluated::All, findings }
+        Outcome::ran(Evaluated::All, findings)
     }
 }
 
@@ -375,7 +375,7 @@ fn dead(channel: &Channel, view: &View<'_>, readings: &Readings<'_>, limits: &Li
     );
     let evidence = vec![(&HELD, held_s), (&COUNT, readings.len() as f64)];
     let findings = vec![Finding::new(rows, Flag::Suspect, message, evidence)];
-    Some(Outcome::Ran { evaluated: Evaluated::All, findings })
+    Some(Outcome::ran(Evaluated::All, findings))
 }
 
 fn describe(channel: &Channel, run: &Stand, sigma_over_q: f64, log10_p: f64) -> Finding {

@@ -22,7 +22,7 @@ pub(super) fn fold<'a>(
     let mut passed = false;
     for Judged { channel: on, meta, outcome, rest, .. } in judged {
         let own = on.is_some();
-        let Outcome::Ran { evaluated, findings } = outcome else { continue };
+        let Outcome::Ran { evaluated, findings, .. } = outcome else { continue };
         if meta.stage != Stage::Scored {
             continue;
         }

@@ -2,8 +2,8 @@
 
 use std::ops::Range;
 
+use super::found::Found;
 use super::pace::shown;
-use super::runner::described_most;
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
@@ -257,24 +257,17 @@ impl Detector for GrossRange {
         let slack = 1e-9 * [low, high].iter().filter(|v| v.is_finite()).fold(1.0, |m: f64, v| m.max(v.abs()));
         let (low, high) = extent(values);
         if [low, high].iter().all(|end| grade(*end, span, usual, slack) == Flag::Good) {
-            return Outcome::Ran { evaluated: Evaluated::All, findings: Vec::new() };
+            return Outcome::ran(Evaluated::All, Vec::new());
         }
         let grades: Vec<Flag> = values.iter().map(|value| grade(*value, span, usual, slack)).collect();
-        let described = described_most(view.log);
-        let mut findings = Vec::new();
-        for (flag, of) in [(Flag::Bad, span), (Flag::Suspect, usual)] {
-            // The first of both are among the first of each.
-            let runs = runs::of(grades.len(), |row| grades[row] == flag).into_iter().enumerate();
-            findings.extend(runs.filter_map(|(index, rows)| {
-                if index < described {
-                    describe(channel, rows, flag, of)
-                } else {
-                    Some(Finding::unsaid(rows, flag))
-                }
-            }));
-        }
-        findings.sort_by_key(|finding| finding.rows.start);
-        Outcome::Ran { evaluated: Evaluated::All, findings }
+        let tests = [(Flag::Bad, span), (Flag::Suspect, usual)].map(|(flag, of)| {
+            let mut found = Found::on(view.log);
+            for rows in runs::each(grades.len(), |row| grades[row] == flag) {
+                found.add(rows, flag, |rows| describe(channel, rows, flag, of));
+            }
+            found
+        });
+        Found::outcome(tests, Evaluated::All)
     }
 }
 
@@ -288,10 +281,11 @@ fn grade(value: f64, span: (f64, f64), usual: (f64, f64), slack: f64) -> Flag {
     }
 }
 
-fn describe(channel: &Channel, rows: Range<usize>, flag: Flag, (low, high): (f64, f64)) -> Option<Finding> {
-    let values = channel.values().get(rows.clone())?;
+fn describe(channel: &Channel, rows: Range<usize>, flag: Flag, (low, high): (f64, f64)) -> Finding {
+    let values = channel.values().get(rows.clone()).unwrap_or_default();
     let beyond = |value: f64| (low - value).max(value - high);
-    let extreme = values.iter().copied().max_by(|a, b| beyond(*a).total_cmp(&beyond(*b)))?;
+    let extreme = values.iter().copied().max_by(|a, b| beyond(*a).total_cmp(&beyond(*b)));
+    let extreme = extreme.unwrap_or(f64::NAN);
     let (word, bound) = if extreme < low { ("below", low) } else { ("above", high) };
     let judgement = match flag {
         Flag::Bad => "which the quantity cannot have",
@@ -305,7 +299,7 @@ fn describe(channel: &Channel, rows: Range<usize>, flag: Flag, (low, high): (f64
     );
     // An infinite reading is beyond every number that a document could carry.
     let extreme = extreme.clamp(f64::MIN, f64::MAX);
-    Some(Finding::new(rows, flag, message, vec![(&EXTREME, extreme), (&BOUND, bound)]))
+    Finding::new(rows, flag, message, vec![(&EXTREME, extreme), (&BOUND, bound)])
 }
 
 #[cfg(test)]

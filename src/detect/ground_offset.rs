@@ -197,7 +197,7 @@ impl Detector for GroundOffset {
             (at_once, held) => {
                 let findings: Vec<Finding> =
                     at_once.unwrap_or_default().into_iter().chain(held.unwrap_or_default()).collect();
-                Outcome::Ran { evaluated: Evaluated::All, findings }
+                Outcome::ran(Evaluated::All, findings)
             }
         }
     }

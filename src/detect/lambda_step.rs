@@ -3,13 +3,13 @@
 use std::ops::Range;
 
 use super::dense::Dense;
-use super::runner::described_most;
+use super::found::Found;
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
 use crate::chain::Chain;
 use crate::flag::Flag;
-use crate::log::{Channel, Role};
+use crate::log::{Channel, Log, Role};
 use crate::signal::slew::{self, Bounds, Pulse};
 
 /// See its text in `sondeproof explain lambda_step`.
@@ -115,23 +115,24 @@ impl Detector for LambdaStep {
             return Outcome::not_run("another channel carries the mixture reading that is judged");
         };
         let rows = Rows::of(channel, view, chain);
-        // The first of all are among the first of each.
         let slew = slew_findings(&rows, chain, limits);
         let width = width_findings(&rows, chain, limits);
-        let codes = code_findings(&rows, limits);
+        let mut codes = code_findings(&rows, limits);
         let because = match (&slew, &width) {
             (Err(slew), Err(width)) => Some(format!("{slew}; {width}")),
             _ => None,
         };
-        let mut findings: Vec<Finding> =
-            [slew.unwrap_or_default(), width.unwrap_or_default(), codes].into_iter().flatten().collect();
-        findings.sort_by_key(|finding| (finding.rows.start, finding.rows.end));
-        findings.dedup_by(|later, kept| later.rows == kept.rows && kept.flag == Flag::Bad);
+        let (slew, mut width) = (slew.unwrap_or_default(), width.unwrap_or_default());
+        codes.drop_repeats_of(&slew);
+        codes.drop_repeats_of(&width);
+        width.drop_repeats_of(&slew);
+        // A code stands on its own, but where only codes could be looked for nothing became good.
+        let evaluated = if because.is_none() { Evaluated::All } else { Evaluated::Rows(Vec::new()) };
         match because {
-            Some(because) if findings.is_empty() => Outcome::NotRun { because },
-            // A code stands on its own, but where only codes could be looked for nothing became good.
-            Some(_) => Outcome::Ran { evaluated: Evaluated::Rows(Vec::new()), findings },
-            None => Outcome::Ran { evaluated: Evaluated::All, findings },
+            Some(because) if [&slew, &width, &codes].iter().all(|test| test.is_empty()) => {
+                Outcome::NotRun { because }
+            }
+            _ => Found::outcome([slew, width, codes], evaluated),
         }
     }
 }
@@ -144,8 +145,7 @@ struct Rows<'a> {
     row_s: Option<f64>,
     fresh_s: Option<f64>,
     stops: [Option<f64>; 2],
-    /// Findings of one kind that are put into words.
-    described: usize,
+    log: &'a Log,
 }
 
 impl<'a> Rows<'a> {
@@ -158,7 +158,7 @@ impl<'a> Rows<'a> {
             segments: &clock.segments,
             row_s,
             fresh_s: chain.fresh_period_s.or(row_s),
-            described: described_most(view.log),
+            log: view.log,
             stops: [
                 chain.clip_lean.or(channel.measured.clip_high),
                 chain.clip_rich.or(channel.measured.clip_low),
@@ -178,7 +178,7 @@ impl<'a> Rows<'a> {
     }
 }
 
-fn slew_findings(rows: &Rows<'_>, chain: &Chain, limits: &Limits<'_>) -> Result<Vec<Finding>, String> {
+fn slew_findings(rows: &Rows<'_>, chain: &Chain, limits: &Limits<'_>) -> Result<Found, String> {
     let Some(fresh_s) = rows.fresh_s.filter(|period| *period > 0.0) else {
         return Err("the time between fresh values is not known".to_owned());
     };
@@ -201,26 +201,24 @@ fn slew_findings(rows: &Rows<'_>, chain: &Chain, limits: &Limits<'_>) -> Result<
         sigmas: limits.get(&NOISE),
         interval_s: fresh_s,
     };
-    let mut findings = Vec::new();
+    let mut found = Found::on(rows.log);
     for segment in rows.segments {
         let readings = rows.valid(segment);
         let lambda = &readings.value;
-        let phi: Vec<f64> = lambda.iter().map(|lambda| lambda.recip()).collect();
-        let repeats = phi.windows(2).filter(|pair| pair[0] == pair[1]).count();
-        let common = repeats * 5 > phi.len();
-        for pulse in slew::impossible_pulses(&readings.time_s, &phi, &bounds, limits.get(&WIDTH), common) {
+        let phi = |k: usize| lambda[k].recip();
+        let repeats = (1..lambda.len()).filter(|k| phi(*k) == phi(*k - 1)).count();
+        let common = repeats * 5 > lambda.len();
+        for pulse in slew::impossible_pulses(&readings.time_s, phi, &bounds, limits.get(&WIDTH), common) {
             let peak = pulse.samples.clone().fold(0.0_f64, |peak, k| peak.max(lambda[k]));
             let before = lambda[pulse.samples.start - 1];
             if peak - before >= limits.get(&LEAST) {
-                findings.push(if findings.len() < rows.described {
-                    slew_finding(rows, &readings, &pulse, (before, peak), &bounds)
-                } else {
-                    Finding::unsaid(readings.rows(&pulse.samples), pulse_flag(&pulse))
+                found.add(readings.rows(&pulse.samples), pulse_flag(&pulse), |range| {
+                    slew_finding(rows, &readings, (&pulse, range), (before, peak), &bounds)
                 });
             }
         }
     }
-    Ok(findings)
+    Ok(found)
 }
 
 /// Noise in phi: measured, and never below what the steps of the channel alone make of it.
@@ -236,11 +234,10 @@ const fn pulse_flag(pulse: &Pulse) -> Flag {
 fn slew_finding(
     rows: &Rows<'_>,
     readings: &Dense<'_>,
-    pulse: &Pulse,
+    (pulse, range): (&Pulse, Range<usize>),
     (before, peak): (f64, f64),
     bounds: &Bounds,
 ) -> Finding {
-    let range = readings.rows(&pulse.samples);
     let width_s = readings
         .time_s
         .get(pulse.samples.end)
@@ -272,7 +269,7 @@ fn slew_finding(
     Finding::new(range, pulse_flag(pulse), message, evidence)
 }
 
-fn width_findings(rows: &Rows<'_>, chain: &Chain, limits: &Limits<'_>) -> Result<Vec<Finding>, String> {
+fn width_findings(rows: &Rows<'_>, chain: &Chain, limits: &Limits<'_>) -> Result<Found, String> {
     let Some(frame_s) = chain.frame_period_s else {
         return Err("the link's frame period is not established, so no width is too short".to_owned());
     };
@@ -282,41 +279,38 @@ fn width_findings(rows: &Rows<'_>, chain: &Chain, limits: &Limits<'_>) -> Result
             frame_s * 1e3
         ));
     };
-    let mut findings = Vec::new();
+    let mut found = Found::on(rows.log);
     for segment in rows.segments {
         let readings = rows.valid(segment);
         let (time_s, lambda) = (&readings.time_s, &readings.value);
         for k in slew::shorter_than_a_frame(time_s, lambda, frame_s, row_s, limits.get(&LEAST)) {
-            let range = readings.rows(&k);
-            if findings.len() >= rows.described {
-                findings.push(Finding::unsaid(range, Flag::Bad));
-                continue;
-            }
-            let width_s = time_s[k.end] - time_s[k.start];
-            let (before, peak) = (lambda[k.start - 1], lambda[k.start]);
-            findings.push(Finding::new(
-                range,
-                Flag::Bad,
-                format!(
-                    "{} left lambda {before:.3} for {peak:.3} and came back exactly after {:.0} ms, but its link sends a \
-                     value every {:.0} ms: the value arose in the logger",
-                    rows.channel.name,
-                    width_s * 1e3,
-                    frame_s * 1e3
-                ),
-                vec![(&FROM, before), (&PEAK, peak), (&LASTED, width_s), (&FRAME, frame_s)],
-            ));
+            found.add(readings.rows(&k), Flag::Bad, |range| {
+                let width_s = time_s[k.end] - time_s[k.start];
+                let (before, peak) = (lambda[k.start - 1], lambda[k.start]);
+                Finding::new(
+                    range,
+                    Flag::Bad,
+                    format!(
+                        "{} left lambda {before:.3} for {peak:.3} and came back exactly after {:.0} ms, but its link sends a \
+                         value every {:.0} ms: the value arose in the logger",
+                        rows.channel.name,
+                        width_s * 1e3,
+                        frame_s * 1e3
+                    ),
+                    vec![(&FROM, before), (&PEAK, peak), (&LASTED, width_s), (&FRAME, frame_s)],
+                )
+            });
         }
     }
-    Ok(findings)
+    Ok(found)
 }
 
-fn code_findings(rows: &Rows<'_>, limits: &Limits<'_>) -> Vec<Finding> {
+fn code_findings(rows: &Rows<'_>, limits: &Limits<'_>) -> Found {
     let channel = rows.channel;
     let resolution = channel.resolution();
-    let mut findings = Vec::new();
+    let mut found = Found::on(rows.log);
     if resolution <= 0.0 {
-        return findings;
+        return found;
     }
     let least = limits.get(&LEAST);
     for segment in rows.segments {
@@ -340,23 +334,16 @@ fn code_findings(rows: &Rows<'_>, limits: &Limits<'_>) -> Vec<Finding> {
                 ),
                 None => continue,
             };
-            let range = readings.rows(&(k..k + 1));
-            if findings.len() >= rows.described {
-                findings.push(Finding::unsaid(range, Flag::Suspect));
-                continue;
-            }
-            findings.push(Finding::new(
-                range,
-                Flag::Suspect,
-                format!(
+            found.add(readings.rows(&(k..k + 1)), Flag::Suspect, |range| {
+                let message = format!(
                     "{} shows lambda {value:.3} once between two {before:.3}: off by {what}",
                     channel.name
-                ),
-                vec![(&FROM, before), (&PEAK, value), field],
-            ));
+                );
+                Finding::new(range, Flag::Suspect, message, vec![(&FROM, before), (&PEAK, value), field])
+            });
         }
     }
-    findings
+    found
 }
 
 #[cfg(test)]
@@ -452,7 +439,7 @@ mod tests {
         lambda[30] = 0.812 + 0.256;
         lambda[60] = 8.12;
         let outcome = on(Bench::new(12.5, 100), lambda).run(&LambdaStep, Role::Lambda);
-        let Outcome::Ran { evaluated, findings } = outcome else { panic!("it found something") };
+        let Outcome::Ran { evaluated, findings, .. } = outcome else { panic!("it found something") };
         assert_eq!(evaluated, Evaluated::Rows(Vec::new()));
         assert_eq!(findings.iter().map(|f| f.rows.start).collect::<Vec<_>>(), [30, 60]);
         assert!(findings.iter().all(|f| f.flag == Flag::Suspect));

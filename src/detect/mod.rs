@@ -21,6 +21,7 @@ mod dense;
 mod dropout;
 mod flat_line;
 mod fold;
+mod found;
 mod gross_range;
 mod ground_offset;
 mod lambda_step;
@@ -204,11 +205,6 @@ impl Finding {
         }
     }
 
-    /// A finding beyond those that are put into words: nobody would read them, and there may be as many as rows.
-    fn unsaid(rows: Range<usize>, flag: Flag) -> Self {
-        Self::new(rows, flag, String::new(), Vec::new())
-    }
-
     /// The same finding about the thing measured, whose reading may well be true.
     #[must_use]
     pub fn condition(self) -> Self {
@@ -240,6 +236,8 @@ pub enum Outcome {
         evaluated: Evaluated,
         /// What it found, ascending by row.
         findings: Vec<Finding>,
+        /// What it found beyond, of which nobody reads a word.
+        rest: Vec<Run>,
     },
     /// It had no power here; the flags stay "not evaluated" as far as it is concerned.
     NotRun {
@@ -254,6 +252,11 @@ impl Outcome {
         Self::NotRun { because: because.into() }
     }
 
+    /// A detector that ran, and put all that it found into words.
+    pub fn ran(evaluated: Evaluated, findings: Vec<Finding>) -> Self {
+        Self::Ran { evaluated, findings, rest: Vec::new() }
+    }
+
     fn findings(&self) -> &[Finding] {
         match self {
             Self::Ran { findings, .. } => findings,
@@ -261,16 +264,20 @@ impl Outcome {
         }
     }
 
-    /// Keeps the first findings only, and gives rows and flags of the others.
+    /// Keeps the first findings only, and gives rows and flags of the others, ascending by row.
     fn take_rest(&mut self, most: usize) -> Vec<Run> {
-        let Self::Ran { findings, .. } = self else { return Vec::new() };
-        let mut rest = Vec::with_capacity(findings.len().saturating_sub(most));
-        for finding in findings.iter().skip(most) {
-            let Some(run) = Run::of(finding) else { return Vec::new() };
-            rest.push(run);
+        let Self::Ran { findings, rest, .. } = self else { return Vec::new() };
+        let mut rest = std::mem::take(rest);
+        let place = |finding: &Finding| Run::of(&finding.rows, finding.flag, finding.about);
+        if let Some(more) = findings.iter().skip(most).map(place).collect::<Option<Vec<Run>>>() {
+            rest.splice(0..0, more);
+            findings.truncate(most);
+            findings.shrink_to_fit();
         }
-        findings.truncate(most);
-        findings.shrink_to_fit();
+        if !rest.is_sorted_by_key(Run::order) {
+            rest.sort_by_key(Run::order);
+        }
+        rest.shrink_to_fit();
         rest
     }
 }

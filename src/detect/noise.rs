@@ -133,14 +133,12 @@ impl Detector for NoiseLevel {
             None
         };
         match (scatter(channel, view, &readings, ceiling, limits), swings) {
-            (Outcome::Ran { evaluated, mut findings }, Some(swings)) => {
+            (Outcome::Ran { evaluated, mut findings, .. }, Some(swings)) => {
                 findings.extend(swings);
                 findings.sort_by_key(|finding| (finding.rows.start, finding.rows.end));
-                Outcome::Ran { evaluated, findings }
+                Outcome::ran(evaluated, findings)
             }
-            (Outcome::NotRun { .. }, Some(swings)) => {
-                Outcome::Ran { evaluated: Evaluated::Rows(Vec::new()), findings: swings }
-            }
+            (Outcome::NotRun { .. }, Some(swings)) => Outcome::ran(Evaluated::Rows(Vec::new()), swings),
             (scatter, None) => scatter,
         }
     }
@@ -193,7 +191,7 @@ fn scatter(
         })
         .collect();
     let judged = windows.iter().map(|at| readings.shown(at.start, at.end)).filter(|rows| !rows.is_empty());
-    Outcome::Ran { evaluated: Evaluated::Rows(judged.collect()), findings }
+    Outcome::ran(Evaluated::Rows(judged.collect()), findings)
 }
 
 /// Windows of readings, disjoint, none across a gap; what is left at the end of a stretch joins its last window.

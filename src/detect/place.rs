@@ -70,7 +70,7 @@ impl Rest {
 
 /// Rows and flag of a finding in 12 bytes.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Run {
+pub struct Run {
     start: u32,
     end: u32,
     pub(super) flag: Flag,
@@ -79,10 +79,15 @@ pub(super) struct Run {
 
 impl Run {
     /// * returns null where the rows have larger numbers than fit
-    pub(super) fn of(finding: &Finding) -> Option<Self> {
-        let start = u32::try_from(finding.rows.start).ok()?;
-        let end = u32::try_from(finding.rows.end).ok()?;
-        Some(Self { start, end, flag: finding.flag, about: finding.about })
+    pub(super) fn of(rows: &Range<usize>, flag: Flag, about: About) -> Option<Self> {
+        let start = u32::try_from(rows.start).ok()?;
+        let end = u32::try_from(rows.end).ok()?;
+        Some(Self { start, end, flag, about })
+    }
+
+    /// By first row, then last.
+    pub(super) fn order(&self) -> (u32, u32) {
+        (self.start, self.end)
     }
 
     pub(super) fn rows(self) -> Range<usize> {
@@ -132,8 +137,8 @@ mod tests {
     #[test]
     fn a_run_is_twelve_bytes_and_lists_are_told_in_the_order_of_their_rows() {
         assert_eq!(size_of::<Run>(), 12);
-        let finding = |rows: Range<usize>| Finding::new(rows, Flag::Bad, String::new(), Vec::new());
-        let runs = |starts: &[usize]| starts.iter().filter_map(|s| Run::of(&finding(*s..s + 2))).collect();
+        let run = |rows: Range<usize>| Run::of(&rows, Flag::Bad, About::Fault);
+        let runs = |starts: &[usize]| starts.iter().filter_map(|s| run(*s..s + 2)).collect();
         let rest = |detector, starts: &[usize]| Rest {
             detector,
             stage: Stage::Scored,
@@ -145,6 +150,6 @@ mod tests {
             merged([&first, &second].into_iter().map(Rest::places)).map(|place| order(&place)).collect();
         let expected = [(1, "b"), (5, "a"), (5, "b"), (7, "a"), (9, "b")];
         assert_eq!(told, expected.map(|(start, detector)| (start, detector, Some(1), start + 2)));
-        assert_eq!(Run::of(&finding(0..usize::MAX)), None);
+        assert_eq!(run(0..usize::MAX), None);
     }
 }

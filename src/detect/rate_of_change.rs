@@ -119,7 +119,7 @@ impl Detector for RateOfChange {
             })
             .collect();
         let findings = excursions(channel, &readings, &steps, limits.get(&EXCURSION));
-        Outcome::Ran { evaluated: Evaluated::All, findings }
+        Outcome::ran(Evaluated::All, findings)
     }
 }
 

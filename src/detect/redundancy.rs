@@ -349,7 +349,7 @@ impl Model {
             .into_iter()
             .map(|span| grid.row[span.start]..grid.row[span.end - 1] + 1)
             .collect();
-        Outcome::Ran { evaluated: Evaluated::Rows(evaluated), findings }
+        Outcome::ran(Evaluated::Rows(evaluated), findings)
     }
 
     fn finding(&self, channel: &Channel, grid: &Grid, view: &View<'_>, span: &Range<usize>) -> Finding {

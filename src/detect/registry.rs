@@ -8,7 +8,8 @@ use crate::log::Role;
 use crate::rig::Rig;
 
 fn stems() -> BTreeSet<String> {
-    let beside = ["mod", "dense", "fold", "lively", "pace", "place", "registry", "runner", "testing"];
+    let beside =
+        ["mod", "dense", "fold", "found", "lively", "pace", "place", "registry", "runner", "testing"];
     std::fs::read_dir(concat!(env!("CARGO_MANIFEST_DIR"), "/src/detect"))
         .expect("source folder")
         .map(|entry| entry.expect("entry").path())

@@ -1,6 +1,7 @@
 //! Runs every detector on every channel it applies to, and folds what they say into flags.
 
 use std::borrow::Cow;
+use std::ops::Range;
 
 use rayon::prelude::*;
 
@@ -161,9 +162,10 @@ fn judge(detector: &dyn Detector, channel: Option<&Channel>, view: &View<'_>) ->
         Some(channel) => detector.run(channel, view, &limits),
         None => detector.run_log(view, &limits),
     };
-    if let Outcome::Ran { findings, .. } = &mut outcome {
-        findings
-            .retain(|finding| finding.rows.start < finding.rows.end && finding.rows.end <= view.log.rows());
+    if let Outcome::Ran { findings, rest, .. } = &mut outcome {
+        let inside = |rows: &Range<usize>| rows.start < rows.end && rows.end <= view.log.rows();
+        findings.retain(|finding| inside(&finding.rows));
+        rest.retain(|run| inside(&run.rows()));
     }
     outcome
 }

@@ -97,7 +97,7 @@ impl Detector for Saturation {
             }
         }
         let judged = runs::of(values.len(), |row| !values[row].is_nan() && !expected(row));
-        Outcome::Ran { evaluated: Evaluated::Rows(judged), findings }
+        Outcome::ran(Evaluated::Rows(judged), findings)
     }
 }
 
@@ -172,7 +172,7 @@ mod tests {
     #[test]
     fn air_in_over_run_is_expected_and_neither_passed_nor_flagged() {
         let bench = lambda(100..130).state(bit::RUNNING, 0.0, 100.0).state(bit::OVER_RUN, 4.5, 6.0);
-        let Outcome::Ran { evaluated, findings } = bench.run(&Saturation, Role::Lambda) else {
+        let Outcome::Ran { evaluated, findings, .. } = bench.run(&Saturation, Role::Lambda) else {
             panic!("ran")
         };
         assert!(findings.is_empty());

@@ -159,18 +159,15 @@ impl Detector for Scale {
         if channel.role.is_mixture() && !matches!(found, Ok(Some(_))) {
             let findings = moved(channel, view, limits);
             if !findings.is_empty() {
-                return Outcome::Ran { evaluated: Evaluated::All, findings };
+                return Outcome::ran(Evaluated::All, findings);
             }
         }
         match found {
             Err(because) => Outcome::NotRun { because },
-            Ok(None) => Outcome::Ran { evaluated: Evaluated::All, findings: Vec::new() },
+            Ok(None) => Outcome::ran(Evaluated::All, Vec::new()),
             Ok(Some(Wrong { flag, message, evidence })) => {
                 let rows = 0..channel.rows();
-                Outcome::Ran {
-                    evaluated: Evaluated::All,
-                    findings: vec![Finding::new(rows, flag, message, evidence)],
-                }
+                Outcome::ran(Evaluated::All, vec![Finding::new(rows, flag, message, evidence)])
             }
         }
     }

@@ -139,7 +139,7 @@ impl Detector for SlowResponse {
             }
         }
         findings.sort_by_key(|finding| (finding.rows.start, finding.rows.end));
-        Outcome::Ran { evaluated: Evaluated::All, findings }
+        Outcome::ran(Evaluated::All, findings)
     }
 }
 

@@ -160,14 +160,14 @@ fn merge(alone: Outcome, together: Vec<Finding>) -> Outcome {
         return alone;
     }
     let (evaluated, mut findings) = match alone {
-        Outcome::Ran { evaluated, findings } => (evaluated, findings),
+        Outcome::Ran { evaluated, findings, .. } => (evaluated, findings),
         Outcome::NotRun { .. } => (Evaluated::Rows(Vec::new()), Vec::new()),
     };
     let new = |late: &Finding| !findings.iter().any(|old| old.rows.contains(&late.rows.start));
     let together: Vec<Finding> = together.into_iter().filter(new).collect();
     findings.extend(together);
     findings.sort_by_key(|finding| (finding.rows.start, finding.rows.end));
-    Outcome::Ran { evaluated, findings }
+    Outcome::ran(evaluated, findings)
 }
 
 /// Readings that leave by more than `least` and come back: index and the smaller of the two steps; the segments are
@@ -206,7 +206,7 @@ fn paced(channel: &Channel, view: &View<'_>, readings: &Readings<'_>, pace: &pac
         .filter(|(at, height)| *height > allowed(*at))
         .map(|(at, height)| describe(channel, readings, at, height, allowed(at), Flag::Bad))
         .collect();
-    Outcome::Ran { evaluated: inner(readings), findings }
+    Outcome::ran(inner(readings), findings)
 }
 
 /// A quantity of which nothing is known may truly have done it: unlike the rest of the log, and no more than that.
@@ -230,7 +230,7 @@ fn unknown(channel: &Channel, view: &View<'_>, readings: &Readings<'_>, limits: 
         .into_iter()
         .map(|(at, height)| describe(channel, readings, at, height, allowed, Flag::Suspect))
         .collect();
-    Outcome::Ran { evaluated: inner(readings), findings }
+    Outcome::ran(inner(readings), findings)
 }
 
 fn describe(
@@ -283,7 +283,7 @@ fn mixture(channel: &Channel, view: &View<'_>, readings: &Readings<'_>, limits: 
     }
     findings.sort_by_key(|finding: &Finding| (finding.rows.start, finding.rows.end));
     findings.dedup_by(|later, earlier| later.rows == earlier.rows);
-    Outcome::Ran { evaluated, findings }
+    Outcome::ran(evaluated, findings)
 }
 
 /// Frame period of the link, where the log or the rig file establishes it and rows resolve it.

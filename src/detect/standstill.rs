@@ -157,7 +157,7 @@ impl Detector for Standstill {
         }
         let hold_s = limits.get(&HOLD);
         if let Some(finding) = whole(&signals, hold_s, view) {
-            return Outcome::Ran { evaluated: Evaluated::Rows(Vec::new()), findings: vec![finding] };
+            return Outcome::ran(Evaluated::Rows(Vec::new()), vec![finding]);
         }
         let of_state: Vec<&Channel> =
             signals.iter().copied().filter(|channel| STATE.contains(&channel.role)).collect();
@@ -232,7 +232,7 @@ impl Detector for Standstill {
         }
         findings.sort_by_key(|finding| finding.rows.start);
         // What passes here makes no sample good: the signals are judged one by one elsewhere.
-        Outcome::Ran { evaluated: Evaluated::Rows(Vec::new()), findings }
+        Outcome::ran(Evaluated::Rows(Vec::new()), findings)
     }
 }
 

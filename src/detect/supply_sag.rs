@@ -163,7 +163,7 @@ impl Detector for SupplySag {
         match found {
             Ok(mut findings) => {
                 findings.sort_by_key(|finding| (finding.rows.start, finding.rows.end));
-                Outcome::Ran { evaluated: Evaluated::All, findings }
+                Outcome::ran(Evaluated::All, findings)
             }
             Err(because) => Outcome::NotRun { because },
         }

@@ -149,7 +149,7 @@ impl Bench {
     /// What it found; fails the test when it did not run, and when it broke a rule for findings.
     pub(crate) fn findings(&self, detector: &dyn Detector, role: Role) -> Vec<Finding> {
         match self.run(detector, role) {
-            Outcome::Ran { findings, evaluated } => {
+            Outcome::Ran { findings, evaluated, .. } => {
                 check(detector, &findings, &evaluated, self.log.rows());
                 findings
             }

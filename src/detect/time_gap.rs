@@ -1,5 +1,6 @@
 //! No rows where rows were due.
 
+use super::found::Found;
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
@@ -55,31 +56,23 @@ impl Detector for TimeGap {
             return Outcome::not_run("the log has no row period: too few rows, or all at one time");
         };
         let shortest_s = limits.get(&PERIODS) * period_s;
-        let findings = clock
-            .events
-            .iter()
-            .filter_map(|event| match *event {
-                ClockEvent::Gap { row, seconds }
-                    if row > 0 && row < clock.rows() && seconds.is_finite() && seconds >= shortest_s =>
-                {
-                    Some((row, seconds))
-                }
-                _ => None,
-            })
-            .map(|(row, seconds)| {
+        let mut found = Found::on(view.log);
+        for event in &clock.events {
+            let ClockEvent::Gap { row, seconds } = *event else { continue };
+            let inside = row > 0 && row < clock.rows();
+            if !inside || !seconds.is_finite() || seconds < shortest_s {
+                continue;
+            }
+            found.add(row - 1..row + 1, Flag::Missing, |rows| {
                 let lost = (seconds / period_s).round() - 1.0;
-                Finding::new(
-                    row - 1..row + 1,
-                    Flag::Missing,
-                    format!(
-                        "no row for {seconds:.3} s, where rows come every {period_s:.3} s: about {lost:.0} rows are \
-                         missing"
-                    ),
-                    vec![(&LENGTH, seconds), (&PERIOD, period_s), (&LOST, lost)],
-                )
-            })
-            .collect();
-        Outcome::Ran { evaluated: Evaluated::All, findings }
+                let message = format!(
+                    "no row for {seconds:.3} s, where rows come every {period_s:.3} s: about {lost:.0} rows are missing"
+                );
+                let evidence = vec![(&LENGTH, seconds), (&PERIOD, period_s), (&LOST, lost)];
+                Finding::new(rows, Flag::Missing, message, evidence)
+            });
+        }
+        Found::outcome([found], Evaluated::All)
     }
 }
 

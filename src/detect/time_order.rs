@@ -80,7 +80,7 @@ impl Detector for TimeOrder {
             findings.extend(repeated.into_iter().map(repeat));
         }
         findings.sort_by_key(|finding| (finding.rows.start, finding.rows.end));
-        Outcome::Ran { evaluated: Evaluated::All, findings }
+        Outcome::ran(Evaluated::All, findings)
     }
 }
 

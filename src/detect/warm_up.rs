@@ -105,7 +105,7 @@ impl Detector for WarmUp {
             );
         }
         findings.sort_by_key(|finding| (finding.rows.start, finding.rows.end));
-        Outcome::Ran { evaluated: Evaluated::All, findings }
+        Outcome::ran(Evaluated::All, findings)
     }
 }
 

@@ -42,29 +42,41 @@ pub fn equal(values: &[f64], shortest: usize) -> Vec<Range<usize>> {
 /// Runs of consecutive indices below `count` for which `holds`.
 ///
 /// * returns half-open index ranges, ascending, disjoint; O(n)
-pub fn of(count: usize, mut holds: impl FnMut(usize) -> bool) -> Vec<Range<usize>> {
-    let mut runs: Vec<Range<usize>> = Vec::new();
-    for at in (0..count).filter(|at| holds(*at)) {
-        match runs.last_mut() {
-            Some(run) if run.end == at => run.end = at + 1,
-            _ => runs.push(at..at + 1),
-        }
-    }
-    runs
+pub fn of(count: usize, holds: impl FnMut(usize) -> bool) -> Vec<Range<usize>> {
+    each(count, holds).collect()
+}
+
+/// The same one after the other: there may be half as many as indices.
+pub fn each(count: usize, mut holds: impl FnMut(usize) -> bool) -> impl Iterator<Item = Range<usize>> {
+    let mut next = 0;
+    std::iter::from_fn(move || {
+        let start = (next..count).find(|at| holds(*at))?;
+        let end = (start + 1..count).find(|at| !holds(*at)).unwrap_or(count);
+        next = end + 1;
+        Some(start..end)
+    })
 }
 
 /// Joins ranges that `near` says belong together (the end of one, the start of the next).
 ///
 /// * `ranges`: ascending, disjoint
-pub fn join(ranges: Vec<Range<usize>>, mut near: impl FnMut(usize, usize) -> bool) -> Vec<Range<usize>> {
-    let mut joined: Vec<Range<usize>> = Vec::with_capacity(ranges.len());
-    for range in ranges {
-        match joined.last_mut() {
-            Some(last) if near(last.end, range.start) => last.end = range.end,
-            _ => joined.push(range),
+pub fn join(ranges: Vec<Range<usize>>, near: impl FnMut(usize, usize) -> bool) -> Vec<Range<usize>> {
+    joined(ranges.into_iter(), near).collect()
+}
+
+/// The same one after the other.
+pub fn joined(
+    ranges: impl Iterator<Item = Range<usize>>,
+    mut near: impl FnMut(usize, usize) -> bool,
+) -> impl Iterator<Item = Range<usize>> {
+    let mut ranges = ranges.peekable();
+    std::iter::from_fn(move || {
+        let mut range = ranges.next()?;
+        while let Some(next) = ranges.next_if(|next| near(range.end, next.start)) {
+            range.end = next.end;
         }
-    }
-    joined
+        Some(range)
+    })
 }
 
 #[cfg(test)]

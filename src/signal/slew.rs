@@ -76,67 +76,67 @@ pub struct Pulse {
 /// would blind the test before every quiet stretch, so there the interval of the entry counts two periods; the
 /// way back always counts from the first appearance.
 ///
-/// * `time_s`, `value`: fresh samples, ascending by time, finite
+/// * `time_s`: of fresh samples, ascending
+/// * `value`: of the same by their number, finite
+/// * returns them ascending, one after the other: there may be as many as samples
 pub fn impossible_pulses(
     time_s: &[f64],
-    value: &[f64],
+    value: impl Fn(usize) -> f64,
     bounds: &Bounds,
     longest_s: f64,
     repeats_are_common: bool,
-) -> Vec<Pulse> {
-    let n = time_s.len().min(value.len());
-    let mut pulses = Vec::new();
+) -> impl Iterator<Item = Pulse> {
     let mut first = 0;
-    let mut k = 1;
-    while k < n {
-        if value[k] == value[k - 1] {
-            k += 1;
-            continue;
-        }
-        let held = k - first > 1;
-        let step_s = time_s[k] - time_s[k - 1];
-        let since_s = match (held, repeats_are_common) {
-            (false, _) => step_s,
-            (true, true) => step_s + bounds.interval_s.max(step_s),
-            (true, false) => time_s[k] - time_s[first],
-        };
-        first = k;
-        let falling = value[k] < value[k - 1];
-        let needed = falling.then(|| bounds.impossible(value[k - 1], value[k], since_s)).flatten();
-        let Some(needed_out) = needed else {
-            k += 1;
-            continue;
-        };
-        if let Some((end, needed_back)) = way_back(&time_s[..n], &value[..n], k, bounds, longest_s) {
-            pulses.push(Pulse { samples: k..end, needed_out, needed_back: Some(needed_back) });
-            first = end;
-            k = end;
-        } else if !held {
+    let mut next = 1;
+    std::iter::from_fn(move || {
+        while next < time_s.len() {
+            let k = next;
+            next += 1;
+            let (before, here) = (value(k - 1), value(k));
+            if here == before {
+                continue;
+            }
+            let held = k - first > 1;
+            let step_s = time_s[k] - time_s[k - 1];
+            let since_s = match (held, repeats_are_common) {
+                (false, _) => step_s,
+                (true, true) => step_s + bounds.interval_s.max(step_s),
+                (true, false) => time_s[k] - time_s[first],
+            };
+            first = k;
+            let needed = (here < before).then(|| bounds.impossible(before, here, since_s)).flatten();
+            let Some(needed_out) = needed else { continue };
+            if let Some((end, needed_back)) = way_back(time_s, &value, k, bounds, longest_s) {
+                (first, next) = (end, end + 1);
+                return Some(Pulse { samples: k..end, needed_out, needed_back: Some(needed_back) });
+            }
             // After a held value a lone jump may be the landing of a link that came back: no proof.
-            pulses.push(Pulse { samples: k..k + 1, needed_out, needed_back: None });
+            if !held {
+                return Some(Pulse { samples: k..k + 1, needed_out, needed_back: None });
+            }
         }
-        k += 1;
-    }
-    pulses
+        None
+    })
 }
 
 fn way_back(
     time_s: &[f64],
-    value: &[f64],
+    value: impl Fn(usize) -> f64,
     start: usize,
     bounds: &Bounds,
     longest_s: f64,
 ) -> Option<(usize, f64)> {
     let mut first = start;
-    for k in start + 1..value.len() {
+    for k in start + 1..time_s.len() {
         if time_s[k] - time_s[start] > longest_s {
             return None;
         }
-        if value[k] == value[k - 1] {
+        let (before, here) = (value(k - 1), value(k));
+        if here == before {
             continue;
         }
-        if value[k] > value[k - 1]
-            && let Some(needed) = bounds.impossible(value[k - 1], value[k], time_s[k] - time_s[first])
+        if here > before
+            && let Some(needed) = bounds.impossible(before, here, time_s[k] - time_s[first])
         {
             return Some((k, needed));
         }
@@ -152,39 +152,34 @@ fn way_back(
 ///
 /// * `frame_s`: established frame period; `row_s`: period of the rows; the test needs at least three rows a frame
 /// * `least`: smallest departure that counts, unit of the values
-/// * returns ranges of rows, ascending
+/// * returns ranges of rows, ascending, one after the other: there may be half as many as rows
 pub fn shorter_than_a_frame(
     time_s: &[f64],
     value: &[f64],
     frame_s: f64,
     row_s: f64,
     least: f64,
-) -> Vec<Range<usize>> {
-    let n = time_s.len().min(value.len());
-    let mut found = Vec::new();
-    if !(row_s > 0.0 && frame_s >= 3.0 * row_s) {
-        return found;
-    }
+) -> impl Iterator<Item = Range<usize>> {
+    let has_power = row_s > 0.0 && frame_s >= 3.0 * row_s;
+    let n = if has_power { time_s.len().min(value.len()) } else { 0 };
     // The true width may be up to one row longer than what shows.
     let longest_s = 0.75 * frame_s - row_s;
-    let mut k = 1;
-    while k < n {
-        let line = value[k - 1];
-        if line.is_nan() || value[k].is_nan() || (value[k] - line).abs() <= least {
-            k += 1;
-            continue;
-        }
-        let end =
-            (k + 1..n).take_while(|j| time_s[*j] - time_s[k] <= longest_s + 1e-9).find(|j| value[*j] == line);
-        match end {
-            Some(end) => {
-                found.push(k..end);
-                k = end + 1;
+    let mut next = 1;
+    std::iter::from_fn(move || {
+        while next < n {
+            let (k, line) = (next, value[next - 1]);
+            next += 1;
+            if line.is_nan() || value[k].is_nan() || (value[k] - line).abs() <= least {
+                continue;
             }
-            None => k += 1,
+            let soon = (k + 1..n).take_while(|j| time_s[*j] - time_s[k] <= longest_s + 1e-9);
+            if let Some(end) = soon.into_iter().find(|j| value[*j] == line) {
+                next = end + 1;
+                return Some(k..end);
+            }
         }
-    }
-    found
+        None
+    })
 }
 
 /// The bit whose flip explains a step: `step` is exactly plus or minus 2^k resolutions.
@@ -263,13 +258,14 @@ mod tests {
         let time_s: Vec<f64> = (0..10).map(|k| f64::from(k) * 0.010).collect();
         let mut phi: Vec<f64> = (0..10).map(|k| 1.25 + 0.001 * f64::from(k % 3)).collect();
         phi[5] = 0.70;
-        let found = impossible_pulses(&time_s, &phi, &bounds(0.010), 0.2, false);
+        let limits = bounds(0.010);
+        let found: Vec<Pulse> = impossible_pulses(&time_s, |k| phi[k], &limits, 0.2, false).collect();
         assert_eq!(found.len(), 1);
         assert_eq!(found[0].samples, 5..6);
         assert!(found[0].needed_out < 0.0 && found[0].needed_back.is_some_and(|phi| phi > 1.67));
 
         let landing = [1.25, 1.251, 1.25, 1.25, 1.25, 1.25, 0.75, 0.74, 0.75, 0.76];
-        assert!(impossible_pulses(&time_s, &landing, &bounds(0.010), 0.2, true).is_empty());
+        assert!(impossible_pulses(&time_s, |k| landing[k], &limits, 0.2, true).next().is_none());
     }
 
     #[test]
@@ -285,7 +281,11 @@ mod tests {
                 phi.push(out);
             }
             let time_s: Vec<f64> = (0..60).map(|k| f64::from(k) * dt).collect();
-            assert!(impossible_pulses(&time_s, &phi, &bounds(dt), 0.2, false).is_empty(), "{width}");
+            assert_eq!(
+                impossible_pulses(&time_s, |k| phi[k], &bounds(dt), 0.2, false).next(),
+                None,
+                "{width}"
+            );
         }
     }
 
@@ -294,11 +294,11 @@ mod tests {
         // 20 Hz link in a 100 Hz log: a staircase of five rows.
         let time_s: Vec<f64> = (0..40).map(|k| f64::from(k) * 0.010).collect();
         let mut lambda: Vec<f64> = (0..40).map(|k| 0.80 + 0.01 * f64::from(k / 5)).collect();
-        assert!(shorter_than_a_frame(&time_s, &lambda, 0.050, 0.010, 0.005).is_empty());
+        assert_eq!(shorter_than_a_frame(&time_s, &lambda, 0.050, 0.010, 0.005).next(), None);
         lambda[12] = 1.1;
-        let found = shorter_than_a_frame(&time_s, &lambda, 0.050, 0.010, 0.005);
+        let found: Vec<_> = shorter_than_a_frame(&time_s, &lambda, 0.050, 0.010, 0.005).collect();
         assert!(found.len() == 1 && found[0] == (12..13), "{found:?}");
-        assert!(shorter_than_a_frame(&time_s, &lambda, 0.010, 0.010, 0.005).is_empty());
+        assert_eq!(shorter_than_a_frame(&time_s, &lambda, 0.010, 0.010, 0.005).next(), None);
     }
 
     #[test]

@@ -10,6 +10,8 @@ mod columns;
 mod companion;
 mod conventions;
 mod cost;
+#[cfg(feature = "mdf")]
+mod cost_mdf;
 mod expansion;
 mod faults;
 mod fuzz;

@@ -61,5 +61,5 @@ pub(super) fn unlike_itself(
         })
         .collect();
     findings.sort_by_key(|finding| finding.rows.start);
-    Some(Outcome::Ran { evaluated: Evaluated::All, findings })
+    Some(Outcome::ran(Evaluated::All, findings))
 }
