@@ -109,7 +109,7 @@ pub(super) fn moved_by_less_film(steps: &[Step], sigma: f64) -> f64 {
 }
 
 /// The gas cannot be leaner than air, so falling to a level took at least tau * ln(ratio): the tightest such bound, s.
-fn fastest(fresh: &Fresh, step: &Found, stop_phi: f64) -> Option<f64> {
+fn fastest(fresh: &Fresh<'_>, step: &Found, stop_phi: f64) -> Option<f64> {
     let at_stop = step.clipped.then_some((step.stop, stop_phi.max(1e-3)));
     (step.base + 1..=step.end)
         .map(|k| (k, fresh.phi[k]))
@@ -121,7 +121,7 @@ fn fastest(fresh: &Fresh, step: &Found, stop_phi: f64) -> Option<f64> {
 }
 
 /// Falls of phi from burning gas towards air.
-fn falls(fresh: &Fresh, sigma: f64, stop_phi: f64) -> Vec<Found> {
+fn falls(fresh: &Fresh<'_>, sigma: f64, stop_phi: f64) -> Vec<Found> {
     let phi = &fresh.phi;
     let mut found = Vec::new();
     let mut base = 0;
@@ -158,7 +158,7 @@ fn falls(fresh: &Fresh, sigma: f64, stop_phi: f64) -> Vec<Found> {
 }
 
 /// Samples of a fall after all cylinders have delivered air, down to where noise takes over.
-fn exponential_part(fresh: &Fresh, step: &Found, witness: &Witness<'_>) -> Vec<usize> {
+fn exponential_part(fresh: &Fresh<'_>, step: &Found, witness: &Witness<'_>) -> Vec<usize> {
     let settled_s = fresh.time_s[step.base] + witness.cycle_s(fresh.row[step.base] as usize);
     // An exponential is steepest where it begins: whatever falls before that is the gas, not the sensor.
     let last = if step.clipped { step.stop } else { step.end };

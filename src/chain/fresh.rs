@@ -1,29 +1,31 @@
 //! Fresh samples of the mixture reading: one per renewal by the link, not one per row of the logger.
 
+use std::borrow::Cow;
+
 use crate::log::Log;
 use crate::signal::robust::{centre_and_spread_in_place, median};
 use crate::signal::uncertainty::quantisation;
 
 /// Renewed readings in phi = 1/lambda, ascending by time.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Fresh {
+pub struct Fresh<'a> {
     /// Row of the log in which the reading first shows.
     pub row: Vec<u32>,
-    /// Time of that row, s.
-    pub time_s: Vec<f64>,
+    /// Time of that row, s: the log's own where every row is fresh.
+    pub time_s: Cow<'a, [f64]>,
     /// Reading, phi.
     pub phi: Vec<f64>,
     /// Number of the clock segment; a step never runs across two.
     pub segment: Vec<u32>,
 }
 
-impl Fresh {
+impl<'a> Fresh<'a> {
     /// The fresh samples of a channel that carries lambda.
     ///
     /// A reading is fresh when it differs from the one before it, or when a frame has passed (a renewed value may be
     /// equal). A change shows the true phase of the link, so a sample that was only supposed shortly before it is
     /// dropped again. Without a known frame period every row counts.
-    pub fn of(log: &Log, channel: usize, frame_period_s: Option<f64>) -> Self {
+    pub fn of(log: &'a Log, channel: usize, frame_period_s: Option<f64>) -> Self {
         let mut fresh = Self::default();
         let Some(channel) = log.channels.get(channel) else { return fresh };
         let time_s = &log.clock.time_s;
@@ -48,25 +50,27 @@ impl Fresh {
                     fresh.pop();
                 }
                 fresh.row.push(place);
-                fresh.time_s.push(*time);
                 fresh.phi.push(lambda.recip());
                 fresh.segment.push(number);
                 last = Some(Last { time_s: *time, lambda, supposed: !changed });
             }
         }
+        fresh.time_s = if fresh.len() == time_s.len() {
+            Cow::Borrowed(time_s)
+        } else {
+            fresh.row.iter().filter_map(|row| time_s.get(*row as usize).copied()).collect()
+        };
         fresh
     }
 
     fn reserve(&mut self, count: usize) {
         self.row.reserve_exact(count);
-        self.time_s.reserve_exact(count);
         self.phi.reserve_exact(count);
         self.segment.reserve_exact(count);
     }
 
     fn pop(&mut self) {
         self.row.pop();
-        self.time_s.pop();
         self.phi.pop();
         self.segment.pop();
     }
@@ -90,13 +94,17 @@ impl Fresh {
     /// * `still`: whether a reading (phi) is held by an end stop or a rest value
     /// * returns null for fewer than 30 triples
     pub fn noise_phi(&self, resolution: Option<f64>, still: impl Fn(f64) -> bool) -> Option<f64> {
-        let mut differences = Vec::new();
-        for k in 2..self.len() {
-            let (a, b, c) = (self.phi[k - 2], self.phi[k - 1], self.phi[k]);
-            if self.segment[k - 2] == self.segment[k] && !still(a) && !still(b) && !still(c) {
-                differences.push((c - 2.0 * b + a) / 6.0_f64.sqrt());
-            }
-        }
+        let counts = |k: &usize| {
+            let (a, b, c) = (self.phi[k - 2], self.phi[k - 1], self.phi[*k]);
+            self.segment[k - 2] == self.segment[*k] && !still(a) && !still(b) && !still(c)
+        };
+        // Nearly all or few: they are counted first, so that no more memory is taken than they need.
+        let mut differences = Vec::with_capacity((2..self.len()).filter(counts).count());
+        differences.extend(
+            (2..self.len())
+                .filter(counts)
+                .map(|k| (self.phi[k] - 2.0 * self.phi[k - 1] + self.phi[k - 2]) / 6.0_f64.sqrt()),
+        );
         if differences.len() < 30 {
             return None;
         }

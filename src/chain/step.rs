@@ -8,7 +8,7 @@
 use super::{Fresh, Response, entry, late, recovery, shut, target};
 use crate::log::{Channel, Log, Role};
 use crate::signal::response::{Axis, Curve, Step, joint_likelihood};
-use crate::signal::robust::median;
+use crate::signal::robust::median_in_place;
 use crate::state::{States, bit};
 
 /// End stops of the channel, lambda.
@@ -147,7 +147,7 @@ fn normal(x: f64, centre: f64, spread: f64) -> f64 {
 }
 
 /// Finds and fits the natural steps.
-pub(super) fn fit(log: &Log, state: &States, fresh: &Fresh, ends: &Ends, noise_phi: Option<f64>) -> Fits {
+pub(super) fn fit(log: &Log, state: &States, fresh: &Fresh<'_>, ends: &Ends, noise_phi: Option<f64>) -> Fits {
     let reading = Reading {
         fresh,
         stop_phi: ends.lean.filter(|lean| *lean > 0.0).map_or(0.0, f64::recip),
@@ -175,7 +175,7 @@ pub(super) fn fit(log: &Log, state: &States, fresh: &Fresh, ends: &Ends, noise_p
 /// The mixture reading, and what tells its natural steps from anything else.
 pub(super) struct Reading<'a> {
     /// Fresh readings.
-    pub(super) fresh: &'a Fresh,
+    pub(super) fresh: &'a Fresh<'a>,
     /// Lean end stop, phi; 0 without one.
     pub(super) stop_phi: f64,
     /// Noise of a reading, phi.
@@ -212,15 +212,11 @@ impl Gathered {
     }
 }
 
-fn median_period_s(fresh: &Fresh) -> f64 {
-    let periods: Vec<f64> = fresh
-        .time_s
-        .windows(2)
-        .zip(fresh.segment.windows(2))
-        .filter(|(_, s)| s[0] == s[1])
-        .map(|(t, _)| t[1] - t[0])
-        .collect();
-    median(&periods).unwrap_or(0.0)
+fn median_period_s(fresh: &Fresh<'_>) -> f64 {
+    let mut periods = Vec::with_capacity(fresh.len());
+    let pairs = fresh.time_s.windows(2).zip(fresh.segment.windows(2));
+    periods.extend(pairs.filter(|(_, s)| s[0] == s[1]).map(|(t, _)| t[1] - t[0]));
+    median_in_place(&mut periods).unwrap_or(0.0)
 }
 
 /// Channels that can say that fuel was cut.

@@ -45,7 +45,7 @@ pub(super) struct Both {
 /// Every step of the commanded lambda that the reading follows; none without that channel.
 ///
 /// * `sigma`: noise of a reading, phi
-pub(super) fn steps(log: &Log, fresh: &Fresh, ends: &Ends, sigma: f64) -> Both {
+pub(super) fn steps(log: &Log, fresh: &Fresh<'_>, ends: &Ends, sigma: f64) -> Both {
     let mut both = Both::default();
     let Some(target) = log.role(Role::LambdaTarget) else { return both };
     let course = Course::of(log, target);
@@ -141,7 +141,7 @@ fn is_steady(channel: &Channel, rows: std::ops::Range<usize>) -> bool {
 }
 
 /// The response of the reading; null when it does not follow the command, or an end stop hides part of it.
-fn response(fresh: &Fresh, ends: &Ends, change: &Change, sigma: f64) -> Option<(Step, f64)> {
+fn response(fresh: &Fresh<'_>, ends: &Ends, change: &Change, sigma: f64) -> Option<(Step, f64)> {
     let first = fresh.time_s.partition_point(|time| *time < change.time_s - BEFORE_S);
     let end = fresh.time_s.partition_point(|time| *time <= change.time_s + AFTER_S);
     let begin = fresh.time_s.partition_point(|time| *time <= change.time_s);

@@ -194,17 +194,18 @@ fn need<'a>(view: &View<'a>, role: Role) -> Result<&'a Channel, String> {
 
 /// Values of another channel on every row: the last one, at most a second old; NaN where there is none.
 fn held(channel: &Channel, clock: &Clock) -> Vec<f64> {
+    each_held(channel, clock).collect()
+}
+
+/// The same one after the other, for who keeps less of each than the value.
+fn each_held<'a>(channel: &'a Channel, clock: &'a Clock) -> impl Iterator<Item = f64> + 'a {
     let mut last: Option<(f64, f64)> = None;
-    channel
-        .each()
-        .zip(&clock.time_s)
-        .map(|(value, time_s)| {
-            if value.is_finite() {
-                last = Some((*time_s, value));
-            }
-            last.filter(|(then_s, _)| time_s - then_s <= 1.0).map_or(f64::NAN, |(_, value)| value)
-        })
-        .collect()
+    channel.each().zip(&clock.time_s).map(move |(value, time_s)| {
+        if value.is_finite() {
+            last = Some((*time_s, value));
+        }
+        last.filter(|(then_s, _)| time_s - then_s <= 1.0).map_or(f64::NAN, |(_, value)| value)
+    })
 }
 
 /// Stretches in which something holds on every row that has a value, at least `hold_s` long, by segment.

@@ -154,7 +154,7 @@ struct Slow<'a> {
 }
 
 impl Slow<'_> {
-    fn findings(&self, channel: &Channel, fresh: &Fresh, findings: &mut Vec<Finding>) {
+    fn findings(&self, channel: &Channel, fresh: &Fresh<'_>, findings: &mut Vec<Finding>) {
         let error: Vec<f64> = (0..fresh.len()).map(|k| self.lag_error(fresh, k)).collect();
         // d phi = phi^2 d lambda; the tolerance is absolute below lambda 1 and relative above.
         let tolerance = |k: usize| self.tolerance * fresh.phi[k] * fresh.phi[k].max(1.0);
@@ -213,7 +213,7 @@ impl Slow<'_> {
     }
 
     /// Extra lag at a fresh sample, in phi; 0 where the reading moves the other way.
-    fn lag_error(&self, fresh: &Fresh, k: usize) -> f64 {
+    fn lag_error(&self, fresh: &Fresh<'_>, k: usize) -> f64 {
         if k == 0 || fresh.segment[k] != fresh.segment[k - 1] {
             return 0.0;
         }

@@ -96,7 +96,7 @@ fn free_air(subject: &Subject<'_>) -> HealthMetric {
 }
 
 /// Net oxygen relative to air at the end of each long cut.
-fn air_readings(fresh: &Fresh) -> Vec<f64> {
+fn air_readings(fresh: &Fresh<'_>) -> Vec<f64> {
     let mut readings = Vec::new();
     let mut start = 0;
     while start < fresh.len() {

@@ -113,7 +113,7 @@ pub(super) fn single(subject: &Subject<'_>) -> Vec<(Change, f64)> {
 
 fn one(
     subject: &Subject<'_>,
-    fresh: &Fresh,
+    fresh: &Fresh<'_>,
     fuel: &Fuel<'_>,
     speed: &Channel,
     to_lean: bool,
@@ -188,7 +188,7 @@ impl<'a> Fuel<'a> {
 
 fn changes(
     subject: &Subject<'_>,
-    fresh: &Fresh,
+    fresh: &Fresh<'_>,
     fuel: &Fuel<'_>,
     speed: &Channel,
     to_lean: bool,
@@ -225,7 +225,7 @@ fn changes(
 }
 
 /// Fresh readings around a change, times from it; null when there are too few or the clock breaks.
-fn around(fresh: &Fresh, change_s: f64) -> Option<Vec<(f64, f64)>> {
+fn around(fresh: &Fresh<'_>, change_s: f64) -> Option<Vec<(f64, f64)>> {
     let first = fresh.time_s.partition_point(|t| *t < change_s - BEFORE_S);
     let last = fresh.time_s.partition_point(|t| *t <= change_s + AFTER_S);
     let segment = fresh.segment.get(first)?;

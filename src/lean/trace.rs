@@ -14,6 +14,7 @@ use super::work::Work;
 use crate::chain::Chain;
 use crate::detect::{Detection, View};
 use crate::log::{Channel, Role};
+use crate::signal::robust;
 use crate::state::bit;
 
 /// One fresh value of the mixture channel. A narrow log has one for every other number that it holds: nothing is kept here that
@@ -425,7 +426,13 @@ fn renewed_share(channel: &Channel) -> f64 {
 
 /// Noise in phi from second differences of fresh frames, and the smallest step of the reading in phi.
 fn noise_phi(chain: &Chain, channel: &Channel, frames: &[Frame]) -> (f64, f64) {
-    let typical = median(frames.iter().map(|f| f.lambda).collect()).unwrap_or(1.0).max(0.3);
+    // Where every row makes a frame the channel itself is the list of them.
+    let typical = if frames.len() == channel.rows() {
+        robust::median(channel.values())
+    } else {
+        median(frames.iter().map(|f| f.lambda).collect())
+    };
+    let typical = typical.unwrap_or(1.0).max(0.3);
     let step = channel.resolution() / (typical * typical);
     let own = chain.noise_phi.unwrap_or_else(|| bend_phi(frames));
     (own, step)

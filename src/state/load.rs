@@ -2,10 +2,9 @@
 
 use std::ops::Range;
 
-use super::signals::{Injected, Signals, bridge, drop_short, largest, length_s, mark, runs, sliding_min};
+use super::signals::{Injected, Signals, bridge, drop_short, length_s, mark, runs, settled_max, sliding_min};
 use super::{States, bit};
 use crate::chain::{Chain, Response};
-use crate::signal::robust;
 
 /// Throttle within this of its closed position is closed. Assumed: sensor scatter and idle control.
 pub(super) const CLOSED_BAND: f64 = 0.03;
@@ -25,7 +24,7 @@ const SHORT_LIFT_S: f64 = 0.6;
 const CLASS_RPM: f64 = 500.0;
 
 pub(super) fn judge(signals: &Signals<'_>, states: &mut States) {
-    states.throttle_full = signals.throttle.as_deref().and_then(|throttle| settled_max(signals, throttle));
+    states.throttle_full = signals.throttle_full;
     let Some(rpm) = signals.rpm.as_deref() else {
         for name in ["cruise", "over_run", "gear_change"] {
             states.not_judged.push((name, "the log has no engine speed".to_owned()));
@@ -38,7 +37,7 @@ pub(super) fn judge(signals: &Signals<'_>, states: &mut States) {
         return;
     };
     idle(signals, rpm, states);
-    if signals.demand().is_none() && signals.manifold_pa.is_none() {
+    if signals.demand.is_none() && signals.manifold_pa.is_none() {
         for name in ["cruise", "tip_in", "full_load", "over_run", "gear_change", "wide_open"] {
             states
                 .not_judged
@@ -58,39 +57,14 @@ pub(super) fn judge(signals: &Signals<'_>, states: &mut States) {
     cruise(signals, rpm, states);
 }
 
-/// Closed position of the throttle: the position below which it is for 2 % of the rows with the engine running.
-pub(super) fn closed_position(signals: &Signals<'_>) -> Option<f64> {
-    *signals.closed.get_or_init(|| find_closed(signals))
-}
-
-fn find_closed(signals: &Signals<'_>) -> Option<f64> {
-    let throttle = signals.throttle.as_deref()?;
-    let rpm = signals.rpm.as_deref();
-    let mut running: Vec<f64> = throttle
-        .iter()
-        .enumerate()
-        .filter(|(row, value)| {
-            !value.is_nan() && rpm.is_none_or(|rpm| rpm[*row] >= super::speed::RUNNING_RPM)
-        })
-        .map(|(_, value)| *value)
-        .collect();
-    let closed = robust::quantile_in_place(&mut running, 0.02)?;
-    // A throttle that was never near closed does not tell where closed is.
-    (closed < 0.35).then_some(closed)
-}
-
-fn settled_max(signals: &Signals<'_>, values: &[f64]) -> Option<f64> {
-    largest(sliding_min(signals.time_s, values.iter().copied(), 0.3_f64.max(1.5 * signals.slowest_s)))
-}
-
 /// Settled maximum of pedal or throttle, when it can be full load at all.
 pub(super) fn demand_full(signals: &Signals<'_>) -> Option<f64> {
     *signals.demand_full.get_or_init(|| find_full(signals))
 }
 
 fn find_full(signals: &Signals<'_>) -> Option<f64> {
-    let demand = signals.demand()?;
-    let full = settled_max(signals, demand)?;
+    let demand = signals.demand.as_deref()?;
+    let full = settled_max(signals.time_s, demand, signals.slowest_s)?;
     if full >= 0.7 {
         return Some(full);
     }
@@ -126,7 +100,7 @@ fn pressure_near_highest(signals: &Signals<'_>, rpm: &[f64]) -> Option<Vec<bool>
 
 fn wide_open(signals: &Signals<'_>, rpm: &[f64], loaded: Option<&[bool]>, states: &mut States) -> Vec<bool> {
     let fast_rpm = states.idle_rpm.map_or(super::speed::RUNNING_RPM * 2.0, |idle| 1.3 * idle);
-    if let Some(demand) = signals.demand() {
+    if let Some(demand) = signals.demand.as_deref() {
         let Some(full) = demand_full(signals) else {
             for name in ["full_load", "wide_open", "gear_change"] {
                 states.not_judged.push((name, "the throttle was never opened far enough".to_owned()));
@@ -200,17 +174,11 @@ fn idle(signals: &Signals<'_>, rpm: &[f64], states: &mut States) {
         states.not_judged.push(("idle", "no idle speed was held for 2 s".to_owned()));
         return;
     };
-    let closed = closed_position(signals);
     let band = (0.15 * idle_rpm).max(150.0);
-    let mut idling: Vec<bool> = (0..rpm.len())
-        .map(|row| {
-            let shut = match (signals.throttle.as_deref(), closed) {
-                (Some(throttle), Some(closed)) => throttle[row] <= closed + CLOSED_BAND,
-                _ => signals.manifold_pa.as_deref().is_none_or(|pa| pa[row] < 0.75 * signals.barometric_pa),
-            };
-            shut && (rpm[row] - idle_rpm).abs() <= band && signals.rpm_rate[row].abs() < 300.0
-        })
-        .collect();
+    let idles = |(row, rate): (usize, f64)| {
+        signals.shut_or_throttled(row) && (rpm[row] - idle_rpm).abs() <= band && rate.abs() < 300.0
+    };
+    let mut idling: Vec<bool> = signals.rpm_rates().enumerate().map(idles).collect();
     bridge(signals.time_s, &mut idling, signals.bridge_s());
     drop_short(signals.time_s, &mut idling, 0.5);
     mark(&mut states.bits, &idling, bit::IDLE);
@@ -218,9 +186,8 @@ fn idle(signals: &Signals<'_>, rpm: &[f64], states: &mut States) {
 
 fn over_run(signals: &Signals<'_>, rpm: &[f64], states: &mut States) {
     let fast_rpm = states.idle_rpm.map_or(1500.0, |idle| 1.3 * idle + 200.0);
-    let closed = closed_position(signals);
-    let shut: Vec<bool> = if let (Some(throttle), Some(closed)) = (signals.throttle.as_deref(), closed) {
-        throttle.iter().map(|value| *value <= closed + CLOSED_BAND).collect()
+    let shut: Vec<bool> = if let Some(shut) = &signals.shut {
+        shut.clone()
     } else if let Some(manifold) = signals.manifold_pa.as_deref() {
         manifold.iter().map(|pa| *pa < 0.4 * signals.barometric_pa).collect()
     } else {
@@ -242,7 +209,7 @@ fn settling_s(rpm: f64, manifold_pa: Option<f64>, film_s: f64) -> f64 {
 
 fn tip_in(signals: &Signals<'_>, rpm: &[f64], states: &mut States) {
     const SPAN_S: f64 = 0.25;
-    let opens: Vec<bool> = if let Some(demand) = signals.demand() {
+    let opens: Vec<bool> = if let Some(demand) = signals.demand.as_deref() {
         rises(signals, demand, SPAN_S, |before, now| now - before >= 0.15)
     } else if let Some(manifold) = signals.manifold_pa.as_deref() {
         rises(signals, manifold, SPAN_S, |before, now| now >= 1.25 * before && now - before > 10_000.0)
@@ -293,13 +260,8 @@ fn full_load(
         conditions.push(rpm.iter().map(|rpm| *rpm < super::speed::CEILING_SHARE * ceiling).collect());
     }
     if let Some(best) = best {
-        conditions.push(
-            signals
-                .rpm_rate
-                .iter()
-                .map(|rate| rate.is_nan() || *rate <= (super::speed::FLARE * best).max(300.0))
-                .collect(),
-        );
+        let most = (super::speed::FLARE * best).max(300.0);
+        conditions.push(signals.rpm_rates().map(|rate| rate.is_nan() || rate <= most).collect());
     }
     conditions.push(states.bits.iter().map(|bits| bits & bit::WARM_UP == 0).collect());
     for condition in &mut conditions {
@@ -367,7 +329,7 @@ fn cruise(signals: &Signals<'_>, rpm: &[f64], states: &mut States) {
         let negated_high = sliding_min(time_s, values.iter().map(|value| -value), SPAN_S);
         low.zip(negated_high).map(|(low, high)| -high - low <= within(low)).collect()
     };
-    let (load, share): (&[f64], f64) = match (signals.demand(), signals.manifold_pa.as_deref()) {
+    let (load, share): (&[f64], f64) = match (signals.demand.as_deref(), signals.manifold_pa.as_deref()) {
         (Some(demand), _) => (demand, 0.04),
         (None, Some(manifold)) => (manifold, 8_000.0),
         (None, None) => return,

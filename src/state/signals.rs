@@ -3,7 +3,10 @@
 use std::cell::OnceCell;
 use std::collections::VecDeque;
 
+use super::load::CLOSED_BAND;
+use super::speed::RUNNING_RPM;
 use crate::log::{Channel, Log, Role};
+use crate::signal::robust;
 
 /// Standard atmosphere at sea level, Pa: used where the log tells no barometric pressure.
 pub(super) const STANDARD_PA: f64 = 101_325.0;
@@ -14,12 +17,13 @@ pub(super) struct Signals<'a> {
     pub(super) rpm: Option<Vec<f64>>,
     /// Time between fresh engine speeds, s.
     pub(super) rpm_period_s: f64,
-    /// Engine speed change, revolutions per minute per second.
-    pub(super) rpm_rate: Vec<f64>,
-    /// Ratio.
-    pub(super) pedal: Option<Vec<f64>>,
-    /// Ratio.
-    pub(super) throttle: Option<Vec<f64>>,
+    /// Pedal, else throttle, ratio.
+    pub(super) demand: Option<Vec<f64>>,
+    /// Settled maximum of the throttle, ratio.
+    pub(super) throttle_full: Option<f64>,
+    /// Whether the throttle is shut; null where the log does not tell where that is. A byte, because nobody asks how far it is
+    /// open where there is a pedal.
+    pub(super) shut: Option<Vec<bool>>,
     /// Absolute, Pa.
     pub(super) manifold_pa: Option<Vec<f64>>,
     pub(super) barometric_pa: f64,
@@ -33,7 +37,6 @@ pub(super) struct Signals<'a> {
     /// Longest fresh period of the channels that make a condition, s: interruptions shorter are one sample.
     pub(super) slowest_s: f64,
     /// What several states ask for, found once.
-    pub(super) closed: OnceCell<Option<f64>>,
     pub(super) demand_full: OnceCell<Option<f64>>,
     pub(super) best_rate: OnceCell<Option<f64>>,
 }
@@ -84,33 +87,43 @@ impl<'a> Signals<'a> {
             take_spikes(&mut values, frame_rows(channel, row_s));
             Some(values)
         };
-        let (rpm, rest) = rayon::join(
-            || take(Role::EngineSpeed),
-            || rayon::join(|| take(Role::ManifoldPressure), || take(Role::Throttle)),
-        );
-        let (manifold_pa, throttle) = rest;
+        let (rpm, throttle) = rayon::join(|| take(Role::EngineSpeed), || take(Role::Throttle));
         let rpm_period_s = log.role(Role::EngineSpeed).and_then(Channel::fresh_period_s).unwrap_or(0.0);
         let barometric_pa = log
             .role(Role::BarometricPressure)
             .and_then(|channel| crate::signal::robust::median(&channel.among(0..channel.rows())))
             .filter(|pa| (54_000.0..=108_000.0).contains(pa))
             .unwrap_or(STANDARD_PA);
-        let manifold_pa = manifold_pa.or_else(|| {
-            let gauge = take(Role::BoostPressure)?;
-            Some(gauge.into_iter().map(|pa| pa + barometric_pa).collect())
-        });
         let slowest_s =
             [Role::EngineSpeed, Role::Throttle, Role::Pedal, Role::ManifoldPressure, Role::BoostPressure]
                 .iter()
                 .filter_map(|role| log.role(*role).and_then(Channel::fresh_period_s))
                 .fold(0.0, f64::max);
+        let (mut throttle_full, mut shut) = (None, None);
+        if let Some(throttle) = throttle.as_deref() {
+            throttle_full = settled_max(time_s, throttle, slowest_s);
+            let closed = closed_position(throttle, rpm.as_deref());
+            shut = closed.map(|closed| throttle.iter().map(|value| *value <= closed + CLOSED_BAND).collect());
+        }
+        // Where there is a pedal the throttle goes before anything else is laid out.
+        let throttle = throttle.filter(|_| log.role(Role::Pedal).is_none());
+        let (demand, manifold_pa) = rayon::join(
+            || throttle.or_else(|| take(Role::Pedal)),
+            || {
+                take(Role::ManifoldPressure).or_else(|| {
+                    let mut gauge = take(Role::BoostPressure)?;
+                    gauge.iter_mut().for_each(|pa| *pa += barometric_pa);
+                    Some(gauge)
+                })
+            },
+        );
         Self {
             time_s,
-            rpm_rate: rpm.as_deref().map_or_else(Vec::new, |rpm| rate(time_s, rpm, rpm_period_s.max(0.08))),
             rpm,
             rpm_period_s,
-            pedal: take(Role::Pedal),
-            throttle,
+            demand,
+            throttle_full,
+            shut,
             manifold_pa,
             barometric_pa,
             cold: take(Role::CoolantTemperature).map(|kelvin| kelvin.iter().map(|k| *k < WARM_K).collect()),
@@ -123,15 +136,27 @@ impl<'a> Signals<'a> {
                 .and_then(|index| log.channels[index].fresh_period_s())
                 .unwrap_or(0.0),
             slowest_s,
-            closed: OnceCell::new(),
             demand_full: OnceCell::new(),
             best_rate: OnceCell::new(),
         }
     }
 
-    /// Pedal, else throttle, ratio.
-    pub(super) fn demand(&self) -> Option<&[f64]> {
-        self.pedal.as_deref().or(self.throttle.as_deref())
+    /// Engine speed change, revolutions per minute per second: of every row, of none without an engine speed.
+    pub(super) fn rpm_rates(&self) -> impl Iterator<Item = f64> + '_ {
+        rate(self.time_s, self.rpm.as_deref().unwrap_or_default(), self.rpm_period_s.max(0.08))
+    }
+
+    /// Whether the throttle of a row is shut, else whether the manifold is not filled, as far as the log tells.
+    pub(super) fn shut_or_throttled(&self, row: usize) -> bool {
+        match (self.shut.as_deref(), self.manifold_pa.as_deref()) {
+            (Some(shut), _) => shut[row],
+            (None, manifold) => manifold.is_none_or(|pa| pa[row] < 0.75 * self.barometric_pa),
+        }
+    }
+
+    /// Whether the throttle of a row is shut, as far as the log tells.
+    pub(super) fn is_shut(&self, row: usize) -> bool {
+        self.shut.as_deref().is_some_and(|shut| shut[row])
     }
 
     pub(super) fn rows(&self) -> usize {
@@ -142,6 +167,21 @@ impl<'a> Signals<'a> {
     pub(super) fn bridge_s(&self) -> f64 {
         (1.5 * self.slowest_s).clamp(0.15, 0.5)
     }
+}
+
+/// Closed position of the throttle: the position below which it is for 2 % of the rows with the engine running.
+fn closed_position(throttle: &[f64], rpm: Option<&[f64]>) -> Option<f64> {
+    let runs = |row: usize| rpm.is_none_or(|rpm| rpm[row] >= RUNNING_RPM);
+    let running = throttle.iter().enumerate().filter(|(row, value)| !value.is_nan() && runs(*row));
+    let mut running: Vec<f64> = running.map(|(_, value)| *value).collect();
+    let closed = robust::quantile_in_place(&mut running, 0.02)?;
+    // A throttle that was never near closed does not tell where closed is.
+    (closed < 0.35).then_some(closed)
+}
+
+/// The highest value that is held.
+pub(super) fn settled_max(time_s: &[f64], values: &[f64], slowest_s: f64) -> Option<f64> {
+    largest(sliding_min(time_s, values.iter().copied(), 0.3_f64.max(1.5 * slowest_s)))
 }
 
 /// Whether each row has another known gear than the row before.
@@ -191,27 +231,25 @@ fn take_spikes(values: &mut [f64], frame_rows: usize) {
 }
 
 /// Change per second over a span of at least `span_s`, centred; NaN where it cannot be told.
-pub(super) fn rate(time_s: &[f64], values: &[f64], span_s: f64) -> Vec<f64> {
-    let rows = time_s.len();
+pub(super) fn rate<'a>(time_s: &'a [f64], values: &'a [f64], span_s: f64) -> impl Iterator<Item = f64> + 'a {
+    let rows = time_s.len().min(values.len());
     let (mut back, mut ahead) = (0, 0);
-    (0..rows)
-        .map(|row| {
-            let time = time_s[row];
-            while back + 1 < row && time - time_s[back + 1] >= span_s {
-                back += 1;
-            }
-            while ahead + 1 < rows && time_s[ahead] - time < span_s {
-                ahead += 1;
-            }
-            let seconds = time_s[ahead] - time_s[back];
-            // Across a gap the mean rate says nothing about the moment.
-            if seconds > 0.0 && seconds <= 6.0 * span_s {
-                (values[ahead] - values[back]) / seconds
-            } else {
-                f64::NAN
-            }
-        })
-        .collect()
+    (0..rows).map(move |row| {
+        let time = time_s[row];
+        while back + 1 < row && time - time_s[back + 1] >= span_s {
+            back += 1;
+        }
+        while ahead + 1 < rows && time_s[ahead] - time < span_s {
+            ahead += 1;
+        }
+        let seconds = time_s[ahead] - time_s[back];
+        // Across a gap the mean rate says nothing about the moment.
+        if seconds > 0.0 && seconds <= 6.0 * span_s {
+            (values[ahead] - values[back]) / seconds
+        } else {
+            f64::NAN
+        }
+    })
 }
 
 /// The smallest value of the last `span_s` in each row, NaN where one is missing or the span is not filled; O(n).

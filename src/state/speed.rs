@@ -95,17 +95,13 @@ fn warm_up(signals: &Signals<'_>, rpm: Option<&[f64]>, states: &mut States) {
 fn idle_rpm(signals: &Signals<'_>, rpm: &[f64]) -> Option<f64> {
     const CLASS_RPM: f64 = 50.0;
     const LIMIT_RPM: f64 = 2500.0;
-    let closed = super::load::closed_position(signals);
     let mut held_s = vec![0.0; (LIMIT_RPM / CLASS_RPM) as usize];
-    let usable = |row: usize| {
-        let shut = match (signals.throttle.as_deref(), closed) {
-            (Some(throttle), Some(closed)) => throttle[row] <= closed + super::load::CLOSED_BAND,
-            _ => signals.manifold_pa.as_deref().is_none_or(|pa| pa[row] < 0.75 * signals.barometric_pa),
-        };
-        (RUNNING_RPM..LIMIT_RPM).contains(&rpm[row]) && signals.rpm_rate[row].abs() < 300.0 && shut
+    let usable = |(row, rate): (usize, f64)| {
+        (RUNNING_RPM..LIMIT_RPM).contains(&rpm[row]) && rate.abs() < 300.0 && signals.shut_or_throttled(row)
     };
+    let usable: Vec<bool> = signals.rpm_rates().enumerate().map(usable).collect();
     for (row, pair) in signals.time_s.windows(2).enumerate() {
-        if usable(row)
+        if usable[row]
             && let Some(class) = held_s.get_mut((rpm[row] / CLASS_RPM) as usize)
         {
             *class += (pair[1] - pair[0]).min(1.0);
@@ -125,18 +121,10 @@ fn idle_rpm(signals: &Signals<'_>, rpm: &[f64]) -> Option<f64> {
     })?;
     let (low, high) = ((class as f64 - 1.0) * CLASS_RPM, (class as f64 + 2.0) * CLASS_RPM);
     let mut near: Vec<f64> = (0..rpm.len())
-        .filter(|row| (low..high).contains(&rpm[*row]) && usable(*row))
+        .filter(|row| (low..high).contains(&rpm[*row]) && usable[*row])
         .map(|row| rpm[row])
         .collect();
     robust::median_in_place(&mut near)
-}
-
-/// Whether the throttle of a row is shut, as far as the log tells.
-fn shut(signals: &Signals<'_>, closed: Option<f64>, row: usize) -> bool {
-    match (signals.throttle.as_deref(), closed) {
-        (Some(throttle), Some(closed)) => throttle[row] <= closed + super::load::CLOSED_BAND,
-        _ => false,
-    }
 }
 
 /// The ceiling of engine speed, when it was reached at least twice or is the rig's redline.
@@ -154,9 +142,8 @@ fn ceiling_rpm(signals: &Signals<'_>, rpm: &[f64], rig: &Rig) -> Option<f64> {
     if signals.rpm_period_s > SLOWEST_CEILING_S {
         return None;
     }
-    let closed = super::load::closed_position(signals);
     let band: Vec<bool> =
-        (0..rpm.len()).map(|row| rpm[row] >= CEILING_SHARE * top && !shut(signals, closed, row)).collect();
+        (0..rpm.len()).map(|row| rpm[row] >= CEILING_SHARE * top && !signals.is_shut(row)).collect();
     let mut merged = band.clone();
     bridge(signals.time_s, &mut merged, 0.3);
     let reached = |run: &Range<usize>| {
@@ -198,10 +185,9 @@ fn cut_there(signals: &Signals<'_>, rpm: &[f64], run: &Range<usize>, top: f64) -
     let starts = |row: usize| row > 0 && is_off(row) && injection.rows[row - 1] == Injected::On;
     let Some(cut) = run.clone().find(|row| starts(*row)) else { return false };
     let until_s = signals.time_s[cut] + STAYS_S;
-    let closed = super::load::closed_position(signals);
     let stays = (cut..rpm.len())
         .take_while(|row| signals.time_s[*row] <= until_s)
-        .all(|row| rpm[row] >= STAYS_SHARE * top && !shut(signals, closed, row));
+        .all(|row| rpm[row] >= STAYS_SHARE * top && !signals.is_shut(row));
     stays && rise_into(signals, rpm, run.start).is_some_and(|rise| rise >= ENTRY_RPM_PER_S)
 }
 
@@ -213,10 +199,8 @@ fn limiter(signals: &Signals<'_>, rpm: &[f64], states: &mut States) {
         ));
         return;
     };
-    let closed = super::load::closed_position(signals);
-    let mut at: Vec<bool> = (0..rpm.len())
-        .map(|row| rpm[row] >= CEILING_SHARE * ceiling && !shut(signals, closed, row))
-        .collect();
+    let mut at: Vec<bool> =
+        (0..rpm.len()).map(|row| rpm[row] >= CEILING_SHARE * ceiling && !signals.is_shut(row)).collect();
     bridge(signals.time_s, &mut at, 0.3);
     mark(&mut states.bits, &at, bit::LIMITER);
 }
@@ -230,13 +214,12 @@ fn find_best(signals: &Signals<'_>) -> Option<f64> {
     let full = super::load::demand_full(signals);
     let mut seconds = 0.0;
     let mut rates = Vec::new();
-    for row in 0..signals.rows().saturating_sub(1) {
-        let open = match (signals.demand(), full) {
+    for (row, rate) in signals.rpm_rates().enumerate().take(signals.rows().saturating_sub(1)) {
+        let open = match (signals.demand.as_deref(), full) {
             (Some(demand), Some(full)) => demand[row] >= super::load::OPEN_SHARE * full,
             (Some(_), None) => false,
             _ => true,
         };
-        let rate = signals.rpm_rate.get(row).copied().unwrap_or(f64::NAN);
         if open && rate > 50.0 {
             rates.push(rate);
             seconds += (signals.time_s[row + 1] - signals.time_s[row]).min(1.0);
@@ -256,14 +239,15 @@ fn unload(signals: &Signals<'_>, states: &mut States) {
         return;
     };
     let limit = (FLARE * best).max(1500.0);
-    let mut flare: Vec<bool> = signals.rpm_rate.iter().map(|rate| *rate > limit).collect();
+    let (mut flare, rises): (Vec<bool>, Vec<bool>) =
+        signals.rpm_rates().map(|rate| (rate > limit, rate > best)).unzip();
     drop_short(signals.time_s, &mut flare, 0.05);
     let full = super::load::demand_full(signals);
     let top = signals.rpm.as_ref().and_then(|all| largest(all.iter().copied())).unwrap_or(0.0);
     for run in runs(&flare) {
         // An opening throttle turns an engine up as fast, and low gears are quicker at low speed.
         let before = signals.time_s.partition_point(|t| *t < signals.time_s[run.start] - OPEN_BEFORE_S);
-        let open = match (signals.demand(), full) {
+        let open = match (signals.demand.as_deref(), full) {
             (Some(demand), Some(full)) => demand[before..=run.start].iter().all(|d| *d >= 0.5 * full),
             _ => true,
         };
@@ -275,10 +259,10 @@ fn unload(signals: &Signals<'_>, states: &mut States) {
     // It lasts until the speed rises no faster than in gear.
     for run in runs(&flare) {
         let until_s = signals.time_s[run.end - 1] + 1.0;
-        let more = signals.rpm_rate[run.end..]
+        let more = rises[run.end..]
             .iter()
             .zip(&signals.time_s[run.end..])
-            .take_while(|(rate, time)| **rate > best && **time <= until_s)
+            .take_while(|(rises, time)| **rises && **time <= until_s)
             .count();
         flare[run.end..run.end + more].fill(true);
     }

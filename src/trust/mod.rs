@@ -226,11 +226,10 @@ impl<'a> Judge<'a> {
     /// * returns null when no row that counts holds a judged sample
     fn score(&self, votes: &[Range<usize>], basis: &str) -> Option<Trust> {
         let tallies: Vec<Tally> = votes.iter().filter_map(|rows| self.tally(rows)).collect();
-        let judged: Vec<Vote> = tallies.iter().map(|tally| self.vote(tally)).collect();
-        if judged.is_empty() || judged.iter().all(|vote| vote.evaluated == 0) {
+        if tallies.iter().all(|tally| tally.evaluated() == 0) {
             return None;
         }
-        let points = mean_points(&judged);
+        let points = mean_points(tallies.len(), tallies.iter().map(|tally| self.vote(tally)));
         let score = (1.0 - points.values().sum::<f64>()).clamp(0.0, 1.0);
         let bounds = |side: Side| {
             let share = |tally: &Tally| 1.0 - self.points(tally, side).values().sum::<f64>();
@@ -255,7 +254,7 @@ impl<'a> Judge<'a> {
     /// Calibrated mean points over the samples of one vote.
     ///
     /// The points shrink or grow in proportion, so that they still add up to what is missing from the score.
-    fn vote(&self, tally: &Tally) -> Vote {
+    fn vote(&self, tally: &Tally) -> Points {
         let mut points = self.points(tally, Side::Middle);
         let lost: f64 = points.values().sum();
         let curve = fitted::MIXTURE.filter(|_| self.channel.role.is_mixture());
@@ -267,12 +266,13 @@ impl<'a> Judge<'a> {
         } else {
             points.insert("baseline", lost);
         }
-        Vote { evaluated: tally.evaluated(), points }
+        points
     }
 
     /// Counts the samples of one vote; null where the channel was not due at all.
     fn tally(&self, rows: &Range<usize>) -> Option<Tally> {
         let mut tally = Tally::default();
+        let mut doubted = BTreeMap::<usize, [usize; 2]>::new();
         let flags = self.flags.get(rows.start..rows.end.min(self.flags.len()))?;
         for (row, flag) in rows.clone().zip(flags) {
             if self.channel.not_sampled(row) {
@@ -282,12 +282,13 @@ impl<'a> Judge<'a> {
             let counts = if self.channel.missing(row) {
                 &mut tally.missing
             } else if let Some(place) = self.doubts.at(row) {
-                tally.doubted.entry(place).or_default()
+                doubted.entry(place).or_default()
             } else {
                 &mut tally.clean
             };
             counts[usize::from(judged)] += 1;
         }
+        tally.doubted = doubted.into_iter().collect();
         (tally.samples() > 0).then_some(tally)
     }
 
@@ -363,13 +364,13 @@ struct Tally {
     missing: [usize; 2],
     /// Nothing was found there.
     clean: [usize; 2],
-    /// By the place of their worst doubt.
-    doubted: BTreeMap<usize, [usize; 2]>,
+    /// By the place of their worst doubt, ascending: a clock full of gaps has as many of these lists as stretches.
+    doubted: Vec<(usize, [usize; 2])>,
 }
 
 impl Tally {
     fn all(&self) -> impl Iterator<Item = &[usize; 2]> {
-        [&self.missing, &self.clean].into_iter().chain(self.doubted.values())
+        [&self.missing, &self.clean].into_iter().chain(self.doubted.iter().map(|(_, counts)| counts))
     }
 
     fn samples(&self) -> usize {
@@ -381,17 +382,11 @@ impl Tally {
     }
 }
 
-/// Mean points of one window.
-struct Vote {
-    evaluated: usize,
-    points: Points,
-}
-
-fn mean_points(votes: &[Vote]) -> Points {
+fn mean_points(count: usize, votes: impl Iterator<Item = Points>) -> Points {
     let mut mean = Points::new();
     for vote in votes {
-        for (name, points) in &vote.points {
-            *mean.entry(name).or_insert(0.0) += points / votes.len() as f64;
+        for (name, points) in vote {
+            *mean.entry(name).or_insert(0.0) += points / count as f64;
         }
     }
     mean

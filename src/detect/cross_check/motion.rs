@@ -3,8 +3,8 @@
 use std::ops::Range;
 
 use super::{
-    DIFFERENCE, ERROR, Found, HOLD, INTERCEPT, LASTED, LEAST_PAIRS, PAIRS, R2, SEE, SLOPE, SPEED, held,
-    lasted_s, need, stretches, throttle_travel,
+    DIFFERENCE, ERROR, Found, HOLD, INTERCEPT, LASTED, LEAST_PAIRS, PAIRS, R2, SEE, SLOPE, SPEED, each_held,
+    held, lasted_s, need, stretches, throttle_travel,
 };
 use crate::detect::{Finding, Limit, Limits, View};
 use crate::flag::Flag;
@@ -202,32 +202,35 @@ pub(super) fn driven(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) ->
 /// An engine speed that no engine runs at while something shows that the engine turns.
 pub(super) fn standing(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
     let clock = &view.log.clock;
-    let map = view.log.role(Role::ManifoldPressure).map(|map| held(map, clock));
+    let map = view.log.role(Role::ManifoldPressure);
     let speed = view.log.role(Role::VehicleSpeed).map(|speed| held(speed, clock));
     if map.is_none() && speed.is_none() {
         return Err("no manifold pressure or vehicle speed that would show the engine turning".to_owned());
     }
-    let (rpm, least) = (held(channel, clock), limits.get(&RUNS));
-    let beyond = |row: usize, (low, high): (f64, f64)| {
-        map.as_ref().is_some_and(|map| map[row] < low || map[row] > high)
-    };
-    let pumping = |row: usize| beyond(row, NOT_AMBIENT_PA);
+    // A byte a row of each: three columns of doubles would stand here beside each other.
+    let beyond = |pa: f64, (low, high): (f64, f64)| pa < low || pa > high;
+    let worked: Option<(Vec<bool>, Vec<bool>)> = map
+        .map(|map| each_held(map, clock).map(|pa| (beyond(pa, NOT_AMBIENT_PA), beyond(pa, DEEP_PA))).unzip());
+    let least = limits.get(&RUNS);
+    let lost: Vec<bool> = each_held(channel, clock).map(|rpm| (0.0..least).contains(&rpm)).collect();
+    let pumping = |row: usize| worked.as_ref().is_some_and(|(pumping, _)| pumping[row]);
+    let deeply = |row: usize| worked.as_ref().is_some_and(|(_, deeply)| deeply[row]);
     let gaining = |row: usize| {
         speed.as_ref().is_some_and(|speed| {
             let ahead = clock.row_at(clock.time_s[row] + 1.0);
             speed.get(ahead).is_some_and(|later| speed[row] > 1.0 && later - speed[row] > 1.0)
         })
     };
-    let lost = |row: usize| (0.0..least).contains(&rpm[row]);
     // The manifold of an engine that has just stopped fills through its closed throttle: only what stays long tells.
     let hold_s = limits.get(&HOLD);
-    let mut found = stretches(clock, 2.0 * hold_s, |row| lost(row) && (pumping(row) || gaining(row)));
-    let deep = stretches(clock, hold_s, |row| lost(row) && (beyond(row, DEEP_PA) || gaining(row)));
+    let mut found = stretches(clock, 2.0 * hold_s, |row| lost[row] && (pumping(row) || gaining(row)));
+    let deep = stretches(clock, hold_s, |row| lost[row] && (deeply(row) || gaining(row)));
     let known = |rows: &Range<usize>, found: &[Range<usize>]| {
         found.iter().any(|other| other.start <= rows.start && rows.end <= other.end)
     };
     let more: Vec<Range<usize>> = deep.into_iter().filter(|rows| !known(rows, &found)).collect();
     found.extend(more);
+    let rpm = if found.is_empty() { Vec::new() } else { held(channel, clock) };
     Ok(found
         .into_iter()
         .map(|rows| {

@@ -103,7 +103,7 @@ pub(super) struct Scene<'a> {
     log: &'a Log,
     audited: &'a Audited,
     /// Readings as the link renewed them, for the first card.
-    fresh: OnceLock<Fresh>,
+    fresh: OnceLock<Fresh<'a>>,
     breaks: Vec<usize>,
 }
 
@@ -112,7 +112,7 @@ impl<'a> Scene<'a> {
         Self { log, audited, fresh: OnceLock::new(), breaks: breaks(log) }
     }
 
-    fn fresh(&self) -> &Fresh {
+    fn fresh(&self) -> &Fresh<'a> {
         self.fresh.get_or_init(|| {
             let chain = self.audited.chain.as_ref();
             chain
