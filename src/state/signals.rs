@@ -112,7 +112,9 @@ impl<'a> Signals<'a> {
             || {
                 take(Role::ManifoldPressure).or_else(|| {
                     let mut gauge = take(Role::BoostPressure)?;
-                    gauge.iter_mut().for_each(|pa| *pa += barometric_pa);
+                    for pa in &mut gauge {
+                        *pa += barometric_pa;
+                    }
                     Some(gauge)
                 })
             },
