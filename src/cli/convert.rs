@@ -59,7 +59,8 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
     for one in read::partly_read(&table, &fields) {
         output::remark(&format!("column {}: {}; the new file says so too", shown(&one.name), one.why));
     }
-    let unread = &table.source.unread;
+    let kept = |name: &str| table.columns.iter().any(|column| column.name == name);
+    let unread: Vec<_> = table.source.unread.iter().filter(|one| !kept(&one.name)).collect();
     if !unread.is_empty() {
         let named = unread.iter().take(NAMED_MOST).map(|one| format!("{} ({})", shown(&one.name), one.why));
         let named = named.collect::<Vec<_>>().join(", ");

@@ -13,7 +13,7 @@ use crate::document::About;
 use crate::flag::Flag;
 use crate::log::{Channel, Log, Role};
 use crate::rig::Rig;
-use crate::state::States;
+use crate::state::{States, bit};
 
 mod cluster;
 mod cross_check;
@@ -297,6 +297,14 @@ pub struct View<'a> {
     pub findings: &'a [Finding],
     /// Those beyond what is put into words.
     pub rest: &'a [Rest],
+}
+
+impl View<'_> {
+    /// Whether the engine is known to stand or to idle in a row.
+    pub(crate) fn rests(&self, row: usize) -> bool {
+        let speed = || self.log.role(Role::EngineSpeed).and_then(|speed| speed.readings(row..row + 1).next());
+        self.state.has(row, bit::IDLE) || speed().is_some_and(|(_, rpm)| rpm == 0.0)
+    }
 }
 
 impl<'a> View<'a> {

@@ -21,6 +21,7 @@ static PERIODS: Limit = Limit {
 static LENGTH: Field = Field { name: "gap_s", unit: "s" };
 static PERIOD: Field = Field { name: "period_s", unit: "s" };
 static LOST: Field = Field { name: "rows_lost", unit: "1" };
+static AT_REST: Field = Field { name: "at_rest", unit: "1" };
 
 static META: Meta = Meta {
     name: "time_gap",
@@ -38,7 +39,7 @@ static META: Meta = Meta {
              row period; gaps in a log whose rows come when a value changes.",
     gaps: Gaps::Break,
     limits: &[&PERIODS],
-    evidence: &[&LENGTH, &PERIOD, &LOST],
+    evidence: &[&LENGTH, &PERIOD, &LOST, &AT_REST],
     sources: &["QARTOD timing/gap test (test 1), with the gap measured on the clock"],
 };
 
@@ -64,11 +65,13 @@ impl Detector for TimeGap {
                 continue;
             }
             found.add(row - 1..row + 1, Flag::Missing, |rows| {
+                // An engine that stands or idles before it and after it.
+                let at_rest = view.rests(row - 1) && view.rests(row);
                 let lost = (seconds / period_s).round() - 1.0;
                 let message = format!(
                     "no row for {seconds:.3} s, where rows come every {period_s:.3} s: about {lost:.0} rows are missing"
                 );
-                let evidence = vec![(&LENGTH, seconds), (&PERIOD, period_s), (&LOST, lost)];
+                let evidence = vec![(&LENGTH, seconds), (&PERIOD, period_s), (&LOST, lost), (&AT_REST, f64::from(u8::from(at_rest)))];
                 Finding::new(rows, Flag::Missing, message, evidence)
             });
         }

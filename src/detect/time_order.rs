@@ -22,8 +22,8 @@ static COARSE: Limit = Limit {
 static BACK: Field = Field { name: "back_s", unit: "s" };
 static ROWS: Field = Field { name: "rows", unit: "1" };
 static DUE: Field = Field { name: "due_s", unit: "s" };
-/// So many crowds are how the logger writes, as `standstill` counts the stalls of a link; assumed.
-const HABIT: usize = 6;
+/// Where more than this share of the rows stand in crowds it is how the logger writes: a row for each channel, say; assumed.
+const HABIT_SHARE: f64 = 0.5;
 
 static META: Meta = Meta {
     name: "time_order",
@@ -36,8 +36,8 @@ static META: Meta = Meta {
     method: "What the clock noticed while it read the time column: a step back (the rows that overlap, until the \
              time passes its old maximum), a restart (the first row after it) and repeated time stamps (each run \
              of them). So are rows that would have taken half a second or more by the rhythm of the log and stand within a \
-             tenth of it and 5 ms of each other: the clock stood or crawled, or they were stamped late (six such places \
-             or more are how the logger writes). Such rows hold values whose place in time is not known: flag 3 in every channel. Where \
+             tenth of it and 5 ms of each other: the clock stood or crawled, or they were stamped late (unless half of the log stands so: then it is how the \
+             logger writes). Such rows hold values whose place in time is not known: flag 3 in every channel. Where \
              more than `coarse_share` of all rows repeat a time stamp, the stamps are coarser than the rows; then \
              one finding says so.",
     assumes: "The log has a time column, and rows stand in the order in which they were taken.",
@@ -69,8 +69,11 @@ impl Detector for TimeOrder {
         let mut findings: Vec<Finding> =
             clock.events.iter().filter_map(|event| step(clock, *event)).collect();
         let crowds: Vec<Finding> = clock.events.iter().filter_map(|event| crowd(clock, *event)).collect();
-        if crowds.len() < HABIT {
-            findings.extend(crowds);
+        let crowded: usize = crowds.iter().map(|finding| finding.rows.len()).sum();
+        if crowded as f64 <= HABIT_SHARE * clock.rows() as f64 {
+            // What a standing or idling engine did at which moment makes no difference.
+            findings
+                .extend(crowds.into_iter().filter(|crowd| !crowd.rows.clone().all(|row| view.rests(row))));
         }
         if count as f64 > limits.get(&COARSE) * clock.rows() as f64 {
             if let Some(first) = repeated.first() {
@@ -210,9 +213,13 @@ mod tests {
         assert_eq!(found.len(), 1);
         assert_eq!((found[0].rows.clone(), found[0].flag), (50..70, Flag::Suspect));
         assert_eq!(evidence(&found[0], "due_s"), 2.0);
-        let habit =
-            (0..HABIT).fold(Bench::new(10.0, 200), |bench, place| bench.event(crowd(10 + 30 * place)));
-        assert!(habit.findings(&TimeOrder, Role::Time).is_empty());
+        let places = |count: usize| {
+            (0..count).fold(Bench::new(10.0, 200), |bench, place| bench.event(crowd(10 + 30 * place)))
+        };
+        assert_eq!(places(5).findings(&TimeOrder, Role::Time).len(), 5);
+        assert!(places(6).findings(&TimeOrder, Role::Time).is_empty());
+        let stands = Bench::new(10.0, 200).channel(Role::EngineSpeed, |_| 0.0).event(crowd(50));
+        assert!(stands.findings(&TimeOrder, Role::Time).is_empty());
     }
 
     #[test]

@@ -71,7 +71,12 @@ impl Case {
             lasts_s(longest),
             longest.start_s
         );
-        if lasts_s(longest) >= LOAD_LOST_S && wants_support(policy) {
+        // An engine that rests on both sides of a gap is not in the middle of a pull.
+        let pulls = |place: &&Finding| {
+            let at_rest = place.evidence.get("at_rest").copied().flatten() == Some(1.0);
+            place.detector == "time_gap" && !at_rest && lasts_s(place) >= LOAD_LOST_S
+        };
+        if places.iter().any(pulls) && wants_support(policy) {
             self.withhold(&reason, "a log in which the mixture is recorded all through the run");
         } else {
             self.reserve(&reason);

@@ -206,6 +206,7 @@ constants! {
     PASS_GAP_S = 2.0 "s" Assumed "visits of a cell closer than this are one pass";
     LR_SAME_FAULT = 0.2 "log10" Computed "the same proven electrical fault occurs elsewhere in the log: measured on tune seeds (0.2 to 0.3)";
     LR_CAUSALITY_OVERRUN = -0.5 "log10" Computed "lambda rose before the throttle closed: measured on tune seeds, true over-runs show it a third as often as others";
+    CLOCK_ROWS = 5.0 "rows" Assumed "so many rows of one time are no stutter of a clock";
     AFTER_STANDSTILL_S = 1.0 "s" Assumed "so long after a standstill of the log the reading still shows gas of rows that are not known: the way through a long exhaust at idle takes 1 s";
     CREST_S = 0.1 "s" Assumed "an engine that a limiter turns back does not stand to the digit for so long: at 500 rpm/s, the slowest climb of a high gear, it moves by 50 rpm meanwhile";
     UNCUT_S = 0.5 "s" Assumed "a limiter that acts cuts several times a second: at its ceiling no mixture stays rich for so long";

@@ -138,16 +138,20 @@ struct Known {
 
 /// Why an event is no more than a reading.
 const STOOD_STILL: &str =
-    "the log stood still there: its rows repeat the last ones, and what the engine did is not known";
+    "the log or its clock stood still there: what the engine did, or for how long, is not known";
 
 /// Why an event may be one of part load.
 const LOAD_LOST: &str =
     "nothing read the load there: the engine worked as under a full one, which part load may do as well";
 
-/// Rows in which the log stood still, with those after it whose gas was burnt meanwhile.
+/// Rows in which the log or its clock stood still, with those after it whose gas was burnt meanwhile.
 fn copied(scene: &Scene<'_>) -> Vec<Range<usize>> {
     let places = scene.detection.places_on(scene.chain.channel);
-    let stood = places.filter(|place| place.detector == "standstill");
+    // A repeated row or two are a stutter of the clock.
+    let is_long = |rows: &Range<usize>| rows.len() >= k::CLOCK_ROWS.value as usize;
+    let stood = places.filter(move |place| {
+        place.detector == "standstill" || place.detector == "time_order" && is_long(&place.rows)
+    });
     let until = |rows: &Range<usize>| {
         let end_s = scene.time_s.get(rows.end.saturating_sub(1)).copied().unwrap_or(f64::INFINITY);
         search::up_to(scene.time_s, end_s + k::AFTER_STANDSTILL_S.value)

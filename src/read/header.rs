@@ -21,7 +21,12 @@ const FOLLOWING: usize = 2;
 const QUOTED_LINES: usize = 20;
 
 /// Numbers of a line that may be a row; fewer are a date or a version.
-const NUMBERS_LEAST: usize = 3;
+pub(super) const NUMBERS_LEAST: usize = 3;
+/// Lines of a preamble may hold as many numbers as a table has columns: of one with fewer than so many columns a date and a
+/// time do, so that there a row has no letters, of a wider one a few lines of statistics or calibration. So many lines that
+/// follow each other are another table; assumed.
+const WIDE: usize = 6;
+const ROWS_LEAST: usize = 8;
 
 /// Doubled names named in a note, and characters of each.
 const DOUBLED_SHOWN: usize = 20;
@@ -51,7 +56,7 @@ pub(super) struct Head {
     /// Other lines before the data (preamble, units), so that they are known when a restarted logger writes them
     /// again.
     pub(super) others: Vec<Range<usize>>,
-    /// How many of them hold as many numbers as the table has columns, and three at least: rows of another table.
+    /// How many of them are rows of another table: they hold as many numbers as this one has columns.
     pub(super) rows_before: usize,
     pub(super) metadata: Vec<(String, String)>,
     pub(super) notes: Vec<(Option<u64>, String)>,
@@ -110,8 +115,13 @@ pub(super) fn find(text: &[u8], decimal: Option<char>) -> Option<Head> {
     let before = lines.iter().filter(|line| line.range.start < start);
     let before: Vec<&Line> = before.filter(|line| Some(&line.range) != header_line.as_ref()).collect();
     let unit_range = units.and_then(|row| plain.get(row)).map(|line| line.range.clone());
-    let rows_before =
-        before.iter().filter(|line| numbers_in(cells_of(line)) >= usual.max(NUMBERS_LEAST)).count();
+    let is_row = |line: &&Line| {
+        let cells = cells_of(line);
+        numbers_in(cells) >= usual.max(NUMBERS_LEAST)
+            && (usual >= WIDE || !cells.iter().any(u8::is_ascii_alphabetic))
+    };
+    let runs = before.chunk_by(|a, b| is_row(a) == is_row(b)).filter(|run| is_row(&run[0]));
+    let rows_before = runs.map(<[&Line]>::len).filter(|rows| *rows >= ROWS_LEAST).sum();
     let preamble = before.iter().filter(|line| Some(&line.range) != unit_range.as_ref());
     let metadata = preamble.map(|line| pair(cells_of(line), dialect)).collect();
     Some(Head {
@@ -128,7 +138,7 @@ pub(super) fn find(text: &[u8], decimal: Option<char>) -> Option<Head> {
 }
 
 /// Numbers that stand in a line, whatever is between them.
-fn numbers_in(line: &[u8]) -> usize {
+pub(super) fn numbers_in(line: &[u8]) -> usize {
     let part = |byte: &u8| !(byte.is_ascii_digit() || matches!(byte, b'.' | b'-' | b'+'));
     line.split(part).filter(|token| token.iter().any(u8::is_ascii_digit)).count()
 }

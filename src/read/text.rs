@@ -336,8 +336,6 @@ fn table(
         source.cut_short = Some(CutShort { why: why.clone(), row_only: true });
         notes.push(note(at(line), None, why));
     }
-    // A line or two of a preamble may hold as many.
-    let before = if head.rows_before < LINES_LOST { 0 } else { head.rows_before };
     let left_out = [
         (
             shape.unplaced,
@@ -349,7 +347,7 @@ fn table(
             "that stand behind others in one line, because it does not end where their rows do",
         ),
         (
-            before,
+            head.rows_before,
             "that stand before the table and hold as many numbers as it has columns, which were left out",
         ),
     ];

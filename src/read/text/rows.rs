@@ -6,7 +6,7 @@ use rayon::prelude::*;
 
 use super::super::cells::{Cells, Kind};
 use super::super::dialect::{self, Delimiter};
-use super::super::header::Head;
+use super::super::header::{self, Head};
 use super::super::number;
 use super::second::{Names, Second};
 use super::{COMMENTS_KEPT, RAGGED_KEPT};
@@ -192,8 +192,13 @@ impl Chunk {
     }
 
     /// Looks once more at a row that had words where numbers belong, in several cells or in a line with too few.
-    pub(super) fn look_again<'l>(&mut self, line: impl FnOnce() -> Cow<'l, [u8]>, layout: &Layout<'_>) {
+    pub(super) fn look_again<'l>(&mut self, line: impl Fn() -> Cow<'l, [u8]>, layout: &Layout<'_>) {
         let words = std::mem::take(&mut self.words);
+        // One cell that holds as many numbers as a row does is a row of another table.
+        let is_row = || header::numbers_in(&line()) >= layout.columns.max(header::NUMBERS_LEAST);
+        if words == 1 && self.last_row_cells == 1 && layout.columns > 1 && is_row() {
+            self.unplaced += 1;
+        }
         if words >= 2 || words == 1 && 2 * self.last_row_cells < layout.columns {
             self.second.look(&line(), self.lines.saturating_sub(1), layout);
         }
@@ -205,8 +210,7 @@ impl Chunk {
         self.marks_blanks |= std::mem::take(&mut self.leaves_blank);
         self.longest = self.longest.max(found.min(self.cells.len()));
         if found != self.cells.len() {
-            // A word in it, and it is a line of something else.
-            let kept = if layout.lacks_last_of(found) && self.words == 0 { found } else { 0 };
+            let kept = if layout.lacks_last_of(found) { found } else { 0 };
             self.unplaced += usize::from(kept < found);
             for (column, cells) in self.cells.iter_mut().enumerate().skip(kept) {
                 if column < found {
@@ -243,16 +247,26 @@ impl Chunk {
             if self.comments.len() < COMMENTS_KEPT {
                 self.comments.push(String::from_utf8_lossy(line.trim_ascii_start()).into_owned());
             }
-            let marked = line.strip_prefix(b"//").unwrap_or(&line[1..]);
-            let cells = dialect::split(marked, layout.between());
-            self.marked_rows += usize::from(
-                cells.len() == layout.columns
-                    && layout.columns > 1
-                    && cells.iter().all(|cell| dialect::is_good(cell)),
-            );
+            self.marked_rows += usize::from(holds_row(line, layout));
+            // What ends in a carriage return is not the comment's.
+            self.swallowed += memchr::memchr_iter(b'\r', line).count();
             return !number::is_null_word(line.split(|b| *b == layout.delimiter).next().unwrap_or_default());
         }
         false
+    }
+}
+
+/// Whether a comment holds a row: as many cells as the table has columns, or of a wide one about as many, half of them good.
+fn holds_row(line: &[u8], layout: &Layout<'_>) -> bool {
+    let marks = |byte: &u8| matches!(byte, b'#' | b'/' | b';' | b' ' | b'\t');
+    let from = line.iter().position(|byte| !marks(byte)).unwrap_or(line.len());
+    let cells = dialect::split(&line[from..], layout.between());
+    let good = cells.iter().filter(|cell| dialect::is_good(cell)).count();
+    let columns = layout.columns;
+    match columns {
+        0 | 1 => false,
+        2 | 3 => cells.len() == columns && good == columns,
+        _ => cells.len().abs_diff(columns) <= 1 && 2 * good >= columns,
     }
 }
 
@@ -365,11 +379,6 @@ fn row(text: &[u8], start: usize, layout: &Layout<'_>, chunk: &mut Chunk) -> usi
             Some(b'\r') if text.get(end + 1) == Some(&b'\n') => {
                 chunk.end_row(column, layout);
                 return end + 2;
-            }
-            // A part that another program wrote may end its rows so.
-            Some(b'\r') if column == layout.columns && layout.columns > 1 => {
-                chunk.end_row(column, layout);
-                return end + 1;
             }
             Some(b'\r') if end + 1 < text.len() => {
                 // A stray carriage return within the line: the rest of the cell is dropped with it.

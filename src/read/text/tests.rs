@@ -209,31 +209,40 @@ fn words_and_remarks_between_the_rows_are_no_second_table() {
 #[test]
 fn rows_of_another_table_before_this_one_are_counted() {
     let whole = rows_of_five(|_| None);
-    for row in [
-        "0.1 3000 80 0.84 11",
-        "\"0.1,3000,80,0.84,11\"",
-        "#0.1,3000,80,0.84,11",
-        "t=0.1 rpm=3000 map=80 lambda=0.84 target=11",
-        "{\"t\":0.1,\"rpm\":3000,\"map\":80,\"lambda\":0.84,\"target\":11}",
-    ] {
-        let cut = table(&format!("{row}\n{row}\n{row}\n{row}\n\n{whole}")).source.cut_short;
+    for row in ["0.1 3000 80 0.84 11", "\"0.1,3000,80,0.84,11\"", "#0.1,3000,80,0.84,11"] {
+        let rows = format!("{row}\n").repeat(8);
+        let cut = table(&format!("{rows}\n{whole}")).source.cut_short;
         assert!(cut.is_some_and(|cut| !cut.row_only && cut.why.contains("before the table")), "{row}");
     }
     let preamble =
         "Logger 7, version 2.1.14\nRun 3 of 2026-05-17 at 10:14:03\nSensor S-1042, checked 2026-05-16\n";
-    assert!(table(&format!("{preamble}\n{whole}")).source.cut_short.is_none());
+    let laps: String =
+        (1..12).map(|lap| format!("Lap {lap}: 1:0{}.4 at 14:1{}\n", lap % 10, lap % 10)).collect();
+    assert!(table(&format!("{preamble}{laps}\n{whole}")).source.cut_short.is_none());
+    // In the middle of it: one cell of this table.
+    let among = |row: usize| (5..9).contains(&row).then(|| "0.1 3000 80 0.84 11".to_owned());
+    let blank = |row: usize| if row == 2 { Some("0.2,,80,0.84,11".to_owned()) } else { among(row) };
+    let cut = table(&rows_of_five(blank)).source.cut_short;
+    assert!(cut.is_some_and(|cut| !cut.row_only && cut.why.ends_with(": 4")));
+    // A remark that leaves out its delimiters hides no reading beside it.
+    let remark = |row: usize| match row {
+        2 => Some("0.2,,80,0.84,11".to_owned()),
+        5..9 => Some(format!("0.{row},3000,lap,0.84")),
+        _ => None,
+    };
+    assert!(
+        floats(&table(&rows_of_five(remark)).columns[3].values.whole())[5..9].iter().all(Option::is_some)
+    );
 }
 
 #[test]
-fn rows_that_do_not_end_in_a_line_feed_are_read_or_counted() {
-    let lambda = |text: &str| floats(&table(text).columns[3].values.whole());
+fn rows_that_do_not_end_in_a_line_feed_are_counted() {
     let whole = rows_of_five(|_| None);
     let from = whole.match_indices('\n').nth(8).expect("a line").0;
     let until = whole.match_indices('\n').nth(15).expect("a line").0;
     let ended =
         |by: &str| format!("{}{}{}", &whole[..from], whole[from..until].replace('\n', by), &whole[until..]);
-    assert_eq!(lambda(&ended("\r")), lambda(&whole));
-    for by in ["\u{c}", "\u{85}", "\u{2028}", ","] {
+    for by in ["\r", "\u{c}", "\u{85}", "\u{2028}", ","] {
         let read = table(&ended(by));
         let cut = read.source.cut_short.expect("rows are lost");
         assert!(!cut.row_only && cut.why.contains("stand behind others in one line"), "{by:?}: {}", cut.why);
@@ -257,6 +266,12 @@ fn a_line_that_leaves_out_a_cell_gives_no_column_the_value_of_another() {
     assert!(lost(&marked).is_some_and(|(why, row_only)| why.ends_with("left out: 8") && !row_only));
     let marked = marked.replace("\n#", "\n//");
     assert!(lost(&marked).is_some_and(|(why, row_only)| why.ends_with("left out: 8") && !row_only));
+    for mark in ["##", "# ", "///", "#;"] {
+        let marked = marked.replace("\n//", &format!("\n{mark}")).replace(",80,", ",,");
+        assert!(lost(&marked).is_some_and(|(why, _)| why.ends_with("left out: 8")), "{mark}");
+    }
+    let behind = marked.replace("\n//12", "\n# pit stop\r12").replace("\n//", "\r");
+    assert!(lost(&behind).is_some_and(|(why, row_only)| why.contains("behind others") && !row_only));
     // One too many: thousands with a comma.
     let text = rows_of_five(|row| (row > 16).then(|| format!("{row}.0,3,000,80,0.84,11")));
     assert_eq!((lambda(&text)[17], target(&text)[17], target(&text)[16]), (None, None, Some(11.0)));
