@@ -56,7 +56,8 @@ pub(super) struct Head {
     /// Other lines before the data (preamble, units), so that they are known when a restarted logger writes them
     /// again.
     pub(super) others: Vec<Range<usize>>,
-    /// How many of them are rows of another table: they hold as many numbers as this one has columns.
+    /// How many of them, and of the comments among them, are rows of another table: they hold as many numbers as this one has
+    /// columns.
     pub(super) rows_before: usize,
     pub(super) metadata: Vec<(String, String)>,
     pub(super) notes: Vec<(Option<u64>, String)>,

@@ -10,7 +10,7 @@ use crate::lean::work;
 use crate::log::Role;
 use crate::state::bit;
 
-/// Samples of injection that tell the share of the time in which it reads shut.
+/// Samples of injection that tell the share of the time in which it reads shut to an eighth; assumed.
 const FLICKER_SAMPLES: usize = 8;
 
 /// Injector duty or pulse width that nothing refutes.
