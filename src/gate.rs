@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 use crate::claim;
 use crate::document::{
     Audit, Channel, Claim, ClaimStatus, CutShort, Decision, Finding, Gate, Grade, HealthMetric, HealthStatus,
-    LeanEvent, TreatAs, Unread, Verdict, score_words,
+    LeanEvent, TreatAs, Unread, score_words,
 };
 use crate::log::Role;
 
@@ -134,6 +134,15 @@ impl Case {
         self.reservations.push(sentence(reservation));
     }
 
+    /// What closes the gate by one policy and is only told by another.
+    fn weigh(&mut self, closes: bool, reason: &str, needed: &str) {
+        if closes {
+            self.withhold(reason, needed);
+        } else {
+            self.reserve(reason);
+        }
+    }
+
     fn close(self, policy: &Policy) -> Gate {
         let name = policy.name.clone();
         if !self.against.is_empty() {
@@ -162,7 +171,7 @@ impl Case {
     /// What a file has lost, or a stated response excuses, may be the danger; a policy that lets dangers pass only needs to
     /// be told.
     fn completeness(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
-        let passes = policy.allowed.contains(&Verdict::Undetermined);
+        let passes = policy.lets_dangers_pass();
         match evidence.cut_short {
             Some(cut) if cut.row_only || passes => self.reserve(&cut.why),
             Some(cut) => self.withhold(
@@ -301,17 +310,13 @@ impl Case {
         for group in &groups {
             self.lean_group(group, policy);
         }
-        let hazards = policy.allowed.contains(&Verdict::Undetermined);
         if let Some(because) = evidence.lean_not_evaluated {
             let reason = format!("lean events could not be looked for: {because}");
-            if hazards {
-                self.reserve(&reason);
-            } else {
-                self.withhold(
-                    &reason,
-                    "log lambda or air/fuel ratio with engine speed and throttle beside it",
-                );
-            }
+            self.weigh(
+                !policy.lets_dangers_pass(),
+                &reason,
+                "log lambda or air/fuel ratio with engine speed and throttle beside it",
+            );
         }
     }
 

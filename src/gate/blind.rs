@@ -1,7 +1,6 @@
 //! A reading that ends before it could be lean, or comes too late to show it.
 
 use super::{Case, Evidence, Policy, TOLERANCE};
-use crate::document::Verdict;
 use crate::log::Role;
 
 /// Lean gas under load harms an engine in less time than this, s (assumed); a log of a few rows a second shows as much.
@@ -22,15 +21,12 @@ impl Case {
         let reason = format!(
             "the mixture reading follows gas that gets leaner so slowly that lambda 1 under load may last {blind_s:.1} s before it shows"
         );
-        if policy.allowed.contains(&Verdict::Undetermined) {
-            self.reserve(&reason);
-        } else {
-            self.withhold(
-                &reason,
-                "a log whose reading goes to air within tenths of a second when the fuel is cut: look at what averages it \
-                 (controller, logger), then at the sensor",
-            );
-        }
+        self.weigh(
+            !policy.lets_dangers_pass(),
+            &reason,
+            "a log whose reading goes to air within tenths of a second when the fuel is cut: look at what averages it (controller, \
+             logger), then at the sensor",
+        );
     }
 
     /// At its end stop a reading says "at least this lean": one that ends at the limit of full load shows no danger, however
@@ -47,10 +43,10 @@ impl Case {
         let reason = format!(
             "a mixture reading ends at lambda {stop:.3}, and under load {limit:.2} is the limit: no lean mixture could show in it"
         );
-        if policy.allowed.contains(&Verdict::Undetermined) {
-            self.reserve(&reason);
-        } else {
-            self.withhold(&reason, "a log whose mixture reading goes beyond lambda 1: set its range at the controller and the logger");
-        }
+        self.weigh(
+            !policy.lets_dangers_pass(),
+            &reason,
+            "a log whose mixture reading goes beyond lambda 1: set its range at the controller and the logger",
+        );
     }
 }

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::{Case, Evidence, Policy};
 use crate::detect::{self, Limit};
-use crate::document::{About, ClaimStatus, Finding, Verdict};
+use crate::document::{About, ClaimStatus, Finding};
 use crate::flag::Flag;
 use crate::log::Role;
 
@@ -57,11 +57,7 @@ impl Case {
         let Some(first) = places.first() else { return };
         let longest =
             places.iter().copied().max_by(|a, b| lasts_s(a).total_cmp(&lasts_s(b))).unwrap_or(first);
-        let more = match places.len() {
-            1 => String::new(),
-            2 => " and in 1 more place".to_owned(),
-            many => format!(" and in {} more places", many - 1),
-        };
+        let more = and_more(places.len());
         let reason = format!(
             "at {:.1} s{more} the mixture was not recorded, its reading is no value, or its time is in doubt ({}; {:.1} s in \
              all, the longest {:.1} s from {:.1} s on); what happened there is not known",
@@ -76,11 +72,11 @@ impl Case {
             let at_rest = place.evidence.get("at_rest").copied().flatten() == Some(1.0);
             place.detector == "time_gap" && !at_rest && lasts_s(place) >= LOAD_LOST_S
         };
-        if places.iter().any(pulls) && wants_support(policy) {
-            self.withhold(&reason, "a log in which the mixture is recorded all through the run");
-        } else {
-            self.reserve(&reason);
-        }
+        self.weigh(
+            places.iter().any(pulls) && wants_support(policy),
+            &reason,
+            "a log in which the mixture is recorded all through the run",
+        );
     }
 
     /// Rows whose times are not those at which they were taken: a danger of a second is a few milliseconds of them.
@@ -94,14 +90,11 @@ impl Case {
              and how long a lean reading among them lasted is not known",
             places.iter().map(|(_, due_s)| due_s).sum::<f64>()
         );
-        if policy.allowed.contains(&Verdict::Undetermined) {
-            self.reserve(&reason);
-        } else {
-            self.withhold(
-                &reason,
-                "a log whose clock runs all through it: look at what stamps its rows, then repeat the run",
-            );
-        }
+        self.weigh(
+            !policy.lets_dangers_pass(),
+            &reason,
+            "a log whose clock runs all through it: look at what stamps its rows, then repeat the run",
+        );
     }
 
     /// Parts of the run in which every channel that tells the load lost its values: a mixture of part load is read there as
@@ -115,11 +108,7 @@ impl Case {
         let Some(places) = all.map(|channel| lost(&channel.name)).reduce(|a, b| both(&a, &b)) else { return };
         let harms = |place: &&(f64, f64)| place.1 - place.0 >= LOAD_LOST_S;
         let Some(first) = places.iter().find(harms) else { return };
-        let more = match places.iter().filter(harms).count() {
-            1 => String::new(),
-            2 => " and in 1 more place".to_owned(),
-            many => format!(" and in {} more places", many - 1),
-        };
+        let more = and_more(places.iter().filter(harms).count());
         let reason = format!(
             "from {:.1} s on{more} no channel that tells the load was read ({:.1} s in all): whether the mixture there was that \
              of full load is known as far as the engine's own work shows it",
@@ -134,15 +123,12 @@ impl Case {
         let places_blind = speed.map(|speed| both(&places, &lost(&speed.name))).unwrap_or_default();
         let covered = |places: &[(f64, f64)]| covered_s(places.iter().copied());
         let read_s = covered(&places_blind) - covered(&both(&places_blind, &unread));
-        let blind = read_s >= LOAD_LOST_S && !policy.allowed.contains(&Verdict::Undetermined);
-        if blind || wants_support(policy) {
-            self.withhold(
-                &reason,
-                "a log in which throttle or manifold pressure is read all through the run",
-            );
-        } else {
-            self.reserve(&reason);
-        }
+        let blind = read_s >= LOAD_LOST_S && !policy.lets_dangers_pass();
+        self.weigh(
+            blind || wants_support(policy),
+            &reason,
+            "a log in which throttle or manifold pressure is read all through the run",
+        );
     }
 
     /// A logger that repeats its last row writes a rich mixture at full load as easily as it hides a danger.
@@ -151,15 +137,11 @@ impl Case {
         // A bus falls silent with the key: what an idling engine did last is as if the log had ended before it.
         let at_key_off =
             |finding: &Finding| finding.evidence.get("ends_idle").copied().flatten() == Some(1.0);
-        if policy.allowed.contains(&Verdict::Undetermined) || evidence.standstills().all(at_key_off) {
-            self.reserve(&reason);
-        } else {
-            self.withhold(
-                &reason,
-                "a log that does not stand still: look at the logger and at the link that its readings come over, then repeat \
-                 the run",
-            );
-        }
+        self.weigh(
+            !policy.lets_dangers_pass() && !evidence.standstills().all(at_key_off),
+            &reason,
+            "a log that does not stand still: look at the logger and at the link that its readings come over, then repeat the run",
+        );
     }
 
     /// What a link loses by habit is known to be lost: in a pull it is as if it had not been recorded.
@@ -189,6 +171,15 @@ impl Case {
                 loosened.join(", ")
             ));
         }
+    }
+}
+
+/// That the first of some places is not the only one, in words.
+fn and_more(places: usize) -> String {
+    match places {
+        0 | 1 => String::new(),
+        2 => " and in 1 more place".to_owned(),
+        many => format!(" and in {} more places", many - 1),
     }
 }
 

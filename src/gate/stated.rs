@@ -2,7 +2,6 @@
 
 use super::{Case, Evidence, Policy, day, plain};
 use crate::clip::clip;
-use crate::document::Verdict;
 use crate::rig::Rig;
 
 /// Statements of a rig file without effect that are said, and characters of each.
@@ -15,11 +14,11 @@ impl Case {
         let days = evidence.day.and_then(day).zip(evidence.fitted.and_then(day));
         let Some((day, fitted)) = days.filter(|(day, fitted)| fitted > day) else { return };
         let reason = format!("the rig file has the sensor fitted on {fitted}, after the run of {day}");
-        if policy.allowed.contains(&Verdict::Undetermined) {
-            self.reserve(&reason);
-        } else {
-            self.withhold(&reason, "the day on which the sensor was fitted, or the rig file of the sensor that measured this run");
-        }
+        self.weigh(
+            !policy.lets_dangers_pass(),
+            &reason,
+            "the day on which the sensor was fitted, or the rig file of the sensor that measured this run",
+        );
     }
 
     /// What the rig file says that a reader of the gate should know: a mistyped name judges nothing, and a limit that was

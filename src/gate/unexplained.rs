@@ -1,7 +1,6 @@
 //! A reading at full load beyond the limit that no lean event explains.
 
 use super::{Case, Evidence, Policy, TOLERANCE};
-use crate::document::Verdict;
 
 /// States in which no gas of full load is read: what is lean there says nothing of a reading at full load.
 const ELSEWHERE: [&str; 2] = ["over_run", "part_load"];
@@ -58,13 +57,10 @@ impl Case {
             "the leanest reading at full load is beyond lambda {:.2}, the limit is {:.2}, and no lean event says why",
             low, evidence.lean_limit
         );
-        if policy.allowed.contains(&Verdict::Undetermined) {
-            self.reserve(&reason);
-        } else {
-            self.withhold(
-                &reason,
-                "a log whose mixture channel shows finer steps; until then take it for real",
-            );
-        }
+        self.weigh(
+            !policy.lets_dangers_pass(),
+            &reason,
+            "a log whose mixture channel shows finer steps; until then take it for real",
+        );
     }
 }

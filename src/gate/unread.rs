@@ -3,7 +3,7 @@
 
 use super::{Case, Evidence, Policy};
 use crate::clip::clip;
-use crate::document::{Channel, Verdict};
+use crate::document::Channel;
 use crate::log::{Dimension, Role, Unit};
 use crate::rig::guess::STATED_BY_RIG;
 use crate::rig::name::{MixtureName, mixture_name};
@@ -21,14 +21,13 @@ impl Case {
         for one in evidence.unread.iter().filter(|one| read(&one.name)) {
             let name = clip(&one.name, NAME_SHOWN);
             let reason = format!("not all that {name} reads could be read: {}", one.why);
-            if policy.allowed.contains(&Verdict::Undetermined) {
-                self.reserve(&reason);
-            } else {
-                self.withhold(
-                    &reason,
-                    &format!("a log in which every cell of {name} is a number alone; `decimal` in the rig file states the mark"),
-                );
-            }
+            self.weigh(
+                !policy.lets_dangers_pass(),
+                &reason,
+                &format!(
+                    "a log in which every cell of {name} is a number alone; `decimal` in the rig file states the mark"
+                ),
+            );
         }
         let named = |wanted: MixtureName| -> Vec<&str> {
             let judged = evidence.channels.iter().filter(|channel| of(channel) == Some(wanted));
@@ -46,17 +45,14 @@ impl Case {
             let reason = format!(
                 "of the mixture that {names} should have read nothing is known: the name is that of a mixture reading, {why}"
             );
-            if policy.allowed.contains(&Verdict::Undetermined) {
-                self.reserve(&reason);
-            } else {
-                self.withhold(
-                    &reason,
-                    &format!(
-                        "a log in which {first} reads; where nothing is connected to it, `\"{first}\" = {{ role = \"other\" }}` \
-                         under `[columns]` in the rig file"
-                    ),
-                );
-            }
+            self.weigh(
+                !policy.lets_dangers_pass(),
+                &reason,
+                &format!(
+                    "a log in which {first} reads; where nothing is connected to it, `\"{first}\" = {{ role = \"other\" }}` under \
+                     `[columns]` in the rig file"
+                ),
+            );
         }
         let spoken = named(MixtureName::Word);
         if let Some(first) = spoken.first() {
