@@ -4,7 +4,10 @@ use std::ops::Range;
 
 use arrow_buffer::BooleanBuffer;
 
-/// Last of some bits that is set: eight that are not cost as much as one.
+/// Bytes that are tested together for being nothing but zeros.
+const BLOCK: usize = 64;
+
+/// Last of some bits that is set: 512 that are not cost little more than one.
 pub fn last_set(bits: &BooleanBuffer, range: Range<usize>) -> Option<usize> {
     let (bytes, offset) = (bits.values(), bits.offset());
     let end = range.end.min(bits.len());
@@ -13,7 +16,12 @@ pub fn last_set(bits: &BooleanBuffer, range: Range<usize>) -> Option<usize> {
     let masked = |byte: u8| byte & (u8::MAX >> (7 - last % 8));
     let (at, byte) = match masked(bytes[last / 8]) {
         0 => {
-            let earlier = bytes[first_byte..last / 8].iter().rposition(|byte| *byte != 0)?;
+            let earlier = &bytes[first_byte..last / 8];
+            let zeros = earlier
+                .rchunks_exact(BLOCK)
+                .take_while(|block| block.iter().fold(0, |all, byte| all | byte) == 0);
+            let end = earlier.len() - BLOCK * zeros.count();
+            let earlier = earlier[..end].iter().rposition(|byte| *byte != 0)?;
             (first_byte + earlier, bytes[first_byte + earlier])
         }
         byte => (last / 8, byte),
@@ -89,6 +97,22 @@ mod tests {
         assert_eq!(equal(&values, 2), [0..2, 5..8]);
         assert_eq!(equal(&values, 1), [0..2, 2..3, 5..8]);
         assert!(equal(&[], 1).is_empty());
+    }
+
+    #[test]
+    fn the_last_bit_that_is_set_is_found_behind_any_number_of_others() {
+        for set in [0, 1, 7, 8, 63, 64, 511, 512, 1290] {
+            let bits = BooleanBuffer::from_iter((0..1300).map(|bit| bit == set));
+            for (start, end) in [(0, 1300), (3, 1299), (5, 700), (set, set + 1), (set + 1, 1300), (600, 600)]
+            {
+                let expected = (start..end).rev().find(|bit| *bit == set);
+                assert_eq!(last_set(&bits, start..end), expected, "{set} in {start}..{end}");
+                assert_eq!(
+                    last_set(&bits.slice(3, 1200), start..end),
+                    (start..end.min(1200)).rev().find(|bit| bit + 3 == set)
+                );
+            }
+        }
     }
 
     #[test]
