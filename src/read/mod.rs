@@ -42,7 +42,7 @@ pub use text::ROUNDED;
 pub use time::{TimeAxis, find_time};
 pub use values::Values;
 pub use write::{FieldMeta, FileFormat, WriteError, write_table};
-pub(crate) use write::{marks, partly_read, write_parquet};
+pub(crate) use write::{checked_packing, marks, partly_read, write_parquet};
 
 use std::borrow::Cow;
 use std::fmt::Write as _;

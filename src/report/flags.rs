@@ -8,13 +8,12 @@ use std::sync::Arc;
 use arrow_array::{ArrayRef, Float64Array, RecordBatch, UInt8Array};
 use arrow_buffer::NullBuffer;
 use arrow_schema::{ArrowError, DataType, Field, Schema};
-use parquet::basic::{Compression, ZstdLevel};
 use parquet::errors::ParquetError;
 use parquet::file::properties::WriterProperties;
 
 use crate::detect::Detection;
 use crate::log::{Channel, Log};
-use crate::read::{marks, write_parquet};
+use crate::read::{checked_packing, marks, write_parquet};
 
 /// Why the flags could not be written.
 #[derive(Debug, thiserror::Error)]
@@ -100,7 +99,7 @@ fn part(log: &Log, detection: &Detection, index: usize, rows: Range<usize>) -> A
 pub fn write<W: Write + Send>(sink: W, log: &Log, detection: &Detection) -> Result<(), FlagsError> {
     let schema = schema(log, detection)?;
     let properties = WriterProperties::builder()
-        .set_compression(Compression::ZSTD(ZstdLevel::default()))
+        .set_compression(checked_packing()?)
         .set_created_by(concat!("sondeproof ", env!("CARGO_PKG_VERSION")).to_owned())
         .build();
     let part = |index, rows| part(log, detection, index, rows);

@@ -102,7 +102,7 @@ mod tests {
     #[test]
     fn the_last_bit_that_is_set_is_found_behind_any_number_of_others() {
         for set in [0, 1, 7, 8, 63, 64, 511, 512, 1290] {
-            let bits = BooleanBuffer::from_iter((0..1300).map(|bit| bit == set));
+            let bits: BooleanBuffer = (0..1300).map(|bit| bit == set).collect();
             for (start, end) in [(0, 1300), (3, 1299), (5, 700), (set, set + 1), (set + 1, 1300), (600, 600)]
             {
                 let expected = (start..end).rev().find(|bit| *bit == set);

@@ -7,8 +7,8 @@ use proptest::prelude::*;
 use std::sync::Arc;
 
 use crate::cost::{measured, measured_call, most_mb, within_means};
-use crate::logs::{drive, file, folder};
-use sondeproof::read::{ReadOptions, from_bytes};
+use crate::logs::{drive, file, folder, outcome, text};
+use sondeproof::read::{ReadOptions, Table, from_bytes};
 use sondeproof::rig::{Rig, assemble};
 
 /// Reads and audits bytes as the program does; a panic fails the test.
@@ -26,6 +26,31 @@ fn short() -> Vec<u8> {
     let text = drive();
     let end = text.match_indices('\n').nth(400).map_or(text.len(), |(at, _)| at + 1);
     text.as_bytes()[..end].to_vec()
+}
+
+/// A bit that flips on the disk is told from what `convert` wrote, or changes nothing: 400 places all over the file.
+#[test]
+fn a_converted_log_never_changes_unseen() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", short());
+    let to = folder.path().join("run.parquet");
+    outcome(&["convert", &log, "-o", &text(&to)], 0);
+    let bytes = std::fs::read(&to).expect("reads");
+    let table = |bytes: &[u8]| from_bytes("run", bytes, &ReadOptions::default()).ok();
+    let cells = |table: &Table| -> Vec<_> {
+        table.columns.iter().map(|column| (column.name.clone(), column.values.part(0..table.rows))).collect()
+    };
+    let kept = cells(&table(&bytes).expect("a table"));
+    let mut refused = 0;
+    for at in (0..bytes.len()).step_by(bytes.len() / 400) {
+        let mut damaged = bytes.clone();
+        damaged[at] ^= 1 << (at % 8);
+        match table(&damaged) {
+            Some(read) => assert!(cells(&read) == kept, "byte {at} of {}", bytes.len()),
+            None => refused += 1,
+        }
+    }
+    assert!(refused > 200, "{refused}");
 }
 
 proptest! {
