@@ -509,7 +509,7 @@ fn surest(channels: &[Channel], role: Role) -> Option<&Channel> {
 /// A limit as the policy states it, with two digits at least.
 fn plain(limit: f64) -> String {
     let two = format!("{limit:.2}");
-    if two.parse() == Ok(limit) { two } else { limit.to_string() }
+    if two.parse() == Ok(limit) && two.len() < 12 { two } else { format!("{limit:?}") }
 }
 
 /// Up to the first stop or semicolon.

@@ -1,12 +1,18 @@
 //! What the rig file states that a reader of the gate's answer should know.
 
+use std::collections::BTreeMap;
+
 use super::{Case, Evidence, Policy, day, plain};
 use crate::clip::clip;
+use crate::detect;
 use crate::rig::Rig;
 
 /// Statements of a rig file without effect that are said, and characters of each.
 const NO_EFFECT_SHOWN: usize = 2;
 const ENTRY_SHOWN: usize = 100;
+
+/// Limits of the rig file's own that are said.
+const LIMITS_SHOWN: usize = 3;
 
 impl Case {
     /// A sensor that was fitted after the run is not the one that measured it.
@@ -38,5 +44,33 @@ impl Case {
                 plain(usual)
             ));
         }
+        let own = own_limits(evidence.limits);
+        if let Some(shown) = own.get(..own.len().min(LIMITS_SHOWN)).filter(|shown| !shown.is_empty()) {
+            let more = match own.len() - shown.len() {
+                0 => String::new(),
+                more => format!(", and {more} more"),
+            };
+            self.reserve(&format!(
+                "the rig file sets limits of its own for the tests ({}{more}): what they let pass was not found",
+                shown.join(", ")
+            ));
+        }
     }
+}
+
+/// Limits of the rig file that differ from the usual ones, in words. Those of `standstill` are judged by
+/// [`Case::may_stand_still`].
+fn own_limits(stated: &BTreeMap<String, f64>) -> Vec<String> {
+    detect::ALL
+        .iter()
+        .map(|detector| detector.meta())
+        .filter(|meta| meta.name != "standstill")
+        .flat_map(|meta| {
+            meta.limits.iter().map(|limit| (format!("{}.{}", meta.name, limit.name), limit.default))
+        })
+        .filter_map(|(name, usual)| {
+            let own = stated.get(&name).filter(|own| **own != usual)?;
+            Some(format!("{name} {} in place of {}", plain(*own), plain(usual)))
+        })
+        .collect()
 }

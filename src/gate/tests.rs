@@ -1,4 +1,5 @@
 use super::*;
+use crate::detect;
 use crate::document::{About, Deduction, Finding, FlagCounts, Posterior, Trust, Verdict};
 use std::collections::BTreeMap;
 
@@ -455,6 +456,17 @@ fn what_the_rig_file_states_in_vain_and_a_loosened_limit_are_said() {
     let loose = said(&Evidence { lean_limit: 1.2, ..sound });
     assert!(loose.len() == 1 && loose[0].contains("lambda 1.20"), "{loose:?}");
     assert_eq!(said(&Evidence { lean_limit: 0.85, ..sound }), [""; 0]);
+    let usual = |name: &str| {
+        let (detector, limit) = name.split_once('.').expect("detector.limit");
+        let meta = detect::ALL.iter().map(|any| any.meta()).find(|meta| meta.name == detector).expect(name);
+        meta.limits.iter().find(|one| one.name == limit).expect(name).default
+    };
+    let mut limits: BTreeMap<String, f64> =
+        ["scale.lambda_moved", "flat_line.dead_s"].map(|name| (name.to_owned(), usual(name))).into();
+    assert_eq!(said(&Evidence { limits: &limits, ..sound }), [""; 0]);
+    limits.insert("scale.lambda_moved".to_owned(), 0.3);
+    let own = said(&Evidence { limits: &limits, ..sound });
+    assert!(own.len() == 1 && own[0].contains("scale.lambda_moved 0.30 in place of "), "{own:?}");
 }
 
 fn finding(detector: &str, channel: &str, start_s: f64, end_s: f64) -> Finding {
