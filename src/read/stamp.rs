@@ -167,12 +167,16 @@ fn fractional(text: &str) -> Option<(f64, f64)> {
     text.starts_with(|c: char| c.is_ascii_digit()).then(|| (value, 10_f64.powi(-decimals)))
 }
 
-/// A day and a time of day in ISO 8601; `T08:24:29.866` where the day is not known.
-pub(super) fn iso(days: Option<i64>, time_s: f64, zone_s: Option<i32>) -> String {
-    let date = days.and_then(|days| {
+/// A day and a time of day in ISO 8601; `T08:24:29.866` where the day is not known, null where the calendar has no such day.
+pub(super) fn iso(days: Option<i64>, time_s: f64, zone_s: Option<i32>) -> Option<String> {
+    let date = |days| {
         let span = jiff::Span::new().try_days(days).ok()?;
         Date::new(1970, 1, 1).ok()?.checked_add(span).ok()
-    });
+    };
+    let date = match days {
+        Some(days) => Some(date(days)?),
+        None => None,
+    };
     let micros = (time_s.clamp(0.0, 1e9) * 1e6).round() as u64;
     let (seconds, fraction) = (micros / 1_000_000, micros % 1_000_000);
     let mut text = date.map(|date| date.to_string()).unwrap_or_default();
@@ -188,7 +192,7 @@ pub(super) fn iso(days: Option<i64>, time_s: f64, zone_s: Option<i32>) -> String
         }
         None => {}
     }
-    text
+    Some(text)
 }
 
 #[cfg(test)]
@@ -251,8 +255,11 @@ mod tests {
 
     #[test]
     fn stamps_print_as_iso() {
-        assert_eq!(iso(Some(17_779), 75_600.25, Some(0)), "2018-09-05T21:00:00.25Z");
-        assert_eq!(iso(None, 30_269.866, None), "T08:24:29.866");
-        assert_eq!(iso(Some(0), 0.0, Some(-12_600)), "1970-01-01T00:00:00-03:30");
+        let is =
+            |days, time_s, zone_s, text: &str| assert_eq!(iso(days, time_s, zone_s).as_deref(), Some(text));
+        is(Some(17_779), 75_600.25, Some(0), "2018-09-05T21:00:00.25Z");
+        is(None, 30_269.866, None, "T08:24:29.866");
+        is(Some(0), 0.0, Some(-12_600), "1970-01-01T00:00:00-03:30");
+        assert_eq!(iso(Some(-106_751_991_168), 0.0, Some(0)), None, "a day 292 million years ago");
     }
 }

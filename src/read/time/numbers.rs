@@ -103,10 +103,8 @@ pub(super) fn numeric_axis(
     because = format!("{because}; {}", unit.because);
     let scaled = first * unit.factor;
     let epoch = scaled >= EPOCH_S.0 && scaled < EPOCH_S.1;
-    let start = epoch.then(|| {
-        let days = (scaled / DAY_S).floor();
-        stamp::iso(Some(days as i64), scaled - days * DAY_S, Some(0))
-    });
+    let days = (scaled / DAY_S).floor();
+    let start = if epoch { stamp::iso(Some(days as i64), scaled - days * DAY_S, Some(0)) } else { None };
     for value in &mut values {
         *value *= unit.factor;
     }

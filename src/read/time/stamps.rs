@@ -151,7 +151,7 @@ fn typed_axis(table: &Table, index: usize, because: String) -> Option<TimeAxis> 
     Some(TimeAxis {
         seconds,
         resolution_s: resolution_s.max(1.0 / per_second as f64),
-        start: Some(start),
+        start,
         basis: basis(column),
         columns: vec![index],
         because,
@@ -222,7 +222,7 @@ fn stamp_axis(
         columns.sort_unstable();
     }
     Some(TimeAxis {
-        start: Some(stamp::iso(first.days, first.time_s.unwrap_or(0.0), first.zone_s)),
+        start: stamp::iso(first.days, first.time_s.unwrap_or(0.0), first.zone_s),
         seconds,
         resolution_s: printed,
         basis: basis(column),
