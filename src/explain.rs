@@ -5,7 +5,7 @@ mod word;
 use std::fmt::Write as _;
 
 pub use word::causes_of;
-use word::{DECISIONS, EXIT_CODES, GRADES, STATUSES, TREATMENTS, VERDICTS, class_name, flags};
+use word::{DECISIONS, EXIT_CODES, GRADES, PARTS, STATUSES, TREATMENTS, VERDICTS, class_name, flags};
 
 use crate::claim;
 use crate::detect::{self, Gaps, Meta, Scope, Stage};
@@ -47,7 +47,8 @@ pub struct Unknown {
 
 /// Every topic, by kind, in the order of the registries.
 pub fn topics() -> Vec<Topic> {
-    let mut topics: Vec<Topic> = detect::ALL.iter().map(|detector| detector_topic(detector.meta())).collect();
+    let mut topics: Vec<Topic> = PARTS.iter().map(|word| word.topic("part of a report")).collect();
+    topics.extend(detect::ALL.iter().map(|detector| detector_topic(detector.meta())));
     topics.extend(state::ALL.iter().map(|meta| Topic {
         name: meta.name.to_owned(),
         kind: "state",
@@ -72,12 +73,24 @@ pub fn topics() -> Vec<Topic> {
     topics
 }
 
+/// The topics of a kind, which may be asked for in the plural; empty where no kind is called so.
+pub fn of_kind(name: &str) -> Vec<Topic> {
+    let wanted = plain(name);
+    let wanted = wanted.strip_suffix('s').unwrap_or(&wanted);
+    topics().into_iter().filter(|topic| plain(topic.kind).trim_end_matches('s') == wanted).collect()
+}
+
+/// A name as it is compared: as it stands in documents.
+fn plain(name: &str) -> String {
+    name.trim().to_lowercase().replace(['-', ' '], "_")
+}
+
 /// The topics called `name`; a word may name several things (`spike` is a detector and a cause).
 ///
 /// # Errors
 /// [`Unknown`] with the nearest names.
 pub fn find(name: &str) -> Result<Vec<Topic>, Unknown> {
-    let wanted = name.trim().to_lowercase().replace(['-', ' '], "_");
+    let wanted = plain(name);
     let topics = topics();
     let found: Vec<Topic> = topics.iter().filter(|topic| topic.name == wanted).cloned().collect();
     if !found.is_empty() {
@@ -264,7 +277,7 @@ fn health_topic(meta: &health::Meta) -> Topic {
     let sources: Vec<String> = meta.sources.iter().map(|source| format!("- {source}")).collect();
     Topic {
         name: meta.name.to_owned(),
-        kind: "sensor health",
+        kind: "metric",
         summary: meta.summary.to_owned(),
         page: format!(
             "{}, in {}.\n\n## Method\n{}\n\n## Limit\n{}\n\n## Traps\n{}\n\n## Sources\n{}\n",

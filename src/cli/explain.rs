@@ -4,10 +4,10 @@ use super::failure::Failure;
 use super::{Ending, output};
 use crate::{explain, report};
 
-/// Say what a name means: detector, state, verdict, claim, metric, role, flag or exit code
+/// Say what a name means: detector, state, verdict, claim, metric, role, flag or exit code; of such a word, list the names
 #[derive(clap::Args)]
 pub(super) struct Arguments {
-    /// The name; without one, everything that has a page
+    /// The name, or the kind of names; without one, everything that has a page
     name: Option<String>,
 }
 
@@ -16,7 +16,13 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
         output::print(&report::pages::index(&explain::topics(), output::width()))?;
         return Ok(Ending::Done);
     };
-    let topics = explain::find(name).map_err(|unknown| {
+    let found = explain::find(name);
+    let of_kind = explain::of_kind(name);
+    if found.is_err() && !of_kind.is_empty() {
+        output::print(&report::pages::index(&of_kind, output::width()))?;
+        return Ok(Ending::Done);
+    }
+    let topics = found.map_err(|unknown| {
         let help = match unknown.nearest.as_slice() {
             [] => "`sondeproof explain` lists every name".to_owned(),
             near => format!(

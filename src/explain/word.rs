@@ -43,6 +43,32 @@ impl Word {
     }
 }
 
+/// What a report answers, part by part.
+pub(super) const PARTS: &[Word] = &[
+    Word { name: "trust", summary: "how far a channel can be believed, 0 to 1", text: TRUST },
+    Word {
+        name: "lean_event",
+        summary: "a stretch in which the mixture reads leaner than the load allows",
+        text: "Each is judged on its own: one verdict, its cause, the evidence for and against, and what would decide it. \
+               It counts as a danger until something physical shows that it is none. \
+               `sondeproof explain verdict` lists the verdicts, `sondeproof explain evidence` what is looked for.",
+    },
+    Word {
+        name: "gate",
+        summary: "whether a log is good enough for one use, for scripts and other tools",
+        text: "A policy says what the use asks for: `publish`, `next_step` and `archive` are ready, a file of the same form \
+               is one of your own. `sondeproof gate LOG --policy NAME` prints one line of JSON: the decision, its reasons \
+               and what evidence would open it; the exit code says the same. An open gate is no promise that the engine \
+               is safe: only that this log shows nothing that speaks against it.",
+    },
+    Word {
+        name: "sensor_health",
+        summary: "how well the mixture sensor still does, measured in every log",
+        text: "`sondeproof ledger add` keeps the measurements by serial number, `sondeproof ledger trend` shows whether they \
+               drift. `sondeproof explain metric` lists what is measured.",
+    },
+];
+
 pub(super) const VERDICTS: &[Word] = &[
     Word {
         name: "real",

@@ -238,6 +238,12 @@ fn explain_lists_shows_and_suggests() {
     }
     let (page, _) = outcome(&["explain", "time_gap"], 0);
     assert!(page.contains("Method") && page.contains("time_gap.periods"));
+    let (page, _) = outcome(&["explain", "trust"], 0);
+    assert!(page.contains("within tolerance"), "{page}");
+    for kind in ["verdict", "Verdicts"] {
+        let (list, _) = outcome(&["explain", kind], 0);
+        assert!(list.contains("undetermined") && !list.contains("time_gap"), "{list}");
+    }
     let (_, errors) = outcome(&["explain", "time_gpa"], 2);
     assert!(errors.contains("did you mean `time_gap`"), "{errors}");
 }
