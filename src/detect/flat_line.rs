@@ -3,7 +3,7 @@
 use std::borrow::Cow;
 use std::ops::Range;
 
-use super::lively::{ENOUGH, liveliness, liveliness_while_running};
+use super::lively::{ENOUGH, liveliness, liveliness_while_running, liveliness_wide_open};
 use super::pace::{self, Readings, held_frame_s, shown};
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
@@ -124,8 +124,8 @@ static META: Meta = Meta {
     needs: &[],
     method: "Runs of exactly equal values, counted in fresh readings (a slow link repeats each value in many rows by \
              design). How lively the channel is comes from the readings around the run, in the same operating \
-             state, or in the liveliest for a channel that stands through a change of load: their noise over \
-             the resolution, and how often two in a row are equal. From both follows the probability of the run; the larger \
+             state (with the throttle open, where the log holds little else of a state there), or in the liveliest for a channel that \
+             stands through a change of load: their noise over the resolution, and how often two in a row are equal. From both follows the probability of the run; the larger \
              one counts, times the number of readings of the log. A run is flagged when that is below `chance`, it has at \
              least `frames` readings and lasts `hold_s`, noise is at least `sigma_over_q`, and another live \
              channel (engine speed, manifold pressure) moves meanwhile. Lambda and engine speed are then bad, from the second reading of the run on: the first one and the one it lands \
@@ -193,7 +193,8 @@ impl Detector for FlatLine {
                 run.held_s >= shortest_s && run.frames as f64 >= fewest && !stops.contain(run.value)
             })
             .filter_map(|run| {
-                let own = liveliness(channel, view, &readings, &run.rows);
+                let own = liveliness(channel, view, &readings, &run.rows)
+                    .or_else(|| liveliness_wide_open(channel, view, &readings, &run.rows));
                 // What stands through a change of load answers to the liveliest of its states: on an over-run a mixture
                 // rests at its end stop.
                 let any = LIVE.contains(&channel.role) && outlasts_load(view, &run.rows);

@@ -44,6 +44,18 @@ pub(super) fn liveliness(
     beside(channel, readings, run, |at| readings.row(at).is_some_and(|row| bits(row) == state))
 }
 
+/// The same from the nearest readings with the throttle open, for a run there in a state that the log holds little else of.
+pub(super) fn liveliness_wide_open(
+    channel: &Channel,
+    view: &View<'_>,
+    readings: &Readings<'_>,
+    run: &Range<usize>,
+) -> Option<Liveliness> {
+    let open = |row: usize| view.state.has(row, bit::WIDE_OPEN);
+    let middle = usize::midpoint(run.start, run.end);
+    open(middle).then(|| beside(channel, readings, run, |at| readings.row(at).is_some_and(open))).flatten()
+}
+
 /// The same from the nearest readings while the engine runs, for a run in which no speed says so.
 pub(super) fn liveliness_while_running(
     channel: &Channel,

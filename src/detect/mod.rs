@@ -24,6 +24,7 @@ mod fold;
 mod found;
 mod gross_range;
 mod ground_offset;
+mod interpolated;
 mod lambda_step;
 mod lively;
 mod noise;
@@ -53,6 +54,7 @@ pub static ALL: &[&dyn Detector] = &[
     &time_order::TimeOrder,
     &dropout::Dropout,
     &flat_line::FlatLine,
+    &interpolated::Interpolated,
     &standstill::Standstill,
     &gross_range::GrossRange,
     &rate_of_change::RateOfChange,
