@@ -1,8 +1,8 @@
-//! Readings of the mixture that follow a line without the noise they have beside it: a hole that was filled in.
+//! Mixture readings that follow a line without the noise they have beside it: a hole that was filled in.
 
 use std::ops::Range;
 
-use super::pace::{Readings, shown_difference};
+use super::pace::{Readings, noise_of, shown_difference};
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
@@ -54,6 +54,8 @@ static LOG10: Field = Field { name: "log10_p", unit: "1" };
 const NEAR: usize = 60;
 const ENOUGH: usize = 20;
 
+/// Noise over the steps from which on two readings in a row are seldom equal: one in five (computed).
+const FINE: f64 = 1.5;
 /// Shorter runs are not kept.
 const LEAST: usize = 3;
 /// Lengths are told apart up to here.
@@ -239,25 +241,25 @@ impl Case<'_> {
         let open = state & bit::WIDE_OPEN != 0;
         let same =
             |other: u16| if open { other & bit::WIDE_OPEN != 0 && other & CUT == 0 } else { other == state };
-        let like = |at: &usize| self.changes(*at) && same(self.state(*at));
-        let before: Vec<f64> = (0..line.first)
-            .rev()
-            .take(10 * NEAR)
-            .filter(like)
-            .take(NEAR)
-            .map(|at| self.readings.value(at))
-            .collect();
-        let after: Vec<f64> = (line.last + 1..self.readings.len())
-            .take(10 * NEAR)
-            .filter(like)
-            .take(NEAR)
-            .map(|at| self.readings.value(at))
-            .collect();
-        [before, after]
-            .into_iter()
-            .filter(|side| side.len() >= ENOUGH)
-            .map(|side| noise_of(&side, self.step))
-            .min_by(f64::total_cmp)
+        let like = |at: &usize| same(self.state(*at));
+        let before = (0..line.first).rev().take(10 * NEAR).filter(like).collect::<Vec<_>>();
+        let after = (line.last + 1..self.readings.len()).take(10 * NEAR).filter(like).collect();
+        let sides = [before, after].into_iter().filter_map(|side| self.noise_among(&side));
+        sides.min_by(f64::total_cmp)
+    }
+
+    /// Of the nearest [`NEAR`] of some readings. Repeats of a held reading make the noise smaller than it is; where it is finer
+    /// than the steps, no others are equal, and they are left out.
+    fn noise_among(&self, readings: &[usize]) -> Option<f64> {
+        let noise = |of: &mut dyn Iterator<Item = usize>| {
+            let values: Vec<f64> = of.take(NEAR).map(|at| self.readings.value(at)).collect();
+            (values.len() >= ENOUGH).then(|| noise_of(&values, self.step))
+        };
+        let fresh = noise(&mut readings.iter().copied().filter(|at| self.changes(*at)));
+        match fresh.filter(|noise| *noise >= FINE * self.step) {
+            Some(noise) => Some(noise),
+            None => noise(&mut readings.iter().copied()),
+        }
     }
 
     fn describe(&self, channel: &Channel, line: &Line, noise: f64, log10_p: f64) -> Finding {
@@ -275,16 +277,6 @@ impl Case<'_> {
             vec![(&LASTS, lasts_s), (&COUNT, line.count as f64), (&NOISE, noise), (&LOG10, log10_p)];
         Finding::new(rows, Flag::Bad, message, evidence)
     }
-}
-
-/// Robust standard deviation from second differences, without the wildest tenth (a step of the engine is no noise) and
-/// without what rounding adds.
-fn noise_of(values: &[f64], step: f64) -> f64 {
-    let mut bends: Vec<f64> = values.windows(3).map(|w| (w[0] - 2.0 * w[1] + w[2]).powi(2)).collect();
-    bends.sort_by(f64::total_cmp);
-    bends.truncate((bends.len() * 9).div_ceil(10));
-    let variance = bends.iter().sum::<f64>() / bends.len().max(1) as f64 / 6.0 - step * step / 12.0;
-    variance.max(0.0).sqrt()
 }
 
 #[cfg(test)]

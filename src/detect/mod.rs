@@ -16,6 +16,7 @@ use crate::rig::Rig;
 use crate::state::{States, bit};
 
 mod cluster;
+mod copied;
 mod cross_check;
 mod dense;
 mod dropout;
@@ -55,6 +56,7 @@ pub static ALL: &[&dyn Detector] = &[
     &dropout::Dropout,
     &flat_line::FlatLine,
     &interpolated::Interpolated,
+    &copied::Copied,
     &standstill::Standstill,
     &gross_range::GrossRange,
     &rate_of_change::RateOfChange,

@@ -206,6 +206,16 @@ fn noise_and_scatter(channel: &Channel, noise: Option<f64>) -> (f64, f64) {
     (noise, 6.0f64.mul_add(noise, resolution))
 }
 
+/// Standard deviation of the noise of some readings from their second differences, without the wildest tenth (a step of the engine is no noise) and
+/// without what rounding adds.
+pub(super) fn noise_of(values: &[f64], step: f64) -> f64 {
+    let mut bends: Vec<f64> = values.windows(3).map(|w| (w[0] - 2.0 * w[1] + w[2]).powi(2)).collect();
+    bends.sort_by(f64::total_cmp);
+    bends.truncate((bends.len() * 9).div_ceil(10));
+    let variance = bends.iter().sum::<f64>() / bends.len().max(1) as f64 / 6.0 - step * step / 12.0;
+    variance.max(0.0).sqrt()
+}
+
 /// Period of the instrument's own readings where it is clearly longer than the rows', s.
 pub(super) fn held_frame_s(channel: &Channel) -> Option<f64> {
     let frame_s = channel.measured.frame_period_s?.value;
