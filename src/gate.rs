@@ -100,6 +100,7 @@ pub fn decide(evidence: &Evidence<'_>, policy: &Policy) -> Gate {
     case.clock_stood(evidence, policy);
     case.load_lost(evidence, policy);
     case.stood_still(evidence, policy);
+    case.made_up(evidence, policy);
     case.stalls_by_habit(evidence);
     case.may_stand_still(evidence);
     case.trust(evidence, policy);

@@ -1,4 +1,4 @@
-//! Mixture readings that come again digit by digit: a block that was sent, kept or pasted twice.
+//! Readings that come again digit by digit: a block that was sent, kept or pasted twice.
 
 use std::collections::{HashMap, VecDeque};
 use std::ops::Range;
@@ -41,22 +41,26 @@ const BLOCK: usize = 8;
 /// the root of pi (computed).
 const SAME: f64 = 0.282;
 
+/// The mixture, and what the state is told from that has noise of its own.
+const ROLES: &[Role] =
+    &[Role::Lambda, Role::Afr, Role::EngineSpeed, Role::ManifoldPressure, Role::BoostPressure];
+
 static META: Meta = Meta {
     name: "copied",
     stage: Stage::Scored,
     phase: Phase::Samples,
     scope: Scope::Channel,
-    summary: "mixture readings of a pull that repeat an earlier stretch of the log digit by digit",
-    applies_to: &[Role::Lambda, Role::Afr],
+    summary: "readings of mixture or engine that repeat an earlier stretch of the log digit by digit",
+    applies_to: ROLES,
     needs: &[],
     method: "Readings that differ from the one before them are compared with all earlier ones of the log. Of a stretch of \
-             `readings` or more with the throttle open that equals an earlier one number by number the probability follows from \
+             `readings` or more (of the mixture: with the throttle open) that equals an earlier one number by number the probability follows from \
              the stretch's own noise: two readings of the very same quantity print the same number with a probability of 0.28 \
              times the channel's step over the noise; one that differs from the reading before it has one number less to choose from. It is a finding when that, for all readings of the stretch and for every pair of places of \
              the log, is below `chance`. The later of both is taken for the copy.",
     assumes: "Noise does not come again. The quantity itself may: two pulls may be as alike as they like.",
     misses: "A copy of fewer than `readings` readings, of a channel whose steps are coarser than its noise, or with other noise \
-             added; a copy below full load; which of both was measured.",
+             added; a copy of the mixture below full load; which of both was measured.",
     gaps: Gaps::Span,
     limits: &[&FEWEST, &CHANCE],
     evidence: &[&LASTS, &COUNT, &EARLIER, &NOISE, &LOG10],
@@ -80,7 +84,7 @@ impl Detector for Copied {
         };
         let findings = copies(&readings, fewest)
             .into_iter()
-            .filter(pull)
+            .filter(|copy| !channel.role.is_mixture() || pull(copy))
             .filter_map(|copy| {
                 // Held readings make it smaller than it is, and the stretch less surprising.
                 let values: Vec<f64> = copy.rows.clone().map(|at| readings.value(at)).collect();
@@ -180,7 +184,7 @@ fn describe(channel: &Channel, readings: &Readings<'_>, copy: &Copy, noise: f64,
         (&NOISE, noise),
         (&LOG10, log10_p),
     ];
-    Finding::new(rows, Flag::Bad, message, evidence)
+    Finding::new(rows, if channel.role.is_mixture() { Flag::Bad } else { Flag::Suspect }, message, evidence)
 }
 
 #[cfg(test)]

@@ -1,6 +1,4 @@
-//! Mixture readings that follow a line without the noise they have beside it: a hole that was filled in.
-
-use std::ops::Range;
+//! Readings that follow a line without the noise they have beside it: a hole that was filled in.
 
 use super::pace::{Readings, noise_of, shown_difference};
 use super::{
@@ -45,6 +43,23 @@ static CHANCE: Limit = Limit {
     why: "expected number of such runs by chance in a whole log of this length (assumed)",
 };
 
+static SLOWEST: Limit = Limit {
+    name: "fresh_period_s",
+    unit: "s",
+    default: 0.15,
+    range: (0.001, 60.0),
+    why: "readings further apart differ by motion of the engine, of which a line is a part like any other; measured on open \
+          drives with one reading a second, where a steady speed is a line of ten",
+};
+static HOLD: Limit = Limit {
+    name: "engine_hold_s",
+    unit: "s",
+    default: 1.0,
+    range: (0.1, 600.0),
+    why: "of engine speed and manifold pressure: a shorter hole is over before the operating point changes (assumed, as for \
+          `standstill`)",
+};
+
 static LASTS: Field = Field { name: "lasts_s", unit: "s" };
 static COUNT: Field = Field { name: "readings", unit: "1" };
 static NOISE: Field = Field { name: "noise", unit: "inside unit of the role" };
@@ -64,13 +79,17 @@ const LONG: usize = 256;
 /// The mixture itself goes where noise is no measure of it.
 const CUT: u16 = bit::OVER_RUN | bit::LIMITER | bit::GEAR_CHANGE | bit::UNLOAD;
 
+/// The mixture, and what the state is told from that has noise of its own.
+const ROLES: &[Role] =
+    &[Role::Lambda, Role::Afr, Role::EngineSpeed, Role::ManifoldPressure, Role::BoostPressure];
+
 static META: Meta = Meta {
     name: "interpolated",
     stage: Stage::Scored,
     phase: Phase::Samples,
     scope: Scope::Channel,
-    summary: "mixture readings that follow a line without the noise that they have beside it: filled in, not measured",
-    applies_to: &[Role::Lambda, Role::Afr],
+    summary: "readings of mixture or engine on a line, without the noise that they have beside it: filled in",
+    applies_to: ROLES,
     needs: &[],
     method: "Readings that differ from the one before them are followed as long as one straight line through the first of \
              them passes within one step of the channel, or twice `off_share` of its noise, of each. Runs of `readings` or more \
@@ -79,12 +98,13 @@ static META: Meta = Meta {
              probability that so many readings lie as near to the line as the farthest of them does, half a step or `off_share` \
              of the noise at least. It is a finding when that, times the number of readings of the log, is below `chance`. \
              Readings that are all equal are judged by `flat_line`.",
-    assumes: "What makes the noise of the mixture, combustion and converter, does not pause within one operating state.",
-    misses: "A hole filled from fewer than `readings` readings; a channel whose own steps are coarser than its noise, or that is \
+    assumes: "What makes the noise of mixture, speed and manifold (combustion, converter, teeth of a wheel) does not pause within one \
+              operating state.",
+    misses: "A channel read less often than `fresh_period_s`. A hole filled from fewer than `readings` readings; a channel whose own steps are coarser than its noise, or that is \
              filtered until it is smooth. A hole filled with noise, or with readings of another pass (`copied`). Whether the \
              readings were lost or taken out.",
     gaps: Gaps::Break,
-    limits: &[&FEWEST, &OFF, &TIMES, &CHANCE],
+    limits: &[&FEWEST, &OFF, &TIMES, &CHANCE, &SLOWEST, &HOLD],
     evidence: &[&LASTS, &COUNT, &NOISE, &LOG10],
     sources: &[
         "probability of readings within a band: computed for the lean-event physics note, as for `flat_line`",
@@ -102,6 +122,13 @@ impl Detector for Interpolated {
         if readings.len() < 2 * ENOUGH {
             return Outcome::not_run(format!("fewer than {} readings", 2 * ENOUGH));
         }
+        let period_s = channel.fresh_period_s().unwrap_or(f64::INFINITY);
+        if period_s > limits.get(&SLOWEST) * (1.0 + 1e-6) {
+            return Outcome::not_run(format!(
+                "one reading every {period_s:.2} s: readings so far apart differ by motion, not by noise"
+            ));
+        }
+        let shortest_s = if channel.role.is_mixture() { 0.0 } else { limits.get(&HOLD) };
         let step = channel.resolution();
         let off = limits.get(&OFF);
         let case = Case { view, readings: &readings, step };
@@ -110,7 +137,9 @@ impl Detector for Interpolated {
         let bar = limits.get(&CHANCE).log10() - (readings.len() as f64).log10();
         let findings = lines
             .into_iter()
-            .filter(|line| line.count as f64 >= fewest && case.in_work(line))
+            .filter(|line| {
+                line.count as f64 >= fewest && case.lasts_s(line) >= shortest_s && case.in_work(line)
+            })
             .filter_map(|line| {
                 let noise = case.noise_beside(&line)?;
                 let reach = case.farthest(&line).max(0.5 * step).max(off * noise);
@@ -262,9 +291,13 @@ impl Case<'_> {
         }
     }
 
+    fn lasts_s(&self, line: &Line) -> f64 {
+        self.readings.time_s(line.last) - self.readings.time_s(line.first)
+    }
+
     fn describe(&self, channel: &Channel, line: &Line, noise: f64, log10_p: f64) -> Finding {
         let rows = self.readings.shown(line.first, line.last + 1);
-        let lasts_s = self.readings.time_s(line.last) - self.readings.time_s(line.first);
+        let lasts_s = self.lasts_s(line);
         let message = format!(
             "{} follows a straight line for {lasts_s:.2} s ({} readings) without the noise of {} that it has beside it; the chance \
              is 1 in 10^{:.0}: a hole was filled in there, and what the engine burnt is not known",
@@ -275,12 +308,19 @@ impl Case<'_> {
         );
         let evidence =
             vec![(&LASTS, lasts_s), (&COUNT, line.count as f64), (&NOISE, noise), (&LOG10, log10_p)];
-        Finding::new(rows, Flag::Bad, message, evidence)
+        Finding::new(
+            rows,
+            if channel.role.is_mixture() { Flag::Bad } else { Flag::Suspect },
+            message,
+            evidence,
+        )
     }
 }
 
 #[cfg(test)]
 mod tests {
+    use std::ops::Range;
+
     use super::*;
     use crate::detect::testing::{Bench, Noise, clean_drive, evidence, quantised};
 

@@ -144,6 +144,28 @@ impl Case {
         );
     }
 
+    /// An engine channel whose readings were filled in or copied tells neither speed nor load there: a live mixture beside it is
+    /// judged by the limit of a state that the engine was not in.
+    pub(super) fn made_up(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
+        let mixture = |name: &str| evidence.channels.iter().any(|c| c.name == name && c.role.is_mixture());
+        let made_up = |found: &&Finding| {
+            matches!(&*found.detector, "interpolated" | "copied") && !mixture(&found.channel)
+        };
+        let places: Vec<&Finding> = evidence.findings.iter().filter(made_up).collect();
+        let Some(first) = places.first() else { return };
+        let reason = format!(
+            "at {:.1} s{} what the engine did is not known: {}",
+            first.start_s,
+            and_more(places.len()),
+            first.message
+        );
+        self.weigh(
+            !policy.lets_dangers_pass(),
+            &reason,
+            "a log with the engine's channels as they were read, neither filled in nor joined from pieces",
+        );
+    }
+
     /// What a link loses by habit is known to be lost: in a pull it is as if it had not been recorded.
     pub(super) fn stalls_by_habit(&mut self, evidence: &Evidence<'_>) {
         let places: Vec<&Finding> = evidence.habitual_standstills().collect();
@@ -184,7 +206,7 @@ fn and_more(places: usize) -> String {
 }
 
 /// Whether a policy asks for a figure that is supported without a reservation.
-fn wants_support(policy: &Policy) -> bool {
+pub(super) fn wants_support(policy: &Policy) -> bool {
     policy.claims.values().any(|status| *status == ClaimStatus::Supported)
 }
 

@@ -1,6 +1,7 @@
 //! Columns that speak of the mixture by name and were not taken for a reading of it, or could not be read at all: nothing
 //! in the log judged them.
 
+use super::lost::wants_support;
 use super::{Case, Evidence, Policy};
 use crate::clip::clip;
 use crate::document::Channel;
@@ -14,7 +15,8 @@ const NAME_SHOWN: usize = 40;
 
 impl Case {
     /// A column that is a mixture reading by its name and holds no value of one is a dead bank: what happened there is not
-    /// known. One that only speaks of the mixture may be anything, so that it is said and closes nothing.
+    /// known. One that only speaks of the mixture may be anything: it is said, and closes
+    /// the gate to who wants figures without a reservation.
     pub(super) fn unread(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
         let read =
             |name: &str| evidence.channels.iter().any(|other| other.role.is_mixture() && other.name == name);
@@ -57,10 +59,16 @@ impl Case {
         let spoken = named(MixtureName::Word);
         if let Some(first) = spoken.first() {
             let (names, first) = (listed(&spoken), clip(first, NAME_SHOWN));
-            self.reserve(&format!(
-                "{names} was not judged: it speaks of the mixture by name only; if it reads that of a part of the engine, \
-                 state `\"{first}\" = {{ role = \"lambda\" }}` under `[columns]` in the rig file, else `role = \"other\"`"
-            ));
+            let states = format!(
+                "if it reads the mixture of a part of the engine, state `\"{first}\" = {{ role = \"lambda\" }}` under `[columns]` \
+                 in the rig file, else `role = \"other\"`"
+            );
+            // Who wants figures without a reservation is not served by half an engine.
+            self.weigh(
+                wants_support(policy),
+                &format!("{names} was not judged: it speaks of the mixture by name only; {states}"),
+                &format!("a word on {names}: {states}"),
+            );
         }
     }
 }
@@ -70,9 +78,14 @@ impl Case {
 fn of(channel: &Channel) -> Option<MixtureName> {
     let unjudged = channel.role == Role::Other && !channel.role_reason.starts_with(STATED_BY_RIG);
     let name = mixture_name(&channel.name).filter(|_| unjudged)?;
-    // A file may hold numbers as times.
-    let time = Unit::parse(&channel.unit).is_some_and(|unit| unit.dimension == Dimension::Time);
-    if time && name == MixtureName::Reading {
+    // A file may hold numbers as times; an input of the logger reads the volts of a controller.
+    let dimension = Unit::parse(&channel.unit).map(|unit| unit.dimension);
+    if dimension == Some(Dimension::Time) && name == MixtureName::Reading {
+        return Some(MixtureName::Word);
+    }
+    if matches!(dimension, None | Some(Dimension::Voltage | Dimension::Current | Dimension::Unknown))
+        && !channel.unit.is_empty()
+    {
         return Some(MixtureName::Word);
     }
     if !matches!(channel.unit.as_str(), "" | "AFR") {

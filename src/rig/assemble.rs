@@ -7,13 +7,14 @@ use arrow_buffer::{BooleanBuffer, NullBuffer};
 use arrow_schema::DataType;
 use rayon::prelude::*;
 
+use super::name::read_name;
 use super::{Rig, codes, dead_bus, guess, measure, place};
 use crate::clip::clip;
 use crate::log::{Channel, Code, Dimension, Kept, Log, Note, Role, UNKNOWN, Unit, Unread};
 use crate::read::place::shown;
 use crate::read::{ReadError, Table, Values, find_time};
 
-/// Columns named in a message, and characters of each name.
+/// Columns named in a message, and characters of each name or cell.
 const NAMES_SHOWN: usize = 8;
 const NAME_SHOWN: usize = 60;
 
@@ -106,6 +107,7 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
         let unit = column.unit;
         let role = column.role.as_deref().and_then(Role::from_name);
         let (name, source_name) = (column.name, column.source_name);
+        let text = first_text(&column.values);
         if let Some(values) = numbers(column.values) {
             note_unreadable(&name, &column.unreadable, &mut notes);
             partly.extend(partly_read);
@@ -126,6 +128,10 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
                 withheld,
             });
         } else {
+            // A note of the driver is nobody's reading.
+            if stated || role.is_some() || read_name(&name).is_some() {
+                notes.push(note_text(&name, text));
+            }
             source.unread.push(Unread { name: name.clone(), why: "its cells are no numbers".to_owned() });
             text_columns.push(name);
         }
@@ -304,6 +310,27 @@ fn note_unreadable(name: &str, unreadable: &[(usize, String)], notes: &mut Vec<N
         );
         notes.push(note(name, text));
     }
+}
+
+/// The first cell of a column of text, and its data row from 0.
+fn first_text(values: &Values) -> Option<(usize, String)> {
+    let text = *values.data_type() == DataType::Utf8;
+    let row = (0..values.len()).find(|row| text && values.is_valid(*row))?;
+    Some((row, values.part(row..row + 1).as_string::<i32>().value(0).to_owned()))
+}
+
+/// That a column is none of numbers, though its name or the rig file says that it is a reading.
+fn note_text(name: &str, first: Option<(usize, String)>) -> Note {
+    let first = first.map_or_else(String::new, |(row, cell)| {
+        format!(": the first that it holds is {} in data row {}", clip(&shown(&cell), NAME_SHOWN), row + 1)
+    });
+    note(
+        name,
+        format!(
+            "not read, because its cells are no numbers{first}; export it without thousands separators and with one decimal mark, \
+             or state `decimal` in the rig file"
+        ),
+    )
 }
 
 /// Converts in place; a column already in the inside unit is not touched.

@@ -6,7 +6,7 @@ use arrow_array::{BooleanArray, Float64Array, StringArray};
 use proptest::prelude::*;
 
 use super::{Rig, assemble, propose};
-use crate::log::{Log, Role, Source};
+use crate::log::{Log, Note, Role, Source};
 use crate::read::{self, Column, ReadOptions, Table};
 
 fn column(name: &str, unit: Option<&str>, values: impl IntoIterator<Item = Option<f64>>) -> Column {
@@ -209,11 +209,18 @@ fn codes_blanks_and_booleans_are_told() {
         column("clt", Some("C"), slow),
         column("switch", None, []),
         column("note", None, []),
+        column("Fuel Pressure", None, []),
     ];
     columns[3].values = Arc::new(flags).into();
     columns[4].values = Arc::new(words).into();
+    let thousands: StringArray = (0..rows).map(|row: i32| (row > 1).then_some("1,250")).collect();
+    columns[5].values = Arc::new(thousands).into();
     let log = assemble(table(rows as usize, columns), &Rig::default()).expect("a log");
-    assert_eq!(log.text_columns, ["note"]);
+    assert_eq!(log.text_columns, ["note", "Fuel Pressure"]);
+    let said: Vec<&Note> = log.notes.iter().filter(|note| note.text.contains("no numbers")).collect();
+    assert_eq!(said.len(), 1, "{said:?}");
+    assert_eq!(said[0].channel.as_deref(), Some("Fuel Pressure"));
+    assert!(said[0].text.contains("`1,250` in data row 3"), "{said:?}");
     let lambda = &log.channels[0];
     assert_eq!((lambda.codes.len(), lambda.codes[0].count), (1, 2));
     assert!(lambda.missing(100) && !lambda.not_sampled(100));
