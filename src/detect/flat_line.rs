@@ -128,7 +128,7 @@ static META: Meta = Meta {
              stands through a change of load: their noise over the resolution, and how often two in a row are equal. From both follows the probability of the run; the larger \
              one counts, times the number of readings of the log. A run is flagged when that is below `chance`, it has at \
              least `frames` readings and lasts `hold_s`, noise is at least `sigma_over_q`, and another live \
-             channel (engine speed, manifold pressure) moves meanwhile. Lambda and engine speed are then bad, from the second reading of the run on: the first one and the one it lands \
+             channel (engine speed, manifold pressure) moves meanwhile; of a mixture with the throttle open none is asked. Lambda and engine speed are then bad, from the second reading of the run on: the first one and the one it lands \
              on are real. A channel that never changes in a working log of `dead_s` is suspect. In a log of no engine, \
              where neither noise nor another channel can speak, a run of 100 readings or more is suspect when it is ten \
              times longer than any other and the channel seldom repeats itself; there a gap does not end it.",
@@ -209,7 +209,13 @@ impl Detector for FlatLine {
                     return None;
                 }
                 let log10_p = lively.log10_run(run.frames);
-                let stale = log10_p <= bar && witnesses.iter().any(|witness| witness.moves(&run.rows));
+                // What combustion and converter add to a mixture under load does not stop where speed and pressure are steady.
+                let moves = |rows: &Range<usize>| {
+                    let middle = usize::midpoint(rows.start, rows.end);
+                    let under_load = channel.role.is_mixture() && view.state.has(middle, bit::WIDE_OPEN);
+                    under_load || witnesses.iter().any(|witness| witness.moves(rows))
+                };
+                let stale = log10_p <= bar && moves(&run.rows);
                 stale.then(|| describe(channel, &run, lively.sigma_over_q, log10_p))
             })
             .collect();

@@ -355,14 +355,24 @@ fn a_column_that_speaks_of_the_mixture_and_was_not_read_is_named() {
         dead.reasons[0].contains("Lambda Bank 2") && dead.evidence_needed[0].contains("role"),
         "{dead:?}"
     );
-    for (name, unit) in [("Lamda 2", ""), ("Wideband 2", "AFR"), ("Lambda 2", "AFR")] {
+    // The volts of a controller may be a reading; half an engine is not fit to be published.
+    for (name, unit) in [
+        ("Lamda 2", ""),
+        ("Wideband 2", "AFR"),
+        ("Lambda 2", "AFR"),
+        ("Lambda 2", "V"),
+        ("Lambda 2", "counts"),
+    ] {
         let open = with(&step, name, unit, "too weak to stand on");
         assert_eq!((open.decision, open.reasons.len()), (Decision::Open, 2), "{open:?}");
         assert!(open.reasons[1].starts_with(name), "{open:?}");
+        let publish = with(&ready("publish"), name, unit, "too weak to stand on");
+        let needed = publish.evidence_needed.iter().any(|needed| needed.contains(name));
+        assert!(publish.decision == Decision::Withheld && needed, "{publish:?}");
     }
     // A unit of something else, what the rig file says, and what is commanded.
     for (name, unit, reason) in [
-        ("Lambda 2", "V", ""),
+        ("Lambda 2", "kPa", ""),
         ("Lambda 2", "", "stated by the rig file"),
         ("Lambda Target 2", "", ""),
         ("Lambda Heater", "%", ""),
@@ -375,6 +385,28 @@ fn a_column_that_speaks_of_the_mixture_and_was_not_read_is_named() {
     let many: Vec<Channel> = (0..2_000).map(|n| unread(&format!("Lamda {n}"), "", "")).collect();
     let gate = by(&step, &[&[channel(Some(0.97))][..], &many].concat(), &[], &claims);
     assert!(gate.reasons[1].contains("and 1997 more columns") && gate.reasons[1].len() < 330, "{gate:?}");
+}
+
+#[test]
+fn an_engine_channel_that_was_filled_in_or_copied_closes_the_gate() {
+    let (channels, claims) = ([channel(Some(0.97))], claims(ClaimStatus::Supported));
+    let mixture = channels[0].name.to_string();
+    for detector in ["interpolated", "copied"] {
+        let gate = |channel: &str, policy: &Policy| {
+            let found = [finding(detector, channel, 12.0, 15.0)];
+            decide(&Evidence { findings: &found, ..evidence(&channels, &claims) }, policy)
+        };
+        let made_up =
+            |gate: &Gate| gate.reasons.iter().any(|one| one.contains("what the engine did is not known"));
+        let closed = gate("Engine Speed", &Policy::next_step());
+        assert!(closed.decision == Decision::Withheld && made_up(&closed), "{closed:?}");
+        assert!(!made_up(&gate(&mixture, &Policy::next_step())));
+        let lenient = Policy { allowed: [Verdict::Undetermined].into(), ..Policy::next_step() };
+        assert!(
+            made_up(&gate("Engine Speed", &lenient))
+                && gate("Engine Speed", &lenient).decision == Decision::Open
+        );
+    }
 }
 
 #[test]
@@ -416,7 +448,7 @@ fn a_bank_that_a_file_holds_as_times_is_told() {
         told.decision == Decision::Open && told.reasons.iter().any(|why| why.contains("Lambda Bank 2")),
         "{told:?}"
     );
-    assert_eq!(bank("V").reasons.len(), 1);
+    assert_eq!(bank("kPa").reasons.len(), 1);
 }
 
 #[test]

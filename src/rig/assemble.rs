@@ -14,7 +14,7 @@ use crate::log::{Channel, Code, Dimension, Kept, Log, Note, Role, UNKNOWN, Unit,
 use crate::read::place::shown;
 use crate::read::{ReadError, Table, Values, find_time};
 
-/// Columns named in a message, and characters of each name or cell.
+/// Columns named in a message, and characters of each name.
 const NAMES_SHOWN: usize = 8;
 const NAME_SHOWN: usize = 60;
 
@@ -107,7 +107,7 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
         let unit = column.unit;
         let role = column.role.as_deref().and_then(Role::from_name);
         let (name, source_name) = (column.name, column.source_name);
-        let text = first_text(&column.values);
+        let first_row = (0..column.values.len()).find(|row| column.values.is_valid(*row));
         if let Some(values) = numbers(column.values) {
             note_unreadable(&name, &column.unreadable, &mut notes);
             partly.extend(partly_read);
@@ -130,7 +130,7 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
         } else {
             // A note of the driver is nobody's reading.
             if stated || role.is_some() || read_name(&name).is_some() {
-                notes.push(note_text(&name, text));
+                notes.push(note_text(&name, first_row));
             }
             source.unread.push(Unread { name: name.clone(), why: "its cells are no numbers".to_owned() });
             text_columns.push(name);
@@ -312,23 +312,16 @@ fn note_unreadable(name: &str, unreadable: &[(usize, String)], notes: &mut Vec<N
     }
 }
 
-/// The first cell of a column of text, and its data row from 0.
-fn first_text(values: &Values) -> Option<(usize, String)> {
-    let text = *values.data_type() == DataType::Utf8;
-    let row = (0..values.len()).find(|row| text && values.is_valid(*row))?;
-    Some((row, values.part(row..row + 1).as_string::<i32>().value(0).to_owned()))
-}
-
-/// That a column is none of numbers, though its name or the rig file says that it is a reading.
-fn note_text(name: &str, first: Option<(usize, String)>) -> Note {
-    let first = first.map_or_else(String::new, |(row, cell)| {
-        format!(": the first that it holds is {} in data row {}", clip(&shown(&cell), NAME_SHOWN), row + 1)
-    });
+/// That a column is none of numbers, though its name or the rig file says that it is a reading. Cells of words are not quoted:
+/// they may tell a place.
+fn note_text(name: &str, first_row: Option<usize>) -> Note {
+    let from =
+        first_row.map_or_else(String::new, |row| format!(" (the first stands in data row {})", row + 1));
     note(
         name,
         format!(
-            "not read, because its cells are no numbers{first}; export it without thousands separators and with one decimal mark, \
-             or state `decimal` in the rig file"
+            "not read, because its cells are no numbers{from}; export it with one decimal mark and without thousands separators, or \
+             state the decimal mark in the rig file"
         ),
     )
 }

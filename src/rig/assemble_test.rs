@@ -220,7 +220,7 @@ fn codes_blanks_and_booleans_are_told() {
     let said: Vec<&Note> = log.notes.iter().filter(|note| note.text.contains("no numbers")).collect();
     assert_eq!(said.len(), 1, "{said:?}");
     assert_eq!(said[0].channel.as_deref(), Some("Fuel Pressure"));
-    assert!(said[0].text.contains("`1,250` in data row 3"), "{said:?}");
+    assert!(said[0].text.contains("data row 3"), "{said:?}");
     let lambda = &log.channels[0];
     assert_eq!((lambda.codes.len(), lambda.codes[0].count), (1, 2));
     assert!(lambda.missing(100) && !lambda.not_sampled(100));
