@@ -97,6 +97,7 @@ pub fn decide(evidence: &Evidence<'_>, policy: &Policy) -> Gate {
     case.stated(evidence);
     case.fitted_later(evidence, policy);
     case.unrecorded(evidence, policy);
+    case.rows_missing(evidence, policy);
     case.clock_stood(evidence, policy);
     case.load_lost(evidence, policy);
     case.stood_still(evidence, policy);

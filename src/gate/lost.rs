@@ -14,6 +14,9 @@ const LOAD: [Role; 4] = [Role::Throttle, Role::Pedal, Role::ManifoldPressure, Ro
 /// No driver opens the throttle, harms an engine and closes again in less, s. Assumed.
 const LOAD_LOST_S: f64 = 0.3;
 
+/// A wheel that locks on ice slows by two and a half times the pace of a car on slicks; assumed.
+const JUMP_TIMES: f64 = 3.0;
+
 impl Evidence<'_> {
     fn standstills(&self) -> impl Iterator<Item = &Finding> {
         self.findings.iter().filter(|found| found.detector == "standstill" && found.about == About::Fault)
@@ -76,6 +79,34 @@ impl Case {
             places.iter().any(pulls) && wants_support(policy),
             &reason,
             "a log in which the mixture is recorded all through the run",
+        );
+    }
+
+    /// A vehicle that is faster from one row to the next than any brake or engine makes it, and stays so: what lies between is not in
+    /// the log, whatever its clock says. A wheel that locks or spins comes back.
+    pub(super) fn rows_missing(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
+        let vehicle = |name: &str| {
+            evidence.channels.iter().any(|channel| channel.name == name && channel.role == Role::VehicleSpeed)
+        };
+        let number = |finding: &Finding, name: &str| finding.evidence.get(name).copied().flatten();
+        let jumps = |finding: &&Finding| {
+            let stays = number(finding, "away_s") == Some(0.0);
+            let (step, allowed) = (number(finding, "step"), number(finding, "allowed"));
+            let far = step.zip(allowed).is_some_and(|(step, allowed)| step.abs() >= JUMP_TIMES * allowed);
+            finding.detector == "rate_of_change" && vehicle(&finding.channel) && stays && far
+        };
+        let places: Vec<&Finding> = evidence.findings.iter().filter(jumps).collect();
+        let Some(first) = places.first() else { return };
+        let reason = format!(
+            "at {:.2} s{} a part of the run is missing, though the clock shows no gap, or the speed is wrong: {}",
+            first.start_s,
+            and_more(places.len()),
+            first.message
+        );
+        self.weigh(
+            wants_support(policy),
+            &reason,
+            "a log whose rows carry the time at which they were taken, with none left out",
         );
     }
 

@@ -410,6 +410,28 @@ fn an_engine_channel_that_was_filled_in_or_copied_closes_the_gate() {
 }
 
 #[test]
+fn a_vehicle_that_jumps_and_stays_lost_a_part_of_its_run() {
+    let speed = Channel { name: "Vehicle Speed".into(), role: Role::VehicleSpeed, ..channel(Some(0.97)) };
+    let (channels, claims) = ([channel(Some(0.97)), speed], claims(ClaimStatus::Supported));
+    let gate = |name: &str, step: f64, away_s: f64, policy: &Policy| {
+        let numbers = [("step", step), ("allowed", 1.1), ("elapsed_s", 0.02), ("away_s", away_s)];
+        let evidence_of = numbers.map(|(name, value)| (name.into(), Some(value))).into();
+        let found = [Finding { evidence: evidence_of, ..finding("rate_of_change", name, 60.1, 60.1) }];
+        decide(&Evidence { findings: &found, ..evidence(&channels, &claims) }, policy)
+    };
+    let missing = |gate: &Gate| gate.reasons.iter().any(|one| one.contains("a part of the run is missing"));
+    let (publish, step) = (ready("publish"), Policy::next_step());
+    let closed = gate("Vehicle Speed", -12.9, 0.0, &publish);
+    assert!(closed.decision == Decision::Withheld && missing(&closed), "{closed:?}");
+    let told = gate("Vehicle Speed", 12.9, 0.0, &step);
+    assert!(told.decision == Decision::Open && missing(&told), "{told:?}");
+    // A wheel that locks comes back; a smaller step is one of a wheel; another channel's proves no time.
+    assert!(!missing(&gate("Vehicle Speed", 12.9, 0.4, &publish)));
+    assert!(!missing(&gate("Vehicle Speed", 2.5, 0.0, &publish)));
+    assert!(!missing(&gate("Lambda", 12.9, 0.0, &publish)));
+}
+
+#[test]
 fn a_bank_that_could_not_be_read_as_numbers_closes_the_gate() {
     let (channels, claims) = ([channel(Some(0.97))], claims(ClaimStatus::Supported));
     let with = |name: &str, policy: &Policy| {
