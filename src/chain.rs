@@ -5,6 +5,7 @@ mod entry;
 mod fresh;
 mod late;
 mod recovery;
+mod renewal;
 pub(crate) mod shut;
 mod step;
 mod target;
@@ -62,7 +63,8 @@ pub struct Chain {
     pub rich_to_lean: Response,
     /// Response to gas getting richer.
     pub lean_to_rich: Response,
-    /// Time between fresh values: the larger of logger and link period, s; null in a log of one row.
+    /// Time between fresh values: the larger of logger and link period, of a link without one the time that nine of ten readings
+    /// stand at most, s; null in a log of one row.
     pub fresh_period_s: Option<f64>,
     /// The link's frame period where it is established (at least 100 frames, 90 % of them on the grid), s.
     pub frame_period_s: Option<f64>,
@@ -128,6 +130,9 @@ pub fn of_channel(log: &Log, state: &States, rig: &Rig, index: usize) -> Chain {
         lean_to_rich: response(&fits.lean_to_rich, past.and_then(|past| past.lean_to_rich)),
         fresh_period_s: match (frame_period_s, channel.fresh_period_s()) {
             (Some(frame), Some(fresh)) => Some(frame.max(channel.measured.sample_period_s.unwrap_or(fresh))),
+            (None, Some(fresh)) => {
+                Some(renewal::irregular_s(channel, log).map_or(fresh, |renewed| renewed.max(fresh)))
+            }
             (frame, fresh) => frame.or(fresh).or(log.clock.period_s),
         },
         frame_period_s,

@@ -29,6 +29,17 @@ impl Case {
         );
     }
 
+    /// Readings so far apart that a danger lasts and ends between them. Every lean event says how short one would not show.
+    pub(super) fn unseen(&mut self, evidence: &Evidence<'_>) {
+        let blind_s =
+            evidence.lean_events.iter().filter_map(|event| event.blind_below_s).min_by(f64::total_cmp);
+        let Some(blind_s) = blind_s.filter(|blind_s| *blind_s >= BLIND_S) else { return };
+        self.reserve(&format!(
+            "readings come so seldom that a lean mixture of less than {blind_s:.1} s would not show: under load less is enough to \
+             harm the engine"
+        ));
+    }
+
     /// At its end stop a reading says "at least this lean": one that ends at the limit of full load shows no danger, however
     /// lean the engine ran.
     pub(super) fn blind(&mut self, evidence: &Evidence<'_>, policy: &Policy) {

@@ -432,6 +432,19 @@ fn a_vehicle_that_jumps_and_stays_lost_a_part_of_its_run() {
 }
 
 #[test]
+fn what_readings_are_too_seldom_to_show_is_said() {
+    let (channels, claims) = ([channel(Some(0.97))], claims(ClaimStatus::Supported));
+    let said = |blind_s: Option<f64>| {
+        let events = [LeanEvent { blind_below_s: blind_s, ..event(TreatAs::Benign) }];
+        let gate =
+            decide(&Evidence { lean_events: &events, ..evidence(&channels, &claims) }, &Policy::next_step());
+        gate.reasons.iter().any(|one| one.contains("less than 2.0 s would not show"))
+    };
+    assert!(said(Some(2.0)));
+    assert!(!said(Some(0.1)) && !said(None));
+}
+
+#[test]
 fn a_bank_that_could_not_be_read_as_numbers_closes_the_gate() {
     let (channels, claims) = ([channel(Some(0.97))], claims(ClaimStatus::Supported));
     let with = |name: &str, policy: &Policy| {
