@@ -135,6 +135,8 @@ impl Detector for Interpolated {
         let off = limits.get(&OFF);
         let case = Case { view, readings: &readings, step };
         let (lines, usual) = case.lines(step.max(2.0 * off * readings.noise) * (1.0 + 1e-6));
+        let changes = (1..readings.len()).filter(|at| case.changes(*at)).count().max(1);
+        let each_s = (readings.time_s(readings.len() - 1) - readings.time_s(0)) / changes as f64;
         let fewest = limits.get(&FEWEST).max(limits.get(&TIMES) * usual as f64);
         let bar = limits.get(&CHANCE).log10() - (readings.len() as f64).log10();
         let findings = lines
@@ -145,8 +147,10 @@ impl Detector for Interpolated {
             .filter_map(|line| {
                 let noise = case.noise_beside(&line)?;
                 let reach = case.farthest(&line).max(0.5 * step).max(off * noise);
+                // A level line of rounded numbers changes seldom; noise finer than the steps changes with every reading.
+                let due = if noise >= FINE * step { (case.lasts_s(&line) / each_s) as usize } else { 0 };
                 // Two readings make the line.
-                let log10_p = fresh::log10_equal(line.count - 1, noise / (2.0 * reach));
+                let log10_p = fresh::log10_equal(line.count.max(due) - 1, noise / (2.0 * reach));
                 (log10_p <= bar).then(|| case.describe(channel, &line, noise, log10_p))
             })
             .collect();
