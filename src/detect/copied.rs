@@ -3,12 +3,12 @@
 use std::collections::{HashMap, VecDeque};
 use std::ops::Range;
 
-use super::pace::{Readings, noise_of, shown_difference};
+use super::pace::{NOISY, Readings, changes, noise_of, shown_difference};
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
 use crate::flag::Flag;
-use crate::log::{Channel, Role};
+use crate::log::Channel;
 use crate::state::bit;
 
 /// See its text in `sondeproof explain copied`.
@@ -29,6 +29,15 @@ static CHANCE: Limit = Limit {
     why: "expected number of such pairs by chance in a whole log of this length (assumed)",
 };
 
+static HOLD: Limit = Limit {
+    name: "engine_hold_s",
+    unit: "s",
+    default: 1.0,
+    range: (0.1, 600.0),
+    why: "of engine speed and manifold pressure: a shorter copy is over before the operating point changes (assumed, as for \
+          `standstill`)",
+};
+
 static LASTS: Field = Field { name: "lasts_s", unit: "s" };
 static COUNT: Field = Field { name: "readings", unit: "1" };
 static EARLIER: Field = Field { name: "earlier_s", unit: "s" };
@@ -37,13 +46,13 @@ static LOG10: Field = Field { name: "log10_p", unit: "1" };
 
 /// Readings of a block by which an earlier stretch is found.
 const BLOCK: usize = 8;
+/// Readings that come back with every cylinder of an engine or tooth of a wheel, most of them: eight cylinders.
+const RHYTHM: usize = 8;
+/// A stretch is followed over readings that stand for no more rows: a link of one reading a second at 100 Hz.
+const HELD: usize = 128;
 /// That two readings of the same quantity with independent normal noise of one step print the same number: one over twice
 /// the root of pi (computed).
 const SAME: f64 = 0.282;
-
-/// The mixture, and what the state is told from that has noise of its own.
-const ROLES: &[Role] =
-    &[Role::Lambda, Role::Afr, Role::EngineSpeed, Role::ManifoldPressure, Role::BoostPressure];
 
 static META: Meta = Meta {
     name: "copied",
@@ -51,18 +60,18 @@ static META: Meta = Meta {
     phase: Phase::Samples,
     scope: Scope::Channel,
     summary: "readings of mixture or engine that repeat an earlier stretch of the log digit by digit",
-    applies_to: ROLES,
+    applies_to: NOISY,
     needs: &[],
     method: "Readings that differ from the one before them are compared with all earlier ones of the log. Of a stretch of \
              `readings` or more (of the mixture: with the throttle open) that equals an earlier one number by number the probability follows from \
-             the stretch's own noise: two readings of the very same quantity print the same number with a probability of 0.28 \
+             the stretch's own noise (what comes back with every few readings, as the cylinders of an engine do, is none): two readings of the very same quantity print the same number with a probability of 0.28 \
              times the channel's step over the noise; one that differs from the reading before it has one number less to choose from. It is a finding when that, for all readings of the stretch and for every pair of places of \
              the log, is below `chance`. The later of both is taken for the copy.",
     assumes: "Noise does not come again. The quantity itself may: two pulls may be as alike as they like.",
-    misses: "A copy of fewer than `readings` readings, of a channel whose steps are coarser than its noise, or with other noise \
+    misses: "A copy of fewer than `readings` readings or, of the engine's channels, of a block of no more than eight, of a channel whose steps are coarser than its noise, or with other noise \
              added; a copy of the mixture below full load; which of both was measured.",
     gaps: Gaps::Span,
-    limits: &[&FEWEST, &CHANCE],
+    limits: &[&FEWEST, &CHANCE, &HOLD],
     evidence: &[&LASTS, &COUNT, &EARLIER, &NOISE, &LOG10],
     sources: &["probability of equal numbers from two independent normal variables: computed"],
 };
@@ -88,16 +97,17 @@ impl Detector for Copied {
             );
         }
         let pairs = limits.get(&CHANCE).log10() - 2.0 * (readings.len() as f64).log10();
+        let lasts_s = |copy: &Copy| readings.time_s(copy.rows.end - 1) - readings.time_s(copy.rows.start);
         let pull = |copy: &Copy| {
             readings.shown(copy.rows.start, copy.rows.end).any(|row| view.state.has(row, bit::WIDE_OPEN))
         };
         let findings = copies(&readings, fewest)
             .into_iter()
-            .filter(|copy| !mixture || pull(copy))
+            .filter(|copy| if mixture { pull(copy) } else { lasts_s(copy) >= limits.get(&HOLD) })
             .filter_map(|copy| {
-                // Held readings make it smaller than it is, and the stretch less surprising.
-                let values: Vec<f64> = copy.rows.clone().map(|at| readings.value(at)).collect();
-                let noise = noise_of(&values, channel.resolution());
+                // The mixture of all cylinders comes through a sensor of several turns of the engine.
+                let rhythm = if mixture { 2 } else { RHYTHM };
+                let noise = noise_within(&readings, &copy, rhythm, channel.resolution());
                 // Numbers printed to the last bit of a double have no step: a thousandth of the noise is one.
                 let step = channel.resolution().max(1e-3 * noise);
                 let same = (SAME * step / noise).min(0.5);
@@ -120,24 +130,38 @@ struct Copy {
     count: usize,
 }
 
-/// Indices of readings that differ from the one before them, from one of them on.
-fn changes(readings: &Readings<'_>, from: usize) -> impl Iterator<Item = usize> {
-    (from..readings.len()).filter(move |at| *at == 0 || readings.value(*at) != readings.value(*at - 1))
+/// The next of them, if it is near.
+fn next(readings: &Readings<'_>, at: usize) -> Option<usize> {
+    let end = readings.len().min(at + 1 + HELD);
+    (at + 1..end).find(|next| readings.value(*next) != readings.value(*next - 1))
 }
 
-/// The same backwards, from the one before an index on.
-fn changes_before(readings: &Readings<'_>, from: usize) -> impl Iterator<Item = usize> {
-    (0..from).rev().filter(move |at| *at == 0 || readings.value(*at) != readings.value(*at - 1))
+/// The one before, if it is near.
+fn previous(readings: &Readings<'_>, at: usize) -> Option<usize> {
+    let start = at.saturating_sub(HELD);
+    (start..at).rev().find(|at| *at == 0 || readings.value(*at) != readings.value(*at - 1))
 }
 
-/// Stretches of `fewest` changes or more that equal an earlier one, disjoint, ascending. O(n): one block in eight readings is
-/// remembered, by its last place, and a stretch that was compared is passed over.
+/// Standard deviation of a stretch's noise, inside unit: the least that its readings show, and those that differ from the one before
+/// them show over any of up to `rhythm` of them. Held readings are no noise, and neither is what comes back with every cylinder or tooth.
+fn noise_within(readings: &Readings<'_>, copy: &Copy, rhythm: usize, step: f64) -> f64 {
+    let values: Vec<f64> = copy.rows.clone().map(|at| readings.value(at)).collect();
+    let fresh: Vec<f64> = std::iter::successors(Some(copy.rows.start), |at| next(readings, *at))
+        .take_while(|at| *at < copy.rows.end)
+        .map(|at| readings.value(at))
+        .collect();
+    let rhythms = (1..=rhythm).filter(|lag| fresh.len() > 4 * lag).map(|lag| noise_of(&fresh, lag, step));
+    rhythms.fold(noise_of(&values, 1, step), f64::min)
+}
+
+/// Stretches of `fewest` changes or more that equal an earlier one, disjoint, ascending. One block in eight readings is
+/// remembered, by its last place, and a stretch that was compared is passed over: O(n), times [`HELD`] at worst.
 fn copies(readings: &Readings<'_>, fewest: usize) -> Vec<Copy> {
     let mut found: Vec<Copy> = Vec::new();
     let mut blocks: HashMap<u64, u32> = HashMap::new();
     let mut block: VecDeque<u64> = VecDeque::with_capacity(BLOCK + 1);
     let mut compared = 0;
-    for (index, at) in changes(readings, 0).enumerate() {
+    for (index, at) in changes(readings).enumerate() {
         block.push_back(readings.value(at).to_bits());
         if block.len() > BLOCK {
             block.pop_front();
@@ -172,13 +196,14 @@ fn digest(block: &VecDeque<u64>) -> u64 {
 /// How far two stretches are equal on both sides of a reading each, no further back than `from` in the later one.
 fn compare(readings: &Readings<'_>, earlier: usize, later: usize, from: usize) -> Copy {
     let equal = |pair: &(usize, usize)| readings.value(pair.0) == readings.value(pair.1);
-    let before = changes_before(readings, earlier).zip(changes_before(readings, later));
-    let (mut start, mut count) = ((earlier, later), 0);
-    for pair in before.take_while(equal).take_while(|pair| pair.1 >= from) {
+    let back = |pair: &(usize, usize)| Some((previous(readings, pair.0)?, previous(readings, pair.1)?));
+    let on = |pair: &(usize, usize)| Some((next(readings, pair.0)?, next(readings, pair.1)?));
+    let (mut start, mut end, mut count) = ((earlier, later), later, 0);
+    for pair in std::iter::successors(back(&start), back).take_while(equal).take_while(|pair| pair.1 >= from)
+    {
         (start, count) = (pair, count + 1);
     }
-    let mut end = later;
-    for pair in changes(readings, earlier).zip(changes(readings, later)).take_while(equal) {
+    for pair in std::iter::successors(Some((earlier, later)), on).take_while(equal) {
         (end, count) = (pair.1, count + 1);
     }
     Copy { rows: start.1..end + 1, earlier: start.0, count }
@@ -210,6 +235,7 @@ fn describe(channel: &Channel, readings: &Readings<'_>, copy: &Copy, noise: f64,
 mod tests {
     use super::*;
     use crate::detect::testing::{Bench, Noise, because, clean_drive, evidence, quantised};
+    use crate::log::Role;
 
     /// 40 s at 20 Hz with the throttle open, noise of four steps of 0.001 and each reading held in two rows.
     fn pull(copy: impl Fn(usize) -> usize, step: f64) -> Bench {

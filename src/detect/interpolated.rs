@@ -1,11 +1,11 @@
 //! Readings that follow a line without the noise they have beside it: a hole that was filled in.
 
-use super::pace::{Readings, noise_of, shown_difference};
+use super::pace::{NOISY, Readings, changes, noise_by, shown_difference};
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
 use crate::flag::Flag;
-use crate::log::{Channel, Role};
+use crate::log::Channel;
 use crate::signal::fresh;
 use crate::state::bit;
 
@@ -70,8 +70,14 @@ static LOG10: Field = Field { name: "log10_p", unit: "1" };
 const NEAR: usize = 60;
 const ENOUGH: usize = 20;
 
+/// Readings in which they are looked for.
+const NEAR_READINGS: usize = 2_400;
 /// Noise over the steps from which on two readings in a row are seldom equal: one in five (computed).
 const FINE: f64 = 1.5;
+/// Lines of one slope beside which another one is no hole, and how much slopes of one pace differ by the rounding of their ends;
+/// assumed.
+const PACE_LINES: usize = 2;
+const SAME_SLOPE: f64 = 0.05;
 /// Shorter runs are not kept.
 const LEAST: usize = 3;
 /// Lengths are told apart up to here.
@@ -80,30 +86,27 @@ const LONG: usize = 256;
 /// The mixture itself goes where noise is no measure of it.
 const CUT: u16 = bit::OVER_RUN | bit::LIMITER | bit::GEAR_CHANGE | bit::UNLOAD;
 
-/// The mixture, and what the state is told from that has noise of its own.
-const ROLES: &[Role] =
-    &[Role::Lambda, Role::Afr, Role::EngineSpeed, Role::ManifoldPressure, Role::BoostPressure];
-
 static META: Meta = Meta {
     name: "interpolated",
     stage: Stage::Scored,
     phase: Phase::Samples,
     scope: Scope::Channel,
     summary: "readings of mixture or engine on a line, without the noise that they have beside it: filled in",
-    applies_to: ROLES,
+    applies_to: NOISY,
     needs: &[],
     method: "Readings that differ from the one before them are followed as long as one straight line through the first of \
              them passes within one step of the channel, or twice `off_share` of its noise, of each, and they go on upwards or on \
              downwards. Runs of `readings` or more \
-             while the engine runs and fuel is not cut, `times_usual` times longer than nineteen of twenty of the log, are \
+             while the engine runs and fuel is not cut, `times_usual` times longer than nineteen of twenty of the log, and not of one slope with two others, are \
              fitted by least squares. The noise beside the run in the same operating state, or with the throttle open as there (the quieter side counts), gives the \
              probability that so many readings lie as near to the line as the farthest of them does, half a step or `off_share` \
              of the noise at least. It is a finding when that, times the number of readings of the log, is below `chance`. \
              Readings that are all equal are judged by `flat_line`.",
-    assumes: "What makes the noise of mixture, speed and manifold (combustion, converter, teeth of a wheel) does not pause within one \
+    assumes: "No controller or logger limits how fast the value may go. What makes the noise of mixture, speed and manifold (combustion, converter, teeth of a wheel) does not pause within one \
               operating state.",
     misses: "A channel read less often than `fresh_period_s`. A hole filled from fewer than `readings` readings; a channel whose own steps are coarser than its noise, or that is \
-             filtered until it is smooth. A hole filled with noise, or with readings of another pass (`copied`). Whether the \
+             filtered until it is smooth. Three holes of one slope, which are taken for the pace of a controller; a controller that draws one \
+             or two such lines is told for a hole. A hole filled with noise, or with readings of another pass (`copied`). Whether the \
              readings were lost or taken out.",
     gaps: Gaps::Break,
     limits: &[&FEWEST, &OFF, &TIMES, &CHANCE, &SLOWEST, &HOLD],
@@ -133,17 +136,18 @@ impl Detector for Interpolated {
         let shortest_s = if channel.role.is_mixture() { 0.0 } else { limits.get(&HOLD) };
         let step = channel.resolution();
         let off = limits.get(&OFF);
-        let case = Case { view, readings: &readings, step };
+        let changes = changes(&readings).count().max(2);
+        let each_s = (readings.time_s(readings.len() - 1) - readings.time_s(0)) / (changes - 1) as f64;
+        let case = Case { view, readings: &readings, step, each_s };
         let (lines, usual) = case.lines(step.max(2.0 * off * readings.noise) * (1.0 + 1e-6));
-        let changes = (1..readings.len()).filter(|at| case.changes(*at)).count().max(1);
-        let each_s = (readings.time_s(readings.len() - 1) - readings.time_s(0)) / changes as f64;
         let fewest = limits.get(&FEWEST).max(limits.get(&TIMES) * usual as f64);
         let bar = limits.get(&CHANCE).log10() - (readings.len() as f64).log10();
-        let findings = lines
+        let long: Vec<Line> = lines.into_iter().filter(|line| line.count as f64 >= fewest).collect();
+        let slopes: Vec<f64> = long.iter().map(|line| case.slope(line)).collect();
+        let findings = long
             .into_iter()
-            .filter(|line| {
-                line.count as f64 >= fewest && case.lasts_s(line) >= shortest_s && case.in_work(line)
-            })
+            .filter(|line| case.lasts_s(line) >= shortest_s && case.in_work(line))
+            .filter(|line| !is_pace(case.slope(line), &slopes))
             .filter_map(|line| {
                 let noise = case.noise_beside(&line)?;
                 let reach = case.farthest(&line).max(0.5 * step).max(off * noise);
@@ -167,20 +171,38 @@ struct Line {
     count: usize,
 }
 
+/// A line that may go on.
+struct Open {
+    line: Line,
+    /// The least and the largest slope with which it passes all its readings, inside unit per second.
+    slopes: [f64; 2],
+}
+
+impl Open {
+    /// Of one reading: any slope.
+    fn at(at: usize) -> Self {
+        let line = Line { first: at, last: at, count: 1 };
+        Self { line, slopes: [f64::NEG_INFINITY, f64::INFINITY] }
+    }
+}
+
+/// Whether lines of a slope are a habit of the channel: a controller that lets a value go no faster than so much draws lines of one
+/// slope, and a hole has any.
+fn is_pace(slope: f64, all: &[f64]) -> bool {
+    all.iter().filter(|other| (*other - slope).abs() <= SAME_SLOPE * slope).count() > PACE_LINES
+}
+
 /// The readings of one channel.
 struct Case<'a> {
     view: &'a View<'a>,
     readings: &'a Readings<'a>,
     /// Resolution, inside unit.
     step: f64,
+    /// Time between readings that differ, on an average of the log, s.
+    each_s: f64,
 }
 
 impl Case<'_> {
-    /// Whether a reading differs from the one before it.
-    fn changes(&self, at: usize) -> bool {
-        at == 0 || self.readings.value(at) != self.readings.value(at - 1)
-    }
-
     fn state(&self, at: usize) -> u16 {
         self.readings.row(at).and_then(|row| self.view.state.bits.get(row).copied()).unwrap_or(0)
     }
@@ -190,7 +212,8 @@ impl Case<'_> {
     fn lines(&self, reach: f64) -> (Vec<Line>, usize) {
         let mut lines = Vec::new();
         let mut lengths = [0_usize; LONG];
-        let mut close = |line: Line| {
+        let mut close = |open: Option<Open>| {
+            let Some(Open { line, .. }) = open else { return };
             lengths[line.count.min(LONG - 1)] += 1;
             if line.count >= LEAST {
                 lines.push(line);
@@ -198,48 +221,26 @@ impl Case<'_> {
         };
         let segments = &self.view.log.clock.segments;
         let mut segment = 0;
-        let mut open: Option<(Line, [f64; 2])> = None;
-        for at in (0..self.readings.len()).filter(|at| self.changes(*at)) {
+        let mut open: Option<Open> = None;
+        for at in changes(self.readings) {
             let row = self.readings.row(at).unwrap_or(usize::MAX);
             let apart = segments.get(segment).is_none_or(|segment| row >= segment.end);
             while segments.get(segment).is_some_and(|segment| row >= segment.end) {
                 segment += 1;
             }
-            let joined = open.as_ref().filter(|_| !apart).and_then(|(line, slopes)| {
-                let elapsed_s = self.readings.time_s(at) - self.readings.time_s(line.first);
-                let rise = self.readings.value(at) - self.readings.value(line.first);
-                let low = slopes[0].max((rise - reach) / elapsed_s);
-                let high = slopes[1].min((rise + reach) / elapsed_s);
-                // A line goes one way; a converter that wavers between two of its codes goes to and fro.
-                let onward = (self.readings.value(at) - self.readings.value(line.last)) * rise > 0.0;
-                (low <= high && onward).then_some([low, high])
-            });
-            let last = open.as_ref().map(|(line, _)| line.last);
-            match (joined, &mut open) {
-                (Some(within), Some((line, slopes))) => {
-                    (line.last, line.count, *slopes) = (at, line.count + 1, within);
+            let before = open.as_ref().filter(|_| !apart);
+            let next = match before.map(|open| (self.joins(open, at, reach), open.line.last)) {
+                Some((Some(longer), _)) => {
+                    open = Some(longer);
+                    continue;
                 }
-                _ => {
-                    if let Some((line, _)) = open.take() {
-                        close(line);
-                    }
-                    // The reading before may be the first of the next line as well.
-                    let first = last.filter(|_| !apart).unwrap_or(at);
-                    let count = if first == at { 1 } else { 2 };
-                    let slopes = if first == at {
-                        [f64::NEG_INFINITY, f64::INFINITY]
-                    } else {
-                        let elapsed_s = self.readings.time_s(at) - self.readings.time_s(first);
-                        let rise = self.readings.value(at) - self.readings.value(first);
-                        [(rise - reach) / elapsed_s, (rise + reach) / elapsed_s]
-                    };
-                    open = Some((Line { first, last: at, count }, slopes));
-                }
-            }
+                // The reading before may be the first of the next line as well.
+                Some((None, last)) => self.joins(&Open::at(last), at, reach).unwrap_or(Open::at(at)),
+                None => Open::at(at),
+            };
+            close(open.replace(next));
         }
-        if let Some((line, _)) = open {
-            close(line);
-        }
+        close(open);
         let all: usize = lengths.iter().sum();
         let mut passed = 0;
         let usual = lengths.iter().position(|count| {
@@ -247,6 +248,19 @@ impl Case<'_> {
             20 * passed >= 19 * all
         });
         (lines, usual.unwrap_or(0))
+    }
+
+    /// The line with one more reading, where it stays straight and goes on the same way.
+    fn joins(&self, open: &Open, at: usize, reach: f64) -> Option<Open> {
+        let (first, last) = (open.line.first, open.line.last);
+        let elapsed_s = self.readings.time_s(at) - self.readings.time_s(first);
+        let rise = self.readings.value(at) - self.readings.value(first);
+        let low = open.slopes[0].max((rise - reach) / elapsed_s);
+        let high = open.slopes[1].min((rise + reach) / elapsed_s);
+        // A line goes one way; a converter that wavers between two of its codes goes to and fro.
+        let onward = (self.readings.value(at) - self.readings.value(last)) * rise > 0.0;
+        let line = Line { first, last: at, count: open.line.count + 1 };
+        (low <= high && onward).then_some(Open { line, slopes: [low, high] })
     }
 
     /// Whether the engine runs and burns in the middle of a run.
@@ -258,7 +272,8 @@ impl Case<'_> {
     /// The largest distance of a reading from the least-squares line, inside unit.
     fn farthest(&self, line: &Line) -> f64 {
         let points = || {
-            let changed = (line.first..=line.last).filter(|at| self.changes(*at) || *at == line.first);
+            let differs = |at: &usize| *at == line.first || self.readings.change(*at) != 0.0;
+            let changed = (line.first..=line.last).filter(differs);
             changed.map(|at| (self.readings.time_s(at), self.readings.value(at)))
         };
         let n = points().count() as f64;
@@ -279,24 +294,33 @@ impl Case<'_> {
         let same =
             |other: u16| if open { other & bit::WIDE_OPEN != 0 && other & CUT == 0 } else { other == state };
         let like = |at: &usize| same(self.state(*at));
-        let before = (0..line.first).rev().take(10 * NEAR).filter(like).collect::<Vec<_>>();
-        let after = (line.last + 1..self.readings.len()).take(10 * NEAR).filter(like).collect();
-        let sides = [before, after].into_iter().filter_map(|side| self.noise_among(&side));
-        sides.min_by(f64::total_cmp)
+        let before = self.noise_among((0..line.first).rev().take(NEAR_READINGS).filter(like));
+        let after = self.noise_among((line.last + 1..self.readings.len()).take(NEAR_READINGS).filter(like));
+        before.into_iter().chain(after).min_by(f64::total_cmp)
     }
 
-    /// Of the nearest [`NEAR`] of some readings. Repeats of a held reading make the noise smaller than it is; where it is finer
-    /// than the steps, no others are equal, and they are left out.
-    fn noise_among(&self, readings: &[usize]) -> Option<f64> {
-        let noise = |of: &mut dyn Iterator<Item = usize>| {
-            let values: Vec<f64> = of.take(NEAR).map(|at| self.readings.value(at)).collect();
-            (values.len() >= ENOUGH).then(|| noise_of(&values, self.step))
-        };
-        let fresh = noise(&mut readings.iter().copied().filter(|at| self.changes(*at)));
-        match fresh.filter(|noise| *noise >= FINE * self.step) {
-            Some(noise) => Some(noise),
-            None => noise(&mut readings.iter().copied()),
+    /// Of the nearest [`NEAR`] of some readings, one for each time in which the channel usually changes: repeats of a held reading
+    /// are no lack of noise, and what changes seldom has little of it. Only readings that follow each other make a difference.
+    fn noise_among(&self, readings: impl Iterator<Item = usize>) -> Option<f64> {
+        let mut points: Vec<(f64, f64)> = Vec::with_capacity(NEAR);
+        for at in readings {
+            let time_s = self.readings.time_s(at);
+            if points.last().is_none_or(|(last_s, _)| (time_s - last_s).abs() >= self.each_s * (1.0 - 1e-6)) {
+                points.push((time_s, self.readings.value(at)));
+                if points.len() >= NEAR {
+                    break;
+                }
+            }
         }
+        let together = |w: &&[(f64, f64)]| (w[2].0 - w[0].0).abs() <= 4.0 * self.each_s;
+        let bend = |w: &[(f64, f64)]| w[0].1 - 2.0 * w[1].1 + w[2].1;
+        let bends: Vec<f64> = points.windows(3).filter(together).map(bend).collect();
+        (bends.len() >= ENOUGH).then(|| noise_by(bends, self.step))
+    }
+
+    /// How fast the reading goes along a line, inside unit per second.
+    fn slope(&self, line: &Line) -> f64 {
+        (self.readings.value(line.last) - self.readings.value(line.first)).abs() / self.lasts_s(line)
     }
 
     fn lasts_s(&self, line: &Line) -> f64 {
@@ -308,7 +332,8 @@ impl Case<'_> {
         let lasts_s = self.lasts_s(line);
         let message = format!(
             "{} follows a straight line for {lasts_s:.2} s ({} readings) without the noise of {} that it has beside it; the chance \
-             is 1 in 10^{:.0}: a hole was filled in there, and what the engine burnt is not known",
+             is 1 in 10^{:.0}: a hole was filled in there, or what passes the value on lets it go no faster, and what the engine burnt is \
+             not known",
             channel.name,
             line.count,
             shown_difference(channel, noise),
@@ -331,6 +356,7 @@ mod tests {
 
     use super::*;
     use crate::detect::testing::{Bench, Noise, clean_drive, evidence, quantised};
+    use crate::log::Role;
 
     /// 30 s at 20 Hz of one pull, with `fill` laid over `rows`.
     fn filled(step: f64, rows: Range<usize>, fill: impl Fn(f64) -> f64) -> Bench {

@@ -206,10 +206,26 @@ fn noise_and_scatter(channel: &Channel, noise: Option<f64>) -> (f64, f64) {
     (noise, 6.0f64.mul_add(noise, resolution))
 }
 
-/// Standard deviation of the noise of some readings from their second differences, without the wildest tenth (a step of the engine is no noise) and
+/// The mixture, and what the state is told from that has noise of its own.
+pub(super) const NOISY: &[Role] =
+    &[Role::Lambda, Role::Afr, Role::EngineSpeed, Role::ManifoldPressure, Role::BoostPressure];
+
+/// Indices of readings that differ from the one before them.
+pub(super) fn changes(readings: &Readings<'_>) -> impl Iterator<Item = usize> {
+    (0..readings.len()).filter(move |at| *at == 0 || readings.value(*at) != readings.value(*at - 1))
+}
+
+/// Standard deviation of the noise of some readings from their second differences over `lag` readings; see [`noise_by`].
+pub(super) fn noise_of(values: &[f64], lag: usize, step: f64) -> f64 {
+    noise_by(values.windows(2 * lag + 1).map(|w| w[0] - 2.0 * w[lag] + w[2 * lag]).collect(), step)
+}
+
+/// Standard deviation of noise from second differences of readings, without the wildest tenth (a step of the engine is no noise) and
 /// without what rounding adds.
-pub(super) fn noise_of(values: &[f64], step: f64) -> f64 {
-    let mut bends: Vec<f64> = values.windows(3).map(|w| (w[0] - 2.0 * w[1] + w[2]).powi(2)).collect();
+pub(super) fn noise_by(mut bends: Vec<f64>, step: f64) -> f64 {
+    for bend in &mut bends {
+        *bend *= *bend;
+    }
     bends.sort_by(f64::total_cmp);
     bends.truncate((bends.len() * 9).div_ceil(10));
     let variance = bends.iter().sum::<f64>() / bends.len().max(1) as f64 / 6.0 - step * step / 12.0;

@@ -390,7 +390,7 @@ fn a_column_that_speaks_of_the_mixture_and_was_not_read_is_named() {
 #[test]
 fn an_engine_channel_that_was_filled_in_or_copied_closes_the_gate() {
     let (channels, claims) = ([channel(Some(0.97))], claims(ClaimStatus::Supported));
-    let mixture = channels[0].name.to_string();
+    let mixture = channels[0].name.clone();
     for detector in ["interpolated", "copied"] {
         let gate = |channel: &str, policy: &Policy| {
             let found = [finding(detector, channel, 12.0, 15.0)];
