@@ -199,7 +199,7 @@ fn encoded(entries: &[Entry]) -> io::Result<impl FnOnce(&mut BufWriter<Sink>) ->
     let other = |error: ParquetError| io::Error::other(error.to_string());
     let batch = record::to_batch(entries).map_err(io::Error::other)?;
     let properties = WriterProperties::builder()
-        .set_compression(checked_packing().map_err(other)?)
+        .set_compression(checked_packing(batch.num_columns()).map_err(other)?)
         .set_created_by(format!("sondeproof {}", env!("CARGO_PKG_VERSION")))
         .build();
     Ok(move |file: &mut BufWriter<Sink>| {

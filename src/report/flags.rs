@@ -99,7 +99,7 @@ fn part(log: &Log, detection: &Detection, index: usize, rows: Range<usize>) -> A
 pub fn write<W: Write + Send>(sink: W, log: &Log, detection: &Detection) -> Result<(), FlagsError> {
     let schema = schema(log, detection)?;
     let properties = WriterProperties::builder()
-        .set_compression(checked_packing()?)
+        .set_compression(checked_packing(schema.fields().len())?)
         .set_created_by(concat!("sondeproof ", env!("CARGO_PKG_VERSION")).to_owned())
         .build();
     let part = |index, rows| part(log, detection, index, rows);
