@@ -84,7 +84,7 @@ impl Answer {
 pub(super) fn answer(case: &Case<'_, '_>, cause: Cause) -> Option<Answer> {
     let (scene, episode) = (case.scene, case.episode);
     let (back_s, again_s) = fuel_back(case, cause)?;
-    let frames = scene.frames.get(episode.frames.clone())?;
+    let frames = scene.frames().part(episode.frames.clone())?;
     let until_s = back_s + scene.cycle_s(back_s);
     let inside = frames.iter().take_while(|frame| frame.time_s <= until_s).count();
     if inside == frames.len() {
@@ -148,22 +148,22 @@ fn lean_before(scene: &Scene<'_>, episode: &Episode, onset_s: f64, found: &[Rang
     let limit = scene.view.rig.full_load_lambda_max;
     let apart_s = apart_s(scene);
     // A frame may have come sooner than usual, by as much as frames are apart.
-    let before = |frame: &Frame| {
+    let before = |frame: Frame| {
         let sooner_s = scene.period_s.min(0.2) + scene.delay_doubt_s(frame.time_s);
         let least_s = scene.cycle_s(frame.time_s);
         let gas_s = frame.time_s - (scene.delay_s(frame.time_s) - sooner_s).max(least_s);
         gas_s <= onset_s && loaded(scene, gas_s) && loaded(scene, gas_s + apart_s)
     };
     let start = episode.frames.start;
-    let own = scene.frames.get(episode.frames.clone())?;
-    let own = own.iter().take_while(|frame| before(frame)).count();
+    let own = scene.frames().part(episode.frames.clone())?;
+    let own = own.iter().take_while(|frame| before(*frame)).count();
     let inside = Episode { frames: start..start + own, limit, ..episode.clone() };
     if own > 0 && own < episode.frames.len() && episode::significant(scene, &inside) {
         return Some(start + own);
     }
     // In the second before.
     let start_s = episode.start_s(scene);
-    let frames = scene.frames.get(..start)?;
+    let frames = scene.frames().part(..start)?;
     let first = frames.partition_point(|f| f.time_s < start_s - k::BEFORE_S.value);
     let mut lean = false;
     for (index, frame) in frames.iter().enumerate().skip(first) {
@@ -189,7 +189,7 @@ fn lean_after(case: &Case<'_, '_>, cause: Cause) -> Option<usize> {
     let apart_s = apart_s(scene);
     let skew_s = evidence::injection_skew_s(scene);
     let down_s = k::TRANSITION_TAU.value * scene.chain.lean_to_rich.tau_s + scene.period_s.min(0.2);
-    let stays_lean = |index: usize, frame: &Frame| {
+    let stays_lean = |index: usize, frame: Frame| {
         let gas_s = frame.time_s - scene.delay_s(frame.time_s);
         if frame.lambda <= limit || !(loaded(scene, gas_s) && loaded(scene, gas_s - apart_s)) {
             return false;
@@ -204,7 +204,7 @@ fn lean_after(case: &Case<'_, '_>, cause: Cause) -> Option<usize> {
         }
     };
     let start = case.episode.frames.start;
-    let frames = scene.frames.get(case.episode.frames.clone())?;
+    let frames = scene.frames().part(case.episode.frames.clone())?;
     let position = frames.iter().enumerate().position(|(i, frame)| stays_lean(start + i, frame))?;
     // The first frame stays with the cut: without it there is no event to be lean after.
     (position > 0).then_some(start + position)
@@ -221,7 +221,7 @@ pub(super) fn lean_return(case: &Case<'_, '_>, cause: Cause, answer: &Answer) ->
     let left =
         answer.own.frames.end..answer.rest.as_ref().map_or(case.episode.frames.end, |rest| rest.frames.start);
     let first = left.clone().find(|index| {
-        let Some(frame) = scene.frames.get(*index) else { return false };
+        let Some(frame) = scene.frames().get(*index) else { return false };
         let gas_s = frame.time_s - scene.delay_s(frame.time_s);
         if frame.lambda <= limit || !loaded(scene, gas_s) || !loaded(scene, gas_s - apart_s) {
             return false;
@@ -241,11 +241,11 @@ pub(super) fn lean_return(case: &Case<'_, '_>, cause: Cause, answer: &Answer) ->
 /// burn lean, and one that does so pulls hardly less. Null where none is.
 pub(super) fn after_opening(scene: &Scene<'_>, episode: &Episode) -> Option<Range<usize>> {
     let start_s = episode.start_s(scene);
-    let from = scene.frames.partition_point(|f| f.time_s < start_s - k::OPENING_S.value);
+    let from = scene.frames().partition_point(|f| f.time_s < start_s - k::OPENING_S.value);
     let mut idle_s = f64::NEG_INFINITY;
     let mut opened: Option<Range<usize>> = None;
     for index in from..episode.frames.end {
-        let frame = scene.frames.get(index)?;
+        let frame = scene.frames().get(index)?;
         let gas_s = frame.time_s - scene.delay_s(frame.time_s);
         let under_load = loaded(scene, gas_s);
         if !under_load {

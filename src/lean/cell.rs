@@ -62,7 +62,7 @@ impl Cells {
     /// Sorts the frames under load; `loaded` says which are.
     pub(super) fn of(scene: &Scene<'_>, loaded: impl Fn(usize) -> bool) -> Self {
         let mut frames: BTreeMap<Cell, Vec<usize>> = BTreeMap::new();
-        for index in 0..scene.frames.len() {
+        for index in 0..scene.frames().len() {
             if loaded(index)
                 && let Some(cell) = scene.cell_of(index)
             {
@@ -99,7 +99,7 @@ impl Cells {
                 Arc::clone(counted)
             },
         );
-        let time_s = |place: usize| scene.frames.get(place).map_or(0.0, |frame| frame.time_s);
+        let time_s = |place: usize| scene.frames().get(place).map_or(0.0, |frame| frame.time_s);
         let gap_s = k::PASS_GAP_S.value;
         let first = frames.partition_point(|frame| time_s(*frame) <= start_s - gap_s);
         let last = frames.partition_point(|frame| time_s(*frame) < end_s + gap_s).max(first);
@@ -125,7 +125,7 @@ impl Counted {
         let (mut above, mut unexplained) = (0, 0);
         let mut last_s = f64::NEG_INFINITY;
         for (place, &index) in frames.iter().enumerate() {
-            let Some(frame) = scene.frames.get(index) else { continue };
+            let Some(frame) = scene.frames().get(index) else { continue };
             let is_above = frame.lambda > limit;
             above += usize::from(is_above);
             unexplained += usize::from(is_above && !explained(index));

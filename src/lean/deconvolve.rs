@@ -17,7 +17,7 @@ pub(super) fn gas_peak(scene: &Scene<'_>, episode: &Episode) -> Option<Bound> {
     let mut open = false;
     for (index, frame) in episode.lean(scene) {
         open |= frame.clipped;
-        let before = index.checked_sub(1).and_then(|i| scene.frames.get(i));
+        let before = index.checked_sub(1).and_then(|i| scene.frames().get(i));
         let bound = step(scene, before, frame);
         let leaner = peak.is_none_or(|p| bound.value > p.value);
         if leaner {
@@ -55,7 +55,7 @@ pub(super) fn least_gas_beyond_stop(scene: &Scene<'_>, index: usize) -> Option<f
 }
 
 fn renewed_gas(scene: &Scene<'_>, index: usize, sigmas: f64) -> Option<f64> {
-    let (now, before) = (scene.frames.get(index)?, scene.frames.get(index.checked_sub(1)?)?);
+    let (now, before) = (scene.frames().get(index)?, scene.frames().get(index.checked_sub(1)?)?);
     if (now.lambda - before.lambda).abs() < 1e-12 {
         return None;
     }
@@ -65,9 +65,12 @@ fn renewed_gas(scene: &Scene<'_>, index: usize, sigmas: f64) -> Option<f64> {
 /// The least that the gas of a frame must have been, phi, richer by a number of deviations of the noise, where the reading
 /// comes down from the lean end stop; null elsewhere.
 fn gas_from_stop(scene: &Scene<'_>, index: usize, sigmas: f64, tau_s: f64) -> Option<f64> {
-    let (now, before) = (scene.frames.get(index)?, scene.frames.get(index.checked_sub(1)?)?);
-    let from =
-        scene.frames.get(..index)?.iter().rfind(|f| now.time_s - f.time_s >= k::SMOOTH_TAU.value * tau_s)?;
+    let (now, before) = (scene.frames().get(index)?, scene.frames().get(index.checked_sub(1)?)?);
+    let from = scene
+        .frames()
+        .part(..index)?
+        .iter()
+        .rfind(|f| now.time_s - f.time_s >= k::SMOOTH_TAU.value * tau_s)?;
     let interval_s = now.time_s - from.time_s;
     let known = !now.clipped && from.clipped && now.phi() > before.phi();
     if !known || interval_s > 3.0 * tau_s + 2.0 * scene.period_s {
@@ -79,7 +82,7 @@ fn gas_from_stop(scene: &Scene<'_>, index: usize, sigmas: f64, tau_s: f64) -> Op
 
 /// The richest gas that a reading at the lean end stop allows, phi, where it was burnt for some time and the sensor had been
 /// in air before, were it the slowest one believed in; null of other readings.
-pub(super) fn gas_at_stop(scene: &Scene<'_>, frame: &Frame, lasts_s: f64) -> Option<f64> {
+pub(super) fn gas_at_stop(scene: &Scene<'_>, frame: Frame, lasts_s: f64) -> Option<f64> {
     let tau_s = scene.chain.lean_to_rich.quantile(0.975);
     (frame.clipped && lasts_s > 0.0).then(|| required_input(0.0, frame.phi(), lasts_s, tau_s))
 }
@@ -103,9 +106,9 @@ pub(super) fn least_gas(scene: &Scene<'_>, index: usize) -> Option<f64> {
 
 /// Gas of a frame, phi, richer by a number of deviations of the noise, for a time constant to richer gas.
 fn gas_phi(scene: &Scene<'_>, index: usize, sigmas: f64, to_rich_s: f64) -> Option<f64> {
-    let frame = scene.frames.get(index)?;
+    let frame = scene.frames().get(index)?;
     let before = |tau_s: f64| {
-        let earlier = scene.frames.get(..index)?;
+        let earlier = scene.frames().part(..index)?;
         earlier.iter().rev().find(|f| frame.time_s - f.time_s >= k::SMOOTH_TAU.value * tau_s)
     };
     let to_lean_s = scene.chain.rich_to_lean.tau_s;
@@ -121,7 +124,7 @@ fn gas_phi(scene: &Scene<'_>, index: usize, sigmas: f64, to_rich_s: f64) -> Opti
     Some(required_input(from.phi(), frame.phi(), interval_s, tau_s) + sigmas * noise)
 }
 
-fn step(scene: &Scene<'_>, before: Option<&Frame>, frame: &Frame) -> Bound {
+fn step(scene: &Scene<'_>, before: Option<Frame>, frame: Frame) -> Bound {
     let reading = Bound { value: frame.lambda, low: frame.lambda, high: Some(frame.lambda) };
     let Some(before) = before else { return reading };
     let dt_s = frame.time_s - before.time_s;

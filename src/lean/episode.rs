@@ -29,10 +29,10 @@ impl Episode {
     pub(super) fn lean<'s>(
         &self,
         scene: &'s Scene<'_>,
-    ) -> impl DoubleEndedIterator<Item = (usize, &'s Frame)> + use<'s> {
+    ) -> impl DoubleEndedIterator<Item = (usize, Frame)> + use<'s> {
         let limit = self.limit;
         let start = self.frames.start;
-        let frames = scene.frames.get(self.frames.clone()).unwrap_or(&[]);
+        let frames = scene.frames().part(self.frames.clone()).unwrap_or_default();
         frames.iter().enumerate().filter(move |(_, f)| f.lambda > limit).map(move |(i, f)| (start + i, f))
     }
 
@@ -43,26 +43,26 @@ impl Episode {
 
     /// First row and one past the last row.
     pub(super) fn rows(&self, scene: &Scene<'_>) -> Range<usize> {
-        let first = scene.frames.get(self.frames.start).map_or(0, |f| f.row as usize);
+        let first = scene.frames().get(self.frames.start).map_or(0, |f| f.row as usize);
         let last = self.frames.end.checked_sub(1).and_then(|i| scene.rows_of(i));
         first..last.map_or(first, |rows| rows.end)
     }
 
     /// Time of the first frame, s.
     pub(super) fn start_s(&self, scene: &Scene<'_>) -> f64 {
-        scene.frames.get(self.frames.start).map_or(0.0, |f| f.time_s)
+        scene.frames().get(self.frames.start).map_or(0.0, |f| f.time_s)
     }
 
     /// Time of the last frame, s.
     pub(super) fn end_s(&self, scene: &Scene<'_>) -> f64 {
-        self.frames.end.checked_sub(1).and_then(|i| scene.frames.get(i)).map_or(0.0, |f| f.time_s)
+        self.frames.end.checked_sub(1).and_then(|i| scene.frames().get(i)).map_or(0.0, |f| f.time_s)
     }
 
     /// Leanest frame.
     pub(super) fn peak(&self, scene: &Scene<'_>) -> usize {
         let mut best = self.frames.start;
         for (index, frame) in self.lean(scene) {
-            if frame.lambda > scene.frames.get(best).map_or(0.0, |f| f.lambda) {
+            if frame.lambda > scene.frames().get(best).map_or(0.0, |f| f.lambda) {
                 best = index;
             }
         }
@@ -102,7 +102,7 @@ fn runs(scene: &Scene<'_>, regimes: &[Regime]) -> Vec<Episode> {
     let mut last_above = 0;
     let closing_s = k::SKEW_S.value + scene.period_s.min(0.1) + 0.02;
     let mut segments = scene.view.log.clock.segments.iter().skip(1).map(|s| s.start).peekable();
-    for (index, (frame, regime)) in scene.frames.iter().zip(regimes).enumerate() {
+    for (index, (frame, regime)) in scene.frames().iter().zip(regimes).enumerate() {
         let limit = regime.limit(scene.view.rig.full_load_lambda_max);
         let mut new_segment = false;
         while segments.next_if(|start| *start <= frame.row as usize).is_some() {
@@ -169,7 +169,7 @@ fn runs(scene: &Scene<'_>, regimes: &[Regime]) -> Vec<Episode> {
 /// gas of a cut or a danger that ended just before the throttle closed, no event of its own. A link may show one value in
 /// two frames.
 fn on_its_way_down(scene: &Scene<'_>, index: usize, last_above: usize) -> bool {
-    let lambda = |index: usize| scene.frames.get(index).map(|frame| frame.lambda);
+    let lambda = |index: usize| scene.frames().get(index).map(|frame| frame.lambda);
     let (Some(now), Some(before)) = (lambda(index), lambda(last_above)) else { return false };
     let repeats = || last_above.checked_sub(1).and_then(lambda).is_some_and(|earlier| earlier > before);
     last_above + 1 == index && (now < before || now <= before && repeats())
@@ -218,7 +218,7 @@ fn merge(scene: &Scene<'_>, runs: Vec<Episode>, alone: impl Fn(&Episode) -> bool
 
 /// Whether the first reading of an event was taken before the over-run began that follows it.
 fn read_before_over_run(scene: &Scene<'_>, episode: &Episode) -> bool {
-    let first = scene.frames.get(episode.frames.start);
+    let first = scene.frames().get(episode.frames.start);
     first.is_some_and(|frame| !scene.view.state.has(frame.row as usize, bit::OVER_RUN))
 }
 
@@ -256,6 +256,6 @@ pub(super) fn significant(scene: &Scene<'_>, episode: &Episode) -> bool {
         |excess: f64, noise_phi: f64| excess / n * n.sqrt() >= k::SIGNIFICANCE.value * noise_phi.max(1e-4);
     let rounding_phi = scene.step_phi / 12.0_f64.sqrt();
     let coarse = scene.noise_phi_raw <= scene.step_phi && least > 0.0;
-    let own_phi = || *scene.bend_phi.get_or_init(|| trace::bend_phi(&scene.frames));
+    let own_phi = || *scene.bend_phi.get_or_init(|| trace::bend_phi(scene.frames()));
     clipped || beyond(excess, scene.noise_phi_raw.max(rounding_phi)) || coarse && beyond(least, own_phi())
 }

@@ -81,7 +81,7 @@ impl Follower {
         scene: &Scene<'_>,
         witnesses: &Witnesses<'_>,
         load: &Loads,
-        frame: &Frame,
+        frame: Frame,
         rich: f64,
     ) -> Regime {
         let (time_s, lambda) = (frame.time_s, frame.lambda);
@@ -160,7 +160,7 @@ impl Follower {
 
     /// Richest and leanest reading of the last swing of the closed loop, before this frame, lambda; nothing is (1, 1).
     fn swing_before(&self, scene: &Scene<'_>) -> (f64, f64) {
-        let frames = scene.frames.get(..self.index).unwrap_or(&[]);
+        let frames = scene.frames().part(..self.index).unwrap_or_default();
         let now_s = frames.last().map_or(0.0, |f| f.time_s);
         frames
             .iter()
@@ -206,7 +206,7 @@ impl Follower {
         let (Some(full_phi), true) = (self.full_phi, slowest_s <= k::SHORTEST_FILM_S.value) else {
             return false;
         };
-        let ahead = scene.frames.get(self.index..).unwrap_or(&[]);
+        let ahead = scene.frames().part(self.index..).unwrap_or_default();
         let latest_s = self.opened_s + k::LONGEST_DELAY_S.value;
         let Some(count) = ahead
             .iter()
@@ -215,10 +215,11 @@ impl Follower {
         else {
             return false;
         };
-        let (earlier, later) = scene.frames.split_at(self.index + count);
+        let fell = self.index + count;
+        let earlier = scene.frames().part(..fell).unwrap_or_default();
         let stands = self.stood_lambda - 3.0 * scene.noise_lambda(self.stood_lambda);
         let stood = earlier.iter().rev().find(|f| f.lambda >= stands);
-        let Some((fallen, stood)) = later.first().zip(stood) else { return false };
+        let Some((fallen, stood)) = scene.frames().get(fell).zip(stood) else { return false };
         let waited_s =
             stood.time_s - self.opened_s - scene.delay_doubt_s(stood.time_s) - scene.period_s.min(0.2);
         let fall_s = way_down_tau(self.full_phi, stands.recip(), rich) * slowest_s
@@ -227,7 +228,7 @@ impl Follower {
         // A film nearly as fast as the sensor would pass for a step: the gas itself must be well on its way.
         let whole = || {
             let half_phi = 0.5 * (full_phi + rich.recip());
-            deconvolve::slowest_gas(scene, self.index + count).is_some_and(|gas| gas >= half_phi)
+            deconvolve::slowest_gas(scene, fell).is_some_and(|gas| gas >= half_phi)
         };
         fallen.time_s - stood.time_s <= fall_s
             && waited_s <= scene.latest_delay_s(stood.time_s)
@@ -251,8 +252,8 @@ impl Follower {
     /// lean reading is only what is left of the gas before. Needs frames closer than the sensor's own response.
     fn on_its_way_down(&self, scene: &Scene<'_>, rich: f64) -> bool {
         let tau_s = scene.chain.lean_to_rich.tau_s;
-        let frames = scene.frames.get(..=self.index).unwrap_or(&[]);
-        let Some((now, earlier)) = frames.split_last() else { return false };
+        let frames = scene.frames().part(..=self.index).unwrap_or_default();
+        let Some((now, earlier)) = frames.last().zip(scene.frames().part(..self.index)) else { return false };
         // Over more than half a time constant, so that noise does not decide.
         let then = earlier.iter().rev().find(|f| now.time_s - f.time_s >= 0.6 * tau_s);
         then.is_some_and(|then| {

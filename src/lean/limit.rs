@@ -74,7 +74,9 @@ pub(super) struct Loads {
 }
 
 impl Loads {
-    fn of(scene: &Scene<'_>, witnesses: &Witnesses<'_>, frame: &Frame) -> Self {
+    const NONE: Self = Self { soonest: Load::Unknown, usually: Load::Unknown, surely: Load::Unknown };
+
+    fn of(scene: &Scene<'_>, witnesses: &Witnesses<'_>, frame: Frame) -> Self {
         let (delay_s, doubt_s) = (scene.delay_s(frame.time_s), scene.delay_doubt_s(frame.time_s));
         let cycle_s = scene.cycle_s(frame.time_s).min(delay_s);
         let at = |late_s: f64| witnesses.load(scene, frame.time_s - late_s);
@@ -140,7 +142,7 @@ fn open_manifold_pa(scene: &Scene<'_>, throttle: Option<Witness<'_>>, full: Opti
             .collect()
     } else {
         let rich = scene.view.rig.full_load_lambda_max;
-        let frames = scene.frames.iter().filter(|f| f.lambda <= rich);
+        let frames = scene.frames().iter().filter(|f| f.lambda <= rich);
         frames.filter_map(|f| manifold.at(f.time_s, 0.5)).collect()
     };
     if open.len() < 10 {
@@ -393,7 +395,7 @@ fn lost(channels: [Option<Witness<'_>>; 2], time_s: f64) -> bool {
 /// Whether most of the gas of some frames was burnt while nothing read the load.
 pub(super) fn load_lost(scene: &Scene<'_>, frames: &Range<usize>) -> bool {
     let channels = [throttle(scene), scene.manifold()];
-    let frames = scene.frames.get(frames.clone()).unwrap_or_default();
+    let frames = scene.frames().part(frames.clone()).unwrap_or_default();
     let unread =
         frames.iter().filter(|frame| lost(channels, frame.time_s - scene.delay_s(frame.time_s))).count();
     2 * unread > frames.len()
@@ -413,12 +415,18 @@ fn stays(time_s: f64, length_s: f64, reads: impl Fn(f64) -> Option<bool>) -> boo
 pub(super) fn of_frames(scene: &Scene<'_>) -> Vec<Regime> {
     let witnesses = Witnesses::new(scene);
     let rich = scene.view.rig.full_load_lambda_max;
-    let loads: Vec<Loads> =
-        scene.frames.par_iter().map(|frame| Loads::of(scene, &witnesses, frame)).collect();
+    let frames = scene.frames();
+    let loads: Vec<Loads> = (0..frames.len())
+        .into_par_iter()
+        .map(|index| match frames.get(index) {
+            Some(frame) => Loads::of(scene, &witnesses, frame),
+            None => Loads::NONE,
+        })
+        .collect();
     let mut follower = Follower::new(scene.power_up_s.is_some(), settled_phi(scene, &loads, rich));
     let steady = closed_loop::frames(scene, rich);
     let mut regimes: Vec<Regime> = scene
-        .frames
+        .frames()
         .iter()
         .zip(&loads)
         .zip(&steady)
@@ -427,7 +435,7 @@ pub(super) fn of_frames(scene: &Scene<'_>) -> Vec<Regime> {
             follower.at(index, *steady).step(scene, &witnesses, load, frame, rich)
         })
         .collect();
-    closed_loop::hold_part_load(&scene.frames, &mut regimes);
+    closed_loop::hold_part_load(scene.frames(), &mut regimes);
     regimes
 }
 
@@ -435,7 +443,7 @@ pub(super) fn of_frames(scene: &Scene<'_>) -> Vec<Regime> {
 /// pressure make of it, the lower quartile: an opening begins without either.
 fn settled_phi(scene: &Scene<'_>, loads: &[Loads], rich: f64) -> Option<f64> {
     let mut settled: Vec<f64> = scene
-        .frames
+        .frames()
         .iter()
         .zip(loads)
         .filter(|(frame, load)| load.surely == Load::Full && frame.lambda <= rich)

@@ -15,6 +15,7 @@ mod deconvolve;
 mod episode;
 pub mod evidence;
 mod follower;
+mod frames;
 pub mod hypothesis;
 mod limit;
 mod next_check;
@@ -87,7 +88,7 @@ pub fn judge(view: &View<'_>, detection: &Detection) -> Result<Vec<Event>, Strin
     let chain = view.chain.ok_or("the log has no lambda or air/fuel ratio channel")?;
     let mut scene =
         Scene::new(view, detection, chain).ok_or("the mixture channel is not a channel of this log")?;
-    if scene.frames.len() < 2 {
+    if scene.frames().len() < 2 {
         return Err("the mixture channel has fewer than two values".to_owned());
     }
     let regimes = limit::of_frames(&scene);
@@ -298,7 +299,7 @@ fn parts(case: &Case<'_, '_>, judgement: &Judgement, found: &[Range<usize>]) -> 
 /// sensor's own way back takes.
 fn re_entry(case: &Case<'_, '_>) -> Option<usize> {
     let scene = case.scene;
-    let frames = scene.frames.get(case.episode.frames.clone())?;
+    let frames = scene.frames().part(case.episode.frames.clone())?;
     let band = k::RE_ENTRY_LOW.value..=k::RE_ENTRY_HIGH.value;
     let count = frames.iter().rev().take_while(|f| band.contains(&f.lambda)).count();
     let start = case.episode.frames.end - count;
@@ -306,7 +307,7 @@ fn re_entry(case: &Case<'_, '_>) -> Option<usize> {
     if count == 0 || start <= case.episode.frames.start {
         return None;
     }
-    let start_s = scene.frames.get(start)?.time_s;
+    let start_s = scene.frames().get(start)?.time_s;
     let lasts_s = case.episode.end_s(scene) - start_s;
     let pressure = scene.manifold()?.median(start_s, case.episode.end_s(scene))?;
     (lasts_s > k::RE_ENTRY_S.value && pressure > k::BOOST_PA.value).then_some(start)
@@ -315,7 +316,7 @@ fn re_entry(case: &Case<'_, '_>) -> Option<usize> {
 fn record(case: &Case<'_, '_>, judgement: Judgement, told: &mut Told) {
     let (scene, episode) = (case.scene, case.episode);
     let rows = episode.rows(scene);
-    let peak = scene.frames.get(episode.peak(scene));
+    let peak = scene.frames().get(episode.peak(scene));
     let next_check = next_check::suggest(case, judgement.verdict, judgement.cause, &judgement.readings);
     let record = LeanEvent {
         id: String::new(),

@@ -6,7 +6,7 @@
 //! the mixture then changes at a known moment and the reading follows when the gas arrives.
 
 use super::constants as k;
-use super::trace::{Frame, Witness, median};
+use super::trace::{Frame, Frames, Witness, median};
 use crate::signal::search;
 
 /// Cycles from the intake stroke to the open exhaust valve, times the seconds of a cycle at 1/min.
@@ -38,7 +38,7 @@ pub(super) struct Path<'a> {
 
 /// What the path is learnt from.
 pub(super) struct Learner<'a> {
-    pub frames: &'a [Frame],
+    pub frames: Frames<'a>,
     /// Load over time: throttle or manifold pressure.
     pub load: Witness<'a>,
     /// Value of `load` that is full.
@@ -299,7 +299,7 @@ impl Learner<'_> {
     fn arrival_s(&self, change_s: f64, straight: bool) -> Option<f64> {
         let start = self.frames.partition_point(|f| f.time_s < change_s - k::SETTLED_S.value);
         let at = self.frames.partition_point(|f| f.time_s <= change_s);
-        let before: Vec<f64> = self.frames.get(start..at)?.iter().map(Frame::phi).collect();
+        let before: Vec<f64> = self.frames.part(start..at)?.iter().map(Frame::phi).collect();
         if before.len() < 3 {
             return None;
         }
@@ -309,7 +309,7 @@ impl Learner<'_> {
             return None;
         }
         let mut later =
-            self.frames.get(at..)?.iter().take_while(|f| f.time_s <= change_s + k::LONGEST_DELAY_S.value);
+            self.frames.part(at..)?.iter().take_while(|f| f.time_s <= change_s + k::LONGEST_DELAY_S.value);
         let first = later.find(|f| (f.phi() - level).abs() > band)?;
         let goes_on = || {
             let until_s = first.time_s + k::CHANGE_S.value;

@@ -7,6 +7,8 @@ use std::sync::{Mutex, OnceLock};
 use super::cell::{Cell, Cells};
 use super::constants as k;
 use super::evidence::Climb;
+use super::frames::FrameRows;
+pub(super) use super::frames::{Frame, Frames};
 use super::limit;
 use super::path::{Learner, Path};
 pub(super) use super::witness::{Slope, Witness, line};
@@ -16,28 +18,6 @@ use crate::detect::{Detection, View};
 use crate::log::{Channel, Role};
 use crate::signal::robust;
 use crate::state::bit;
-
-/// One fresh value of the mixture channel. A narrow log has one for every other number that it holds: nothing is kept here that
-/// follows from the rest.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Frame {
-    /// Time of its first row, s.
-    pub time_s: f64,
-    /// Reading.
-    pub lambda: f64,
-    /// First row that carries it.
-    pub row: u32,
-    /// At the lean end stop: a bound.
-    pub clipped: bool,
-}
-
-impl Frame {
-    /// Reciprocal of the reading.
-    #[inline]
-    pub(super) fn phi(&self) -> f64 {
-        self.lambda.recip()
-    }
-}
 
 /// Half a second of settled running.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -72,7 +52,8 @@ pub(super) struct Scene<'a> {
     pub chain: &'a Chain,
     pub channel: &'a Channel,
     pub time_s: &'a [f64],
-    pub frames: Vec<Frame>,
+    /// For [`Scene::frames`].
+    fresh: FrameRows<'a>,
     /// Time between fresh values, s.
     pub period_s: f64,
     /// Whether the link's renewal rate is known, so that timing may prove something.
@@ -129,18 +110,18 @@ impl<'a> Scene<'a> {
     pub(super) fn new(view: &'a View<'a>, detection: &'a Detection, chain: &'a Chain) -> Option<Self> {
         let mut scene = Self::brief(view, detection, chain)?;
         let channel = scene.channel;
-        scene.frames = frames(channel, scene.time_s, chain, &view.log.clock.segments);
+        scene.fresh = frames(channel, scene.time_s, chain, &view.log.clock.segments);
         scene.link_known = chain.frame_period_s.is_some()
             || view.rig.sensor.link.as_deref() == Some("analog")
             || renewed_share(channel) >= 0.5;
-        let (noise, step) = noise_phi(chain, channel, &scene.frames);
+        let (noise, step) = noise_phi(chain, channel, scene.frames());
         scene.noise_phi = noise.max(step).max(1e-4);
         scene.noise_phi_raw = noise;
         scene.step_phi = step;
-        let repeats = repeats(&scene.frames);
+        let repeats = repeats(scene.frames());
         scene.repeats = if scene.link_known { 1.0 } else { repeats };
         scene.repeats_are_common = repeats > 1.1;
-        scene.highest_lambda = scene.frames.iter().map(|f| f.lambda).fold(0.0, f64::max);
+        scene.highest_lambda = scene.frames().iter().map(|f| f.lambda).fold(0.0, f64::max);
         scene.dense_pa = limit::dense_pa(&scene);
         scene.path = scene.way_of_the_gas();
         scene.power_up_s = scene.power_up();
@@ -158,7 +139,7 @@ impl<'a> Scene<'a> {
             chain,
             channel: view.log.channels.get(chain.channel)?,
             time_s: view.log.clock.time_s.as_slice(),
-            frames: Vec::new(),
+            fresh: FrameRows::default(),
             period_s,
             link_known: false,
             noise_phi: 0.0,
@@ -189,10 +170,15 @@ impl<'a> Scene<'a> {
         Some(scene)
     }
 
+    /// Fresh values of the mixture channel.
+    pub(super) fn frames(&self) -> Frames<'_> {
+        self.fresh.all()
+    }
+
     /// First row of a frame, and one past the last row that repeats its value.
     pub(super) fn rows_of(&self, index: usize) -> Option<Range<usize>> {
-        let first = self.frames.get(index)?.row as usize;
-        let next = self.frames.get(index + 1).map_or(self.channel.rows(), |next| next.row as usize);
+        let first = self.frames().get(index)?.row as usize;
+        let next = self.frames().get(index + 1).map_or(self.channel.rows(), |next| next.row as usize);
         // Every reading before the next frame repeats this one, unless it is none of a mixture.
         let mut end = next;
         while let Some(last) = self.channel.last_held(first..end).filter(|last| *last > first) {
@@ -206,7 +192,7 @@ impl<'a> Scene<'a> {
 
     /// Cell in which the gas of a frame was burnt.
     pub(super) fn cell_of(&self, index: usize) -> Option<Cell> {
-        let frame = self.frames.get(index)?;
+        let frame = self.frames().get(index)?;
         let gas_s = frame.time_s - self.delay_s(frame.time_s);
         let rpm = self.witness(Role::EngineSpeed)?.at(gas_s, 1.0)?;
         let pressure = self.manifold()?.at(gas_s, 1.0)?;
@@ -310,7 +296,7 @@ impl<'a> Scene<'a> {
             _ => return path,
         };
         path.learn(&Learner {
-            frames: &self.frames,
+            frames: self.frames(),
             load,
             full,
             none,
@@ -363,7 +349,7 @@ impl<'a> Scene<'a> {
 
     /// Power-up is known when the log begins with the engine at rest or with the rest value.
     fn power_up(&self) -> Option<f64> {
-        let first = self.frames.first()?;
+        let first = self.frames().first()?;
         let resting = self
             .chain
             .rest_value
@@ -379,14 +365,20 @@ impl<'a> Scene<'a> {
 
 /// Fresh frames: rows on which the value was renewed. Where the link is slower than the logger a new value
 /// or the passing of one frame period makes a frame; else every row with a value does.
-fn frames(channel: &Channel, time_s: &[f64], chain: &Chain, segments: &[Range<usize>]) -> Vec<Frame> {
+fn frames<'a>(
+    channel: &'a Channel,
+    time_s: &'a [f64],
+    chain: &Chain,
+    segments: &[Range<usize>],
+) -> FrameRows<'a> {
     let row_s = channel.measured.sample_period_s.unwrap_or(0.0);
     let link_s = chain.frame_period_s.filter(|frame| *frame > 1.3 * row_s);
     let clip = chain.clip_lean.map(|clip| clip - 0.5 * channel.resolution() - 1e-9);
-    let mut frames: Vec<Frame> = Vec::new();
+    let mut rows = Vec::new();
     if link_s.is_none() {
-        frames.reserve_exact(channel.count());
+        rows.reserve_exact(channel.count());
     }
+    let mut last: Option<(f64, f64)> = None;
     let mut starts = segments.iter().map(|s| s.start).peekable();
     for (row, lambda) in channel.readings(0..channel.rows()) {
         let (Some(&time), Ok(place)) = (time_s.get(row), u32::try_from(row)) else { break };
@@ -397,17 +389,17 @@ fn frames(channel: &Channel, time_s: &[f64], chain: &Chain, segments: &[Range<us
         if lambda <= 0.0 {
             continue;
         }
-        if let (Some(period), Some(last)) = (link_s, frames.last())
+        if let (Some(period), Some((last_s, last_lambda))) = (link_s, last)
             && !new_segment
-            && (last.lambda - lambda).abs() <= 1e-9
-            && time - last.time_s < period - 0.5 * row_s
+            && (last_lambda - lambda).abs() <= 1e-9
+            && time - last_s < period - 0.5 * row_s
         {
             continue;
         }
-        let clipped = clip.is_some_and(|clip| lambda >= clip);
-        frames.push(Frame { time_s: time, lambda, row: place, clipped });
+        last = Some((time, lambda));
+        rows.push(place);
     }
-    frames
+    FrameRows::new(channel, time_s, rows, clip)
 }
 
 /// Share of rows on which the value differs from the row before.
@@ -425,7 +417,7 @@ fn renewed_share(channel: &Channel) -> f64 {
 }
 
 /// Noise in phi from second differences of fresh frames, and the smallest step of the reading in phi.
-fn noise_phi(chain: &Chain, channel: &Channel, frames: &[Frame]) -> (f64, f64) {
+fn noise_phi(chain: &Chain, channel: &Channel, frames: Frames<'_>) -> (f64, f64) {
     // Where every row makes a frame the channel itself is the list of them.
     let typical = if frames.len() == channel.rows() {
         robust::median(channel.values())
@@ -439,26 +431,24 @@ fn noise_phi(chain: &Chain, channel: &Channel, frames: &[Frame]) -> (f64, f64) {
 }
 
 /// Noise in phi from second differences of frames, without what rounding adds where they stand.
-pub(super) fn bend_phi(frames: &[Frame]) -> f64 {
+pub(super) fn bend_phi(frames: Frames<'_>) -> f64 {
     let bends: Vec<f64> = frames
-        .windows(3)
-        .filter_map(|f| match f {
-            [a, b, c] if !a.clipped && !b.clipped && !c.clipped => {
-                Some((a.phi() - 2.0 * b.phi() + c.phi()).abs() / 6.0_f64.sqrt())
-            }
-            _ => None,
-        })
+        .iter()
+        .zip(frames.iter().skip(1))
+        .zip(frames.iter().skip(2))
+        .filter(|((a, b), c)| !a.clipped && !b.clipped && !c.clipped)
+        .map(|((a, b), c)| (a.phi() - 2.0 * b.phi() + c.phi()).abs() / 6.0_f64.sqrt())
         .collect();
     1.4826 * median(bends).unwrap_or(0.0)
 }
 
 /// Mean number of equal frames in a row.
-fn repeats(frames: &[Frame]) -> f64 {
+fn repeats(frames: Frames<'_>) -> f64 {
     if frames.len() < 2 {
         return 1.0;
     }
-    let changes =
-        frames.windows(2).filter(|f| matches!(f, [a, b] if (a.lambda - b.lambda).abs() > 1e-12)).count();
+    let pairs = frames.iter().zip(frames.iter().skip(1));
+    let changes = pairs.filter(|(a, b)| (a.lambda - b.lambda).abs() > 1e-12).count();
     frames.len() as f64 / (changes + 1) as f64
 }
 

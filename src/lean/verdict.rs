@@ -297,7 +297,7 @@ fn proofs(case: &Case<'_, '_>, readings: &[(&'static Feature, Reading)]) -> Vec<
 /// sensor believed in needs. Under load the limits of the frames say what old gas explains.
 fn with_way_back(case: &Case<'_, '_>, cause: Cause, frames: &Range<usize>) -> Range<usize> {
     let (scene, episode) = (case.scene, case.episode);
-    let last = frames.end.checked_sub(1).and_then(|i| scene.frames.get(i));
+    let last = frames.end.checked_sub(1).and_then(|i| scene.frames().get(i));
     let rest_s = last.map_or(0.0, |f| episode.end_s(scene) - f.time_s);
     let back_s = 3.0 * scene.chain.lean_to_rich.quantile(0.975) + scene.period_s.min(0.2);
     // Fuel that comes back on an opened throttle may be lean by itself: that part is judged alone.

@@ -63,16 +63,16 @@ fn near_limit(case: &Case<'_, '_>, cause: Cause, found: &[Range<usize>]) -> bool
     let about = |readings: Vec<f64>| {
         readings.len() >= 3 && median(readings).is_some_and(|lambda| (lambda - limit).abs() <= near)
     };
-    let of_load = |frame: &&Frame| loaded(scene, frame.time_s - scene.delay_s(frame.time_s));
+    let of_load = |frame: &Frame| loaded(scene, frame.time_s - scene.delay_s(frame.time_s));
     // What is read once the cut may have begun says nothing of the mixture before it.
     let onset_s = evidence::onset_s(case, cause);
-    let uncut = |frame: &&Frame| frame.time_s < onset_s && loaded(scene, frame.time_s + apart_s(scene));
+    let uncut = |frame: &Frame| frame.time_s < onset_s && loaded(scene, frame.time_s + apart_s(scene));
     // Load that is an event of its own, with the way up to it, is judged there.
     let event = |index: usize| {
         let next = found.partition_point(|frames| frames.start <= index);
         next.checked_sub(1).and_then(|at| found.get(at)).is_some_and(|frames| frames.contains(&index))
     };
-    let earlier = scene.frames.get(..episode.frames.start).unwrap_or(&[]);
+    let earlier = scene.frames().part(..episode.frames.start).unwrap_or_default();
     let before: Vec<f64> = earlier
         .iter()
         .enumerate()
@@ -90,7 +90,7 @@ fn near_limit(case: &Case<'_, '_>, cause: Cause, found: &[Range<usize>]) -> bool
     let settled_s =
         end_s + k::TRANSITION_TAU.value * scene.chain.lean_to_rich.tau_s + scene.period_s.min(0.2);
     let after = || {
-        let later = scene.frames.get(episode.frames.end..).unwrap_or(&[]);
+        let later = scene.frames().part(episode.frames.end..).unwrap_or_default();
         later
             .iter()
             .take_while(|frame| frame.time_s <= settled_s + k::BEFORE_S.value)

@@ -43,7 +43,7 @@ fn departure_s(case: &Case<'_, '_>) -> f64 {
     let start = case.episode.start_s(scene);
     let level = case.before_phi.unwrap_or(f64::INFINITY);
     while let (Some(before), Some(here)) =
-        (index.checked_sub(1).and_then(|i| scene.frames.get(i)), scene.frames.get(index))
+        (index.checked_sub(1).and_then(|i| scene.frames().get(i)), scene.frames().get(index))
     {
         let rising = before.phi() > here.phi();
         let departed = before.phi() < level - 4.0 * scene.noise_phi;
@@ -52,7 +52,7 @@ fn departure_s(case: &Case<'_, '_>) -> f64 {
         }
         index -= 1;
     }
-    scene.frames.get(index).map_or(start, |f| f.time_s)
+    scene.frames().get(index).map_or(start, |f| f.time_s)
 }
 
 /// Last moment at which the throttle closed in the second around the start, s.

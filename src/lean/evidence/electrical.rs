@@ -50,7 +50,7 @@ fn code_or_bit(case: &Case<'_, '_>) -> Reading {
 }
 
 fn flipped(case: &Case<'_, '_>, resolution: f64) -> Reading {
-    let frames = &case.scene.frames;
+    let frames = case.scene.frames();
     let at = case.episode.frames.start;
     let (Some(before), Some(here), Some(after)) =
         (at.checked_sub(1).and_then(|i| frames.get(i)), frames.get(at), frames.get(at + 1))
@@ -103,7 +103,7 @@ pub(in crate::lean) fn longest_run(scene: &Scene<'_>, frames: &Range<usize>) -> 
     let mut best = frames.start..frames.start;
     let mut start = frames.start;
     for index in frames.clone() {
-        let same = |a: usize, b: usize| match (scene.frames.get(a), scene.frames.get(b)) {
+        let same = |a: usize, b: usize| match (scene.frames().get(a), scene.frames().get(b)) {
             (Some(a), Some(b)) => (a.lambda - b.lambda).abs() < 1e-12,
             _ => false,
         };
@@ -122,7 +122,7 @@ fn stale_run(case: &Case<'_, '_>) -> Reading {
     let run = longest_run(scene, &(case.episode.frames.start.saturating_sub(1)..case.episode.frames.end));
     let run = run.start..run.end;
     let (Some(first), Some(last)) =
-        (scene.frames.get(run.start), run.end.checked_sub(1).and_then(|i| scene.frames.get(i)))
+        (scene.frames().get(run.start), run.end.checked_sub(1).and_then(|i| scene.frames().get(i)))
     else {
         return Reading::not_evaluated("no run of equal values");
     };
@@ -397,7 +397,7 @@ fn zero_lag(case: &Case<'_, '_>) -> Reading {
 /// Whether the reading makes its whole step within `within_s` of a time: gas would show the sensor's lag.
 fn jumps_at(scene: &Scene<'_>, time_s: f64, within_s: f64) -> bool {
     let mean = |start: f64, end: f64| {
-        median(scene.frames.iter().filter(|f| (start..=end).contains(&f.time_s)).map(Frame::phi).collect())
+        median(scene.frames().iter().filter(|f| (start..=end).contains(&f.time_s)).map(Frame::phi).collect())
     };
     let (Some(before), Some(early), Some(late)) = (
         mean(time_s - 0.4, time_s - within_s),

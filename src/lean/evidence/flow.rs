@@ -5,7 +5,7 @@ use rayon::prelude::*;
 use super::{Case, Feature, Group, Reading};
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::Cause;
-use crate::lean::trace::{Frame, Scene, Settled, line, median};
+use crate::lean::trace::{Frame, Frames, Scene, Settled, line, median};
 use crate::log::Role;
 use crate::state::bit;
 
@@ -87,16 +87,16 @@ fn others(case: &Case<'_, '_>) -> Vec<(f64, f64)> {
 
 /// One point per half second of settled running; of a log of many hours every second or third half second, say.
 fn settled(scene: &Scene<'_>) -> Vec<Settled> {
-    let mut halves: Vec<&[Frame]> = Vec::new();
-    let mut rest = scene.frames.as_slice();
+    let mut halves: Vec<Frames<'_>> = Vec::new();
+    let mut rest = scene.frames();
     while let Some(first) = rest.first() {
         let count = rest.iter().take_while(|frame| frame.time_s - first.time_s <= SETTLED_S).count();
-        let (half, after) = rest.split_at(count);
+        let (Some(half), Some(after)) = (rest.part(..count), rest.part(count..)) else { break };
         halves.push(half);
         rest = after;
     }
     let stride = halves.len().div_ceil(MOST_SETTLED).max(1);
-    let of = |half: &[Frame]| {
+    let of = |half: Frames<'_>| {
         let open = half.iter().filter(|frame| !frame.clipped);
         let points: Vec<Point> = open.filter_map(|frame| point(scene, frame)).collect();
         Some(Settled {
@@ -105,12 +105,12 @@ fn settled(scene: &Scene<'_>) -> Vec<Settled> {
             excess: median(points.iter().map(|p| p.excess).collect()).filter(|excess| excess.abs() < 0.5)?,
         })
     };
-    let asked: Vec<&[Frame]> = halves.into_iter().step_by(stride).collect();
+    let asked: Vec<Frames<'_>> = halves.into_iter().step_by(stride).collect();
     asked.into_par_iter().filter_map(of).collect()
 }
 
 /// The excess of a frame; null in cuts and warm-up, and under load where the commanded lambda is not logged.
-fn point(scene: &Scene<'_>, frame: &Frame) -> Option<Point> {
+fn point(scene: &Scene<'_>, frame: Frame) -> Option<Point> {
     let gas_s = frame.time_s - scene.delay_s(frame.time_s);
     let odd = bit::OVER_RUN | bit::LIMITER | bit::GEAR_CHANGE | bit::UNLOAD | bit::WARM_UP | bit::CRANKING;
     if scene.view.state.has(scene.view.log.clock.row_at(gas_s), odd) {

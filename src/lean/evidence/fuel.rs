@@ -172,7 +172,7 @@ fn predict(case: &Case<'_, '_>, drop: &Drop<'_>) -> Option<f64> {
     let mut leanest = before_phi;
     let step_s = (0.25 * tau_s).max(0.005);
     let a = (-step_s / tau_s).exp();
-    let end_s = scene.frames.get(case.episode.peak(scene))?.time_s - case.delay_s;
+    let end_s = scene.frames().get(case.episode.peak(scene))?.time_s - case.delay_s;
     let steps = (((end_s - start_s) / step_s) as usize).min(20_000);
     for step in 0..steps {
         let time_s = start_s + step as f64 * step_s;
@@ -188,8 +188,8 @@ fn level_before(case: &Case<'_, '_>) -> Option<f64> {
     let scene = case.scene;
     let start = case.episode.start_s(scene);
     let mut phis: Vec<f64> = scene
-        .frames
-        .get(..case.episode.frames.start)?
+        .frames()
+        .part(..case.episode.frames.start)?
         .iter()
         .rev()
         .take_while(|f| start - f.time_s <= 3.0)

@@ -106,8 +106,9 @@ impl<'a> Injection<'a> {
 fn mean_phi(scene: &Scene<'_>, from_s: f64, to_s: f64) -> Option<f64> {
     let from_s = from_s + lag_s(scene) + scene.latest_delay_s(from_s);
     let to_s = to_s + scene.delay_s(to_s);
-    let first = scene.frames.partition_point(|frame| frame.time_s < from_s);
-    let frames = scene.frames.get(first..).unwrap_or(&[]).iter().take_while(|frame| frame.time_s <= to_s);
+    let first = scene.frames().partition_point(|frame| frame.time_s < from_s);
+    let frames =
+        scene.frames().part(first..).unwrap_or_default().iter().take_while(|frame| frame.time_s <= to_s);
     let (mut count, mut sum) = (0, 0.0);
     for frame in frames {
         if frame.clipped || scene.view.state.has(frame.row as usize, bit::WARM_UP) {
@@ -127,8 +128,8 @@ fn lag_s(scene: &Scene<'_>) -> f64 {
 /// the sensor must show that it is air.
 fn burns<'s>(scene: &'s Scene<'_>, from_s: f64, to_s: f64) -> impl Iterator<Item = f64> + use<'s> {
     let lag_s = lag_s(scene);
-    let first = scene.frames.partition_point(|frame| frame.time_s < from_s);
-    let frames = scene.frames.get(first..).unwrap_or(&[]).iter();
+    let first = scene.frames().partition_point(|frame| frame.time_s < from_s);
+    let frames = scene.frames().part(first..).unwrap_or_default().iter();
     let speed = scene.witness(Role::EngineSpeed);
     let runs =
         move |at_s: f64| speed.and_then(|w| w.at(at_s, 0.5)).is_none_or(|rpm| rpm > k::RUNNING_RPM.value);

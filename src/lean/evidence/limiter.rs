@@ -99,7 +99,7 @@ fn lasts_between(stroke: &Stroke) -> Option<f64> {
 /// Whether the mixture of the second half of a climb was read within the rig's limit by more than a healthy reading may be off.
 fn reads_rich(scene: &Scene<'_>, stroke: &Stroke) -> bool {
     let most = scene.view.rig.full_load_lambda_max - k::NEAR_LIMIT.value;
-    let inside = scene.frames.get(second_half(scene, stroke)).unwrap_or(&[]);
+    let inside = scene.frames().part(second_half(scene, stroke)).unwrap_or_default();
     inside.iter().any(|frame| frame.lambda <= most)
 }
 
@@ -140,13 +140,14 @@ fn second_half(scene: &Scene<'_>, stroke: &Stroke) -> Range<usize> {
     let late_s = scene.delay_s(stroke.turns_s);
     let from_s = stroke.climbs_s.midpoint(stroke.turns_s) + late_s;
     let to_s = stroke.turns_s + late_s + scene.period_s;
-    scene.frames.partition_point(|f| f.time_s < from_s)..scene.frames.partition_point(|f| f.time_s <= to_s)
+    scene.frames().partition_point(|f| f.time_s < from_s)
+        ..scene.frames().partition_point(|f| f.time_s <= to_s)
 }
 
 /// Richest gas of a climb at the ceiling through whose second half the reading stays at its end stop, phi: had the engine
 /// burnt within the limit, even the slowest sensor believed in would have left it. Null where it left it, or was not read.
 fn stays_at_stop(scene: &Scene<'_>, stroke: &Stroke) -> Option<f64> {
-    let inside = scene.frames.get(second_half(scene, stroke))?;
+    let inside = scene.frames().part(second_half(scene, stroke))?;
     let latest = inside.last().filter(|_| inside.iter().all(|frame| frame.clipped))?;
     // The engine turned within a sample of its speed.
     let speed_period_s = scene.witness(Role::EngineSpeed)?.period_s();
@@ -206,10 +207,15 @@ fn uncut(scene: &Scene<'_>, speed: Witness<'_>, from_s: f64, until_s: f64) -> bo
     let limit = scene.view.rig.full_load_lambda_max;
     // Between readings far apart a cut or two may be missed.
     let lasts_s = k::UNCUT_S.value.max(k::UNCUT_FRAMES.value * scene.period_s);
-    let first = scene.frames.partition_point(|f| f.time_s < from_s);
+    let first = scene.frames().partition_point(|f| f.time_s < from_s);
     let gas_s = |time_s: f64| time_s - scene.delay_s(time_s);
-    let inside =
-        scene.frames[first..].iter().map(|f| (gas_s(f.time_s), f)).skip_while(|(gas_s, _)| *gas_s < from_s);
+    let inside = scene
+        .frames()
+        .part(first..)
+        .unwrap_or_default()
+        .iter()
+        .map(|f| (gas_s(f.time_s), f))
+        .skip_while(|(gas_s, _)| *gas_s < from_s);
     let inside: Vec<(f64, bool)> = inside
         .take_while(|(gas_s, _)| *gas_s <= until_s)
         .map(|(gas_s, frame)| (gas_s, frame.lambda <= limit))

@@ -133,7 +133,7 @@ impl<'a, 's> Case<'a, 's> {
         let gas_start_s = start - delay_s;
         let gas_end_s = (end - scene.delay_s(end)).max(gas_start_s);
         let mut readings = Vec::new();
-        for frame in scene.frames.get(..episode.frames.start).unwrap_or(&[]).iter().rev() {
+        for frame in scene.frames().part(..episode.frames.start).unwrap_or_default().iter().rev() {
             if start - frame.time_s > 1.0 || readings.len() >= 20 {
                 break;
             }
@@ -166,7 +166,7 @@ impl<'a, 's> Case<'a, 's> {
 
     /// Leanest reading.
     pub(super) fn peak_lambda(&self) -> f64 {
-        self.scene.frames.get(self.episode.peak(self.scene)).map_or(f64::NAN, |f| f.lambda)
+        self.scene.frames().get(self.episode.peak(self.scene)).map_or(f64::NAN, |f| f.lambda)
     }
 
     /// How late an effect may still be called simultaneous, s.
@@ -315,7 +315,7 @@ pub(super) fn stands_since_before(case: &Case<'_, '_>, time_s: f64) -> bool {
     let scene = case.scene;
     let start = case.episode.frames.start;
     let run = reset::whole_run(scene, start);
-    scene.frames.get(run.start).is_some_and(|f| f.time_s <= time_s) && run.end > start + 2
+    scene.frames().get(run.start).is_some_and(|f| f.time_s <= time_s) && run.end > start + 2
 }
 
 /// Whether the event begins on a closed throttle above idle speed.

@@ -53,8 +53,8 @@ impl Others {
 /// Whether the reading of a pull was rich: all cylinders burnt.
 fn rich(scene: &Scene<'_>, pull: &Pull) -> bool {
     let limit = scene.view.rig.full_load_lambda_max + 0.03;
-    let start = scene.frames.partition_point(|f| f.time_s < pull.span_s.0);
-    let frames = scene.frames.get(start..).unwrap_or(&[]);
+    let start = scene.frames().partition_point(|f| f.time_s < pull.span_s.0);
+    let frames = scene.frames().part(start..).unwrap_or_default();
     frames.iter().take_while(|f| f.time_s <= pull.span_s.0 + 0.7).all(|f| f.lambda <= limit)
 }
 

@@ -22,7 +22,7 @@ pub(super) static SAME_CELL: Feature = Feature {
 /// Whether the gas of a frame left shortly after the throttle opened. The answer is kept: every event asks it of every
 /// pass through its cell.
 fn opened(scene: &Scene<'_>, index: usize) -> bool {
-    let time_s = scene.frames.get(index).map_or(0.0, |frame| frame.time_s);
+    let time_s = scene.frames().get(index).map_or(0.0, |frame| frame.time_s);
     let look = || opened_before(scene, time_s - scene.delay_s(time_s));
     scene.openings.lock().map_or_else(|_| look(), |mut known| *known.entry(index).or_insert_with(look))
 }

@@ -36,10 +36,10 @@ fn slack(scene: &Scene<'_>) -> f64 {
 
 /// All frames around one that show the same value without a break.
 pub(super) fn whole_run(scene: &Scene<'_>, at: usize) -> Range<usize> {
-    let Some(value) = scene.frames.get(at).map(|f| f.lambda) else { return at..at };
+    let Some(value) = scene.frames().get(at).map(|f| f.lambda) else { return at..at };
     let same = |f: &Frame| (f.lambda - value).abs() <= slack(scene);
-    let before = scene.frames.get(..at).unwrap_or(&[]).iter().rev().take_while(|f| same(f)).count();
-    let after = scene.frames.get(at..).unwrap_or(&[]).iter().take_while(|f| same(f)).count();
+    let before = scene.frames().part(..at).unwrap_or_default().iter().rev().take_while(|f| same(f)).count();
+    let after = scene.frames().part(at..).unwrap_or_default().iter().take_while(|f| same(f)).count();
     at - before..at + after
 }
 
@@ -51,7 +51,7 @@ fn resting(case: &Case<'_, '_>) -> Option<(Range<usize>, f64)> {
     let mut index = event.start;
     while index < event.end {
         let run = whole_run(scene, index);
-        if scene.frames.get(index).is_some_and(|f| at_rest(scene, f.lambda)) {
+        if scene.frames().get(index).is_some_and(|f| at_rest(scene, f.lambda)) {
             let inside = |run: &Range<usize>| run.end.min(event.end) - run.start.max(event.start);
             if best.as_ref().is_none_or(|b| inside(&run) > inside(b)) {
                 best = Some(run.clone());
@@ -60,7 +60,7 @@ fn resting(case: &Case<'_, '_>) -> Option<(Range<usize>, f64)> {
         index = run.end.max(index + 1);
     }
     let run = best?;
-    let (first, last) = (scene.frames.get(run.start)?, scene.frames.get(run.end.checked_sub(1)?)?);
+    let (first, last) = (scene.frames().get(run.start)?, scene.frames().get(run.end.checked_sub(1)?)?);
     let held_s = last.time_s - first.time_s;
     Some((run, held_s))
 }
@@ -78,7 +78,7 @@ pub(super) fn rests(case: &Case<'_, '_>) -> bool {
 /// warm-up, not the sensor's way back.
 pub(super) fn ends_at_rest(case: &Case<'_, '_>) -> bool {
     let last = case.episode.frames.end.checked_sub(1);
-    let rests = last.and_then(|i| case.scene.frames.get(i)).is_some_and(|f| at_rest(case.scene, f.lambda));
+    let rests = last.and_then(|i| case.scene.frames().get(i)).is_some_and(|f| at_rest(case.scene, f.lambda));
     rests && rest_value(case).proof.zip(last).is_some_and(|(proof, last)| proof.contains(&last))
 }
 
@@ -87,7 +87,7 @@ pub(super) fn ends_at_rest(case: &Case<'_, '_>) -> bool {
 pub(super) fn stood_still(case: &Case<'_, '_>) -> bool {
     let scene = case.scene;
     let Some(last) = case.episode.frames.end.checked_sub(1) else { return false };
-    let Some(frame) = scene.frames.get(last) else { return false };
+    let Some(frame) = scene.frames().get(last) else { return false };
     let steps = scene.noise_phi_raw * frame.lambda.powi(2) / scene.channel.resolution().max(1e-9);
     let run = whole_run(scene, last);
     !frame.clipped
@@ -159,7 +159,7 @@ fn rest_value(case: &Case<'_, '_>) -> Reading {
 /// code the sag made it.
 fn reset_causes(case: &Case<'_, '_>, run: &Range<usize>) -> &'static [Cause] {
     let scene = case.scene;
-    let start_s = scene.frames.get(run.start).map_or_else(|| case.episode.start_s(scene), |f| f.time_s);
+    let start_s = scene.frames().get(run.start).map_or_else(|| case.episode.start_s(scene), |f| f.time_s);
     let low =
         scene.witness(Role::SupplyVoltage).and_then(|witness| witness.range(start_s - 0.5, start_s + 0.5));
     if scene.power_up_s.is_some_and(|t| start_s - t < 5.0) {
@@ -209,7 +209,7 @@ fn warm_up_curve(case: &Case<'_, '_>) -> Reading {
         return Reading::not_evaluated("the log does not show the controller's rest value");
     }
     let first = whole_run(scene, 0);
-    if !scene.frames.first().is_some_and(|f| at_rest(scene, f.lambda)) {
+    if !scene.frames().first().is_some_and(|f| at_rest(scene, f.lambda)) {
         return Reading::not_evaluated(
             "the log does not begin at the rest value, so it shows no power-up curve",
         );
@@ -238,7 +238,7 @@ fn warm_up_curve(case: &Case<'_, '_>) -> Reading {
 
 /// Time constant of the way from the rest value, whose last frame is before `from`, to the live level, s.
 fn curve_s(scene: &Scene<'_>, from: usize) -> Option<f64> {
-    let frames = scene.frames.get(from.checked_sub(1)?..)?;
+    let frames = scene.frames().part(from.checked_sub(1)?..)?;
     let (rest, left) = (frames.first()?, frames.get(1)?);
     if left.time_s - rest.time_s > 3.0 * scene.period_s {
         return None;
@@ -326,7 +326,7 @@ fn pulling(scene: &Scene<'_>, run: &Range<usize>, held_s: f64) -> Result<Firing,
         return Err(format!("it lasts {held_s:.1} s only"));
     }
     let (Some(first), Some(last)) =
-        (scene.frames.get(run.start), run.end.checked_sub(1).and_then(|i| scene.frames.get(i)))
+        (scene.frames().get(run.start), run.end.checked_sub(1).and_then(|i| scene.frames().get(i)))
     else {
         return Err("it has no frames".to_owned());
     };
@@ -362,7 +362,7 @@ fn pulling(scene: &Scene<'_>, run: &Range<usize>, held_s: f64) -> Result<Firing,
             continue;
         }
         free_s = start_s + k::PULL_WINDOW_S.value;
-        let frames = scene.frames.get(run.clone()).unwrap_or(&[]);
+        let frames = scene.frames().part(run.clone()).unwrap_or_default();
         if pull.windows == 0 {
             pull.frames.start = run.start + frames.partition_point(|f| f.time_s < start_s);
         }
@@ -388,7 +388,7 @@ impl Firing {
             let reach = k::PULL_LEFT_S.value;
             self.known_s.iter().any(|known| time_s >= known.0 - reach && time_s <= known.1 + reach)
         };
-        let known = scene.frames.get(start..end).unwrap_or(&[]).iter();
+        let known = scene.frames().part(start..end).unwrap_or_default().iter();
         let count = known.take_while(|f| near(f.time_s) || !limit::loaded_at(scene, f.time_s)).count();
         start..start + count
     }
@@ -400,7 +400,7 @@ impl Firing {
 fn unloaded_before(scene: &Scene<'_>, run: &Range<usize>, from: usize) -> usize {
     let cut = bit::OVER_RUN | bit::LIMITER | bit::GEAR_CHANGE | bit::UNLOAD;
     let state = |index: usize| {
-        let frame = scene.frames.get(index)?;
+        let frame = scene.frames().get(index)?;
         let row = scene.view.log.clock.row_at(frame.time_s - scene.delay_s(frame.time_s));
         let shut = limit::throttle(scene)
             .and_then(|w| w.at(frame.time_s, 0.5))

@@ -87,7 +87,7 @@ fn impossible_slew(case: &Case<'_, '_>) -> Reading {
 
 /// Whether all frames of the event show one unclipped value.
 fn still(case: &Case<'_, '_>) -> bool {
-    let frames = case.scene.frames.get(case.episode.frames.clone()).unwrap_or(&[]);
+    let frames = case.scene.frames().part(case.episode.frames.clone()).unwrap_or_default();
     frames.first().is_some_and(|first| {
         frames.iter().all(|f| {
             !f.clipped && (f.lambda - first.lambda).abs() <= 0.5 * case.scene.channel.resolution() + 1e-9
@@ -101,8 +101,8 @@ fn still(case: &Case<'_, '_>) -> bool {
 /// analog channel holds nothing; on a channel quiet enough to repeat values by itself one lost frame is allowed
 /// for; else the age counts from the value's first appearance.
 fn pair(scene: &Scene<'_>, first: usize, second: usize) -> Option<(f64, Frame, Frame)> {
-    let frames = &scene.frames;
-    let (a, b) = (*frames.get(first)?, *frames.get(second)?);
+    let frames = scene.frames();
+    let (a, b) = (frames.get(first)?, frames.get(second)?);
     let step_s = b.time_s - a.time_s;
     if scene.view.rig.sensor.link.as_deref() == Some("analog") {
         return Some((step_s, a, b));
@@ -235,11 +235,11 @@ fn tail(case: &Case<'_, '_>) -> Option<(f64, usize)> {
     let scene = case.scene;
     let episode = case.episode;
     // From the last frame near the peak to where the reading has settled.
-    let peak_phi = scene.frames.get(episode.peak(scene))?.phi();
+    let peak_phi = scene.frames().get(episode.peak(scene))?.phi();
     let reach_s = episode.end_s(scene) + 6.0 * scene.chain.lean_to_rich.tau_s;
     let after: Vec<f64> = scene
-        .frames
-        .get(episode.frames.end..)?
+        .frames()
+        .part(episode.frames.end..)?
         .iter()
         .skip_while(|f| f.time_s < reach_s - 3.0 * scene.chain.lean_to_rich.tau_s)
         .take_while(|f| f.time_s <= reach_s)
@@ -252,15 +252,15 @@ fn tail(case: &Case<'_, '_>) -> Option<(f64, usize)> {
     }
     let mut start = episode.frames.end.checked_sub(1)?;
     while start > episode.frames.start
-        && scene.frames.get(start).is_some_and(|f| settled - f.phi() < 0.8 * depth)
-        && scene.frames.get(start - 1)?.phi() < scene.frames.get(start)?.phi()
+        && scene.frames().get(start).is_some_and(|f| settled - f.phi() < 0.8 * depth)
+        && scene.frames().get(start - 1)?.phi() < scene.frames().get(start)?.phi()
     {
         start -= 1;
     }
     // A frozen or clipped top says nothing about the decay.
     let points: Vec<(f64, f64)> = scene
-        .frames
-        .get(start..)?
+        .frames()
+        .part(start..)?
         .iter()
         .take_while(|f| f.time_s <= reach_s && settled - f.phi() > 3.0 * scene.noise_phi.max(0.02 * depth))
         .filter(|f| !f.clipped)

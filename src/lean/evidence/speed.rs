@@ -156,11 +156,11 @@ fn visits(case: &Case<'_, '_>, ceiling: f64, speed: Witness<'_>) -> Visits {
             continue;
         }
         // What is read after its end may be the gas of a lift.
-        let first = scene.frames.partition_point(|f| f.time_s < from);
+        let first = scene.frames().partition_point(|f| f.time_s < from);
         let lean = scene
-            .frames
-            .get(first..)
-            .unwrap_or(&[])
+            .frames()
+            .part(first..)
+            .unwrap_or_default()
             .iter()
             .take_while(|f| f.time_s <= to)
             .any(|f| f.lambda > limit);

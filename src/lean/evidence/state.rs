@@ -346,7 +346,7 @@ pub(super) fn covered(case: &Case<'_, '_>, cut: impl Fn(f64) -> bool) -> std::op
     let mut last_cut_s = f64::NEG_INFINITY;
     let mut range: Option<std::ops::Range<usize>> = None;
     for index in case.episode.frames.clone() {
-        let Some(frame) = scene.frames.get(index) else { break };
+        let Some(frame) = scene.frames().get(index) else { break };
         let gas_s = frame.time_s - scene.delay_s(frame.time_s);
         let ahead = ahead_s(scene);
         if cut(gas_s) || cut(gas_s + ahead) || cut(gas_s - ahead) {
@@ -402,7 +402,7 @@ fn opened(case: &Case<'_, '_>) -> Reading {
     let text =
         format!("{what} rose by {:.0} % of its range {since_s:.2} s before the gas left", step * 100.0);
     let reading = Reading::seen(since_s, "s", text);
-    let peak_s = scene.frames.get(case.episode.peak(scene)).map_or(0.0, |f| f.time_s) - case.gas_start_s;
+    let peak_s = scene.frames().get(case.episode.peak(scene)).map_or(0.0, |f| f.time_s) - case.gas_start_s;
     if stays(case) {
         // Whatever followed the opening, a film that does not refill in a second is no warm film.
         reading.weigh(&[Cause::TipIn], k::LR_NO_DECAY.value)
@@ -419,7 +419,7 @@ fn opened(case: &Case<'_, '_>) -> Reading {
 /// sensor can follow. A film gives its deficit back bit by bit.
 fn stays(case: &Case<'_, '_>) -> bool {
     let (scene, episode) = (case.scene, case.episode);
-    let Some(peak) = scene.frames.get(episode.peak(scene)) else { return false };
+    let Some(peak) = scene.frames().get(episode.peak(scene)) else { return false };
     let least = k::STAYS_SHARE.value * (peak.lambda - episode.limit);
     let keeps = |from_s: f64, to_s: f64, fewest: usize| {
         let excess: Vec<f64> = episode

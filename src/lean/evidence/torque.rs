@@ -171,8 +171,8 @@ fn pulls_less(case: &Case<'_, '_>) -> Reading {
     // The readings of the same gas, through the sensor's own lag.
     let reading_of = |span_s: (f64, f64)| {
         let late_s = case.delay_s + scene.chain.rich_to_lean.tau_s;
-        let from = scene.frames.partition_point(|f| f.time_s < span_s.0 + late_s);
-        let frames = scene.frames.get(from..).unwrap_or(&[]).iter();
+        let from = scene.frames().partition_point(|f| f.time_s < span_s.0 + late_s);
+        let frames = scene.frames().part(from..).unwrap_or_default().iter();
         median(frames.take_while(|f| f.time_s <= span_s.1 + late_s).map(Frame::phi).collect())
     };
     let (mut loss, mut phi, mut noise, mut count) = (0.0, 0.0, 0.0, 0.0);
