@@ -128,7 +128,7 @@ fn falls(fresh: &Fresh<'_>, sigma: f64, stop_phi: f64) -> Vec<Found> {
     while base + 1 < phi.len() {
         let drop = (4.0 * sigma).max(0.03);
         let starts = phi[base] >= BURNS_PHI
-            && fresh.segment[base] == fresh.segment[base + 1]
+            && fresh.segment(base) == fresh.segment(base + 1)
             && phi[base + 1] < phi[base] - drop;
         if !starts {
             base += 1;
@@ -139,7 +139,7 @@ fn falls(fresh: &Fresh<'_>, sigma: f64, stop_phi: f64) -> Vec<Found> {
         let mut stop = base + 1;
         for next in base + 1..phi.len() {
             let late = fresh.time_s[next] - fresh.time_s[base] > LONGEST_STEP_S;
-            if late || fresh.segment[next] != fresh.segment[base] || phi[next] > phi[next - 1] + 3.0 * sigma {
+            if late || fresh.segment(next) != fresh.segment(base) || phi[next] > phi[next - 1] + 3.0 * sigma {
                 break;
             }
             if phi[next] <= stop_phi * (1.0 + AT_STOP) {

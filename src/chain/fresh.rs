@@ -15,8 +15,8 @@ pub struct Fresh<'a> {
     pub time_s: Cow<'a, [f64]>,
     /// Reading, phi.
     pub phi: Vec<f64>,
-    /// Number of the clock segment; a step never runs across two.
-    pub segment: Vec<u32>,
+    /// Number of the clock segment of each, for [`Fresh::segment`]; none where the clock has one alone.
+    segments: Vec<u32>,
 }
 
 impl<'a> Fresh<'a> {
@@ -30,9 +30,10 @@ impl<'a> Fresh<'a> {
         let Some(channel) = log.channels.get(channel) else { return fresh };
         let time_s = &log.clock.time_s;
         let frame_s = frame_period_s.unwrap_or(0.0);
+        let many = log.clock.segments.len() > 1;
         let hold_s = (frame_s - 0.5 * log.clock.period_s.unwrap_or(0.0)).max(0.75 * frame_s);
         if frame_period_s.is_none() {
-            fresh.reserve(channel.count());
+            fresh.reserve(channel.count(), many);
         }
         for (number, rows) in (0..).zip(&log.clock.segments) {
             let mut last: Option<Last> = None;
@@ -51,7 +52,9 @@ impl<'a> Fresh<'a> {
                 }
                 fresh.row.push(place);
                 fresh.phi.push(lambda.recip());
-                fresh.segment.push(number);
+                if many {
+                    fresh.segments.push(number);
+                }
                 last = Some(Last { time_s: *time, lambda, supposed: !changed });
             }
         }
@@ -63,16 +66,21 @@ impl<'a> Fresh<'a> {
         fresh
     }
 
-    fn reserve(&mut self, count: usize) {
+    fn reserve(&mut self, count: usize, many: bool) {
         self.row.reserve_exact(count);
         self.phi.reserve_exact(count);
-        self.segment.reserve_exact(count);
+        self.segments.reserve_exact(if many { count } else { 0 });
     }
 
     fn pop(&mut self) {
         self.row.pop();
         self.phi.pop();
-        self.segment.pop();
+        self.segments.pop();
+    }
+
+    /// Number of the clock segment of a sample; a step never runs across two. Null beyond the last.
+    pub fn segment(&self, at: usize) -> Option<u32> {
+        if self.segments.is_empty() { (at < self.len()).then_some(0) } else { self.segments.get(at).copied() }
     }
 
     /// Number of fresh samples.
@@ -96,8 +104,9 @@ impl<'a> Fresh<'a> {
     pub fn noise_phi(&self, resolution: Option<f64>, still: impl Fn(f64) -> bool) -> Option<f64> {
         let counts = |k: &usize| {
             let (a, b, c) = (self.phi[k - 2], self.phi[k - 1], self.phi[*k]);
-            self.segment[k - 2] == self.segment[*k] && !still(a) && !still(b) && !still(c)
+            self.segment(k - 2) == self.segment(*k) && !still(a) && !still(b) && !still(c)
         };
+        let middle = median(&self.phi);
         // Nearly all or few: they are counted first, so that no more memory is taken than they need.
         let mut differences = Vec::with_capacity((2..self.len()).filter(counts).count());
         differences.extend(
@@ -108,7 +117,7 @@ impl<'a> Fresh<'a> {
         if differences.len() < 30 {
             return None;
         }
-        let middle = median(&self.phi)?;
+        let middle = middle?;
         let floor = quantisation(resolution.unwrap_or(0.0) * middle * middle);
         differences.retain(|difference| !difference.is_nan());
         Some(centre_and_spread_in_place(&mut differences, floor)?.1)

@@ -39,7 +39,7 @@ fn bound_s(reading: &Reading<'_>, (from_s, to_s): (f64, f64)) -> Option<f64> {
     let last =
         fresh.time_s.partition_point(|time_s| *time_s <= to_s.min(from_s + LONGEST_STEP_S)).checked_sub(1)?;
     let before = fresh.phi.get(first.checked_sub(3)?..first)?;
-    let segment = |k: usize| fresh.segment.get(k);
+    let segment = |k: usize| fresh.segment(k);
     let burnt = median(before).filter(|phi| *phi >= RICH_PHI && segment(first - 1) == segment(last))?;
     let begun = (burnt - 4.0 * reading.sigma).min(BEGUN * burnt);
     let come = (COME * burnt).max(reading.stop_phi * (1.0 + AT_STOP));

@@ -30,19 +30,19 @@ pub(super) fn gather(reading: &Reading<'_>) -> Gathered {
         let low = *now <= CUT_PHI.max(stop_phi * (1.0 + AT_STOP));
         match (low, low_since) {
             (true, None) => low_since = Some(k),
-            (true, Some(first)) if fresh.segment[first] != fresh.segment[k] => low_since = Some(k),
+            (true, Some(first)) if fresh.segment(first) != fresh.segment(k) => low_since = Some(k),
             (false, Some(first)) => {
                 let base = k - 1;
                 let long = fresh.time_s[base] - fresh.time_s[first] >= LONG_CUT_S;
                 // A cut begins in burning gas. What was lean from the start is a device that is not ready, and what
                 // follows is its warm-up curve.
                 let began = burnt.is_some_and(|burnt| {
-                    fresh.segment[burnt] == fresh.segment[first]
+                    fresh.segment(burnt) == fresh.segment(first)
                         && fresh.time_s[first] - fresh.time_s[burnt] <= LONGEST_STEP_S
                 });
                 if long
                     && began
-                    && fresh.segment[base] == fresh.segment[k]
+                    && fresh.segment(base) == fresh.segment(k)
                     && let Some((step, onset)) = recovery(reading, base)
                 {
                     gathered.found += 1;
@@ -66,14 +66,14 @@ pub(super) fn gather(reading: &Reading<'_>) -> Gathered {
 fn recovery(reading: &Reading<'_>, low: usize) -> Option<(Option<Step>, f64)> {
     let Reading { fresh, sigma, witness, .. } = reading;
     let phi = &fresh.phi;
-    let segment = fresh.segment[low];
+    let segment = fresh.segment(low);
     // The reading may have begun to rise below the level that counts as cut: go back to where it lay still.
     let mut base = low;
-    while base > 0 && fresh.segment[base - 1] == segment && phi[base] > phi[base - 1] + 2.0 * sigma {
+    while base > 0 && fresh.segment(base - 1) == segment && phi[base] > phi[base - 1] + 2.0 * sigma {
         base -= 1;
     }
     let start_s = fresh.time_s[base];
-    let in_reach = |k: &usize| fresh.segment[*k] == segment && fresh.time_s[*k] - start_s <= 1.5;
+    let in_reach = |k: &usize| fresh.segment(*k) == segment && fresh.time_s[*k] - start_s <= 1.5;
     let settled: Vec<f64> = (base + 1..phi.len())
         .take_while(in_reach)
         .filter(|k| fresh.time_s[*k] - start_s >= 0.5)

@@ -214,8 +214,8 @@ impl Gathered {
 
 fn median_period_s(fresh: &Fresh<'_>) -> f64 {
     let mut periods = Vec::with_capacity(fresh.len());
-    let pairs = fresh.time_s.windows(2).zip(fresh.segment.windows(2));
-    periods.extend(pairs.filter(|(_, s)| s[0] == s[1]).map(|(t, _)| t[1] - t[0]));
+    let pairs = (1..fresh.len()).filter(|k| fresh.segment(k - 1) == fresh.segment(*k));
+    periods.extend(pairs.map(|k| fresh.time_s[k] - fresh.time_s[k - 1]));
     median_in_place(&mut periods).unwrap_or(0.0)
 }
 

@@ -156,7 +156,7 @@ fn response(fresh: &Fresh<'_>, ends: &Ends, change: &Change, sigma: f64) -> Opti
         ends.lean.is_none_or(|stop| phi > 1.01 * stop.recip())
             && ends.rich.is_none_or(|stop| phi < 0.99 * stop.recip())
     };
-    let one_segment = fresh.segment.get(first) == fresh.segment.get(end.checked_sub(1)?);
+    let one_segment = fresh.segment(first) == fresh.segment(end.checked_sub(1)?);
     if !follows || !one_segment || !inside(before) || !inside(rest) {
         return None;
     }

@@ -374,7 +374,7 @@ fn gas_at(context: &Context<'_>, chain: &Chain, sample: &Sample) -> f64 {
     let peak = sample.leanest;
     let Some(phi) = fresh.phi.get(peak) else { return 0.0 };
     // The slope into the peak over two samples, so that one sample's noise counts half.
-    let Some(before) = peak.checked_sub(2).filter(|k| fresh.segment[*k] == fresh.segment[peak]) else {
+    let Some(before) = peak.checked_sub(2).filter(|k| fresh.segment(*k) == fresh.segment(peak)) else {
         return phi.recip();
     };
     let seconds = fresh.time_s[peak] - fresh.time_s[before];

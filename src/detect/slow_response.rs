@@ -160,7 +160,7 @@ impl Slow<'_> {
         let tolerance = |k: usize| self.tolerance * fresh.phi[k] * fresh.phi[k].max(1.0);
         let moving = runs::of(error.len(), |k| error[k] > tolerance(k));
         let mut spans = runs::join(moving, |end, start| {
-            fresh.segment[start] == fresh.segment[end - 1]
+            fresh.segment(start) == fresh.segment(end - 1)
                 && fresh.time_s[start] - fresh.time_s[end - 1] <= JOIN_S
         });
         if spans.is_empty() {
@@ -214,7 +214,7 @@ impl Slow<'_> {
 
     /// Extra lag at a fresh sample, in phi; 0 where the reading moves the other way.
     fn lag_error(&self, fresh: &Fresh<'_>, k: usize) -> f64 {
-        if k == 0 || fresh.segment[k] != fresh.segment[k - 1] {
+        if k == 0 || fresh.segment(k) != fresh.segment(k - 1) {
             return 0.0;
         }
         let interval_s = fresh.time_s[k] - fresh.time_s[k - 1];

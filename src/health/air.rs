@@ -105,7 +105,7 @@ fn air_readings(fresh: &Fresh<'_>) -> Vec<f64> {
             continue;
         }
         let mut end = start;
-        while end < fresh.len() && fresh.phi[end] <= AIR_PHI && fresh.segment[end] == fresh.segment[start] {
+        while end < fresh.len() && fresh.phi[end] <= AIR_PHI && fresh.segment(end) == fresh.segment(start) {
             end += 1;
         }
         let (from_s, to_s) = (fresh.time_s[start], fresh.time_s[end - 1]);

@@ -228,8 +228,8 @@ fn changes(
 fn around(fresh: &Fresh<'_>, change_s: f64) -> Option<Vec<(f64, f64)>> {
     let first = fresh.time_s.partition_point(|t| *t < change_s - BEFORE_S);
     let last = fresh.time_s.partition_point(|t| *t <= change_s + AFTER_S);
-    let segment = fresh.segment.get(first)?;
-    if last < first + 6 || fresh.segment.get(last - 1) != Some(segment) {
+    let segment = fresh.segment(first)?;
+    if last < first + 6 || fresh.segment(last - 1) != Some(segment) {
         return None;
     }
     Some((first..last).map(|k| (fresh.time_s[k] - change_s, fresh.phi[k])).collect())

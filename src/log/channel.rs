@@ -405,6 +405,11 @@ impl Channel {
         !self.holds(row) && !self.not_sampled(row)
     }
 
+    /// Whether the log's own unit is the inside unit.
+    pub fn is_logged_inside(&self) -> bool {
+        self.unit.factor == 1.0 && self.unit.offset == 0.0 && self.scale == 1.0
+    }
+
     /// An inside value in the log's own unit.
     pub fn logged(&self, inside: f64) -> f64 {
         self.unit.from_si(inside / self.scale)

@@ -225,21 +225,30 @@ impl<'a> Judge<'a> {
 
     /// * returns null when no row that counts holds a judged sample
     fn score(&self, votes: &[Range<usize>], basis: &str) -> Option<Trust> {
-        let tallies: Vec<Tally> = votes.iter().filter_map(|rows| self.tally(rows)).collect();
-        if tallies.iter().all(|tally| tally.evaluated() == 0) {
+        let judged: Vec<&Range<usize>> = votes.iter().filter(|rows| self.was_due(rows)).collect();
+        let (mut points, mut evaluated) = (Points::new(), false);
+        let (mut lowest, mut highest) = (Vec::with_capacity(judged.len()), Vec::with_capacity(judged.len()));
+        // One after the other: a clock full of gaps has a vote for every other row.
+        for tally in judged.iter().filter_map(|rows| self.tally(rows)) {
+            evaluated |= tally.evaluated() > 0;
+            for (name, lost) in self.vote(&tally) {
+                *points.entry(name).or_insert(0.0) += lost / judged.len() as f64;
+            }
+            let share = |side: Side| 1.0 - self.points(&tally, side).values().sum::<f64>();
+            lowest.push((share(Side::Low), 1.0));
+            highest.push((share(Side::High), 1.0));
+        }
+        if !evaluated {
             return None;
         }
-        let points = mean_points(tallies.len(), tallies.iter().map(|tally| self.vote(tally)));
         let score = (1.0 - points.values().sum::<f64>()).clamp(0.0, 1.0);
-        let bounds = |side: Side| {
-            let share = |tally: &Tally| 1.0 - self.points(tally, side).values().sum::<f64>();
-            let shares: Vec<(f64, f64)> = tallies.iter().map(|tally| (share(tally), 1.0)).collect();
+        let bounds = |shares: &[(f64, f64)]| {
             let mean = shares.iter().map(|(share, _)| share).sum::<f64>() / shares.len().max(1) as f64;
-            let (low, high) = bootstrap_mean(&shares, ROUNDS, SEED).unwrap_or((mean, mean));
+            let (low, high) = bootstrap_mean(shares, ROUNDS, SEED).unwrap_or((mean, mean));
             (low.min(mean), high.max(mean))
         };
-        let (low, _) = bounds(Side::Low);
-        let (_, high) = bounds(Side::High);
+        let (low, _) = bounds(&lowest);
+        let (_, high) = bounds(&highest);
         let deductions = self.deductions(&points);
         Some(Trust {
             score: Some(score),
@@ -267,6 +276,11 @@ impl<'a> Judge<'a> {
             points.insert("baseline", lost);
         }
         points
+    }
+
+    /// Whether the channel was due in any row of a vote.
+    fn was_due(&self, rows: &Range<usize>) -> bool {
+        (rows.start..rows.end.min(self.flags.len())).any(|row| !self.channel.not_sampled(row))
     }
 
     /// Counts the samples of one vote; null where the channel was not due at all.
@@ -364,7 +378,7 @@ struct Tally {
     missing: [usize; 2],
     /// Nothing was found there.
     clean: [usize; 2],
-    /// By the place of their worst doubt, ascending: a clock full of gaps has as many of these lists as stretches.
+    /// By the place of their worst doubt, ascending.
     doubted: Vec<(usize, [usize; 2])>,
 }
 
@@ -380,16 +394,6 @@ impl Tally {
     fn evaluated(&self) -> usize {
         self.all().map(|[_, judged]| judged).sum()
     }
-}
-
-fn mean_points(count: usize, votes: impl Iterator<Item = Points>) -> Points {
-    let mut mean = Points::new();
-    for vote in votes {
-        for (name, points) in vote {
-            *mean.entry(name).or_insert(0.0) += points / count as f64;
-        }
-    }
-    mean
 }
 
 /// Probability after its odds are multiplied by a factor.

@@ -246,7 +246,7 @@ impl<'a> Scene<'a> {
             let (Some(from_s), Some(to_s)) = (fresh.time_s.get(k - 1), fresh.time_s.get(k)) else { break };
             let (Some(from), Some(to)) = (fresh.phi.get(k - 1), fresh.phi.get(k)) else { break };
             let dt_s = to_s - from_s;
-            if dt_s <= 0.0 || dt_s > longest_s || fresh.segment.get(k - 1) != fresh.segment.get(k) {
+            if dt_s <= 0.0 || dt_s > longest_s || fresh.segment(k - 1) != fresh.segment(k) {
                 continue;
             }
             // The fastest credible sensor, with gas that jumps to air or to the richest mixture.

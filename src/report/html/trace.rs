@@ -101,14 +101,15 @@ pub(super) fn breaks(log: &Log) -> Vec<usize> {
 }
 
 /// A channel's values in the log's own unit; NaN where there is none.
-pub(super) fn logged(log: &Log, index: usize) -> Vec<f64> {
-    log.channels.get(index).map_or_else(Vec::new, |channel| {
-        let mut values = channel.part(0..channel.rows()).into_owned();
-        for value in &mut values {
+pub(super) fn logged(log: &Log, index: usize) -> Cow<'_, [f64]> {
+    let Some(channel) = log.channels.get(index) else { return Cow::default() };
+    let mut values = channel.part(0..channel.rows());
+    if !channel.is_logged_inside() {
+        for value in values.to_mut() {
             *value = channel.logged(*value);
         }
-        values
-    })
+    }
+    values
 }
 
 fn panel(log: &Log, detection: &Detection, audit: &Audit, breaks: &[usize], index: usize) -> Panel {
