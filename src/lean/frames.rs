@@ -34,7 +34,7 @@ pub(super) struct FrameRows<'a> {
     time_s: &'a [f64],
     /// Reading of every row; of the frames alone, where few rows hold one.
     lambda: Cow<'a, [f64]>,
-    of_frames: bool,
+    few: bool,
     /// Row of each frame; null where every row is one.
     rows: Option<Vec<u32>>,
     /// Readings from here on are at the lean end stop.
@@ -45,14 +45,14 @@ impl<'a> FrameRows<'a> {
     /// * `rows`: of the frames, ascending; each holds a value
     /// * `time_s`: one per row of the log
     pub(super) fn new(channel: &'a Channel, time_s: &'a [f64], rows: Vec<u32>, clip: Option<f64>) -> Self {
-        let of_frames = channel.keeps_few();
-        let lambda = if of_frames {
+        let few = channel.keeps_few();
+        let lambda = if few {
             rows.iter().map(|row| channel.at(*row as usize).unwrap_or(f64::NAN)).collect()
         } else {
             Cow::Borrowed(channel.values())
         };
-        let every = !of_frames && rows.len() == time_s.len().min(lambda.len());
-        Self { time_s, lambda, of_frames, rows: (!every).then_some(rows), clip }
+        let every = !few && rows.len() == time_s.len().min(lambda.len());
+        Self { time_s, lambda, few, rows: (!every).then_some(rows), clip }
     }
 
     pub(super) fn all(&self) -> Frames<'_> {
@@ -61,7 +61,7 @@ impl<'a> FrameRows<'a> {
         Frames {
             time_s: self.time_s,
             lambda: &self.lambda,
-            of_frames: self.of_frames,
+            few: self.few,
             rows,
             clip: self.clip,
             start: 0,
@@ -75,7 +75,7 @@ impl<'a> FrameRows<'a> {
 pub(super) struct Frames<'a> {
     time_s: &'a [f64],
     lambda: &'a [f64],
-    of_frames: bool,
+    few: bool,
     rows: Option<&'a [u32]>,
     clip: Option<f64>,
     /// Among all frames of the log, half open.
@@ -104,7 +104,7 @@ impl<'a> Frames<'a> {
             Some(rows) => *rows.get(at)?,
             None => at as u32,
         };
-        let lambda = *self.lambda.get(if self.of_frames { at } else { row as usize })?;
+        let lambda = *self.lambda.get(if self.few { at } else { row as usize })?;
         let time_s = *self.time_s.get(row as usize)?;
         Some(Frame { time_s, lambda, row, clipped: self.clip.is_some_and(|clip| lambda >= clip) })
     }
@@ -150,5 +150,51 @@ impl<'a> Frames<'a> {
             }
         }
         low
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::log::{Role, Unit};
+
+    #[test]
+    fn frames_are_the_same_from_every_row_from_some_and_from_the_values_alone() {
+        let time_s: Vec<f64> = (0..900).map(|row| 0.01 * f64::from(row)).collect();
+        for every in [1, 2, 7] {
+            let holds = |row: &usize| row.is_multiple_of(every);
+            let values: Vec<f64> =
+                (0..900).map(|row| if holds(&row) { 0.7 + 0.001 * row as f64 } else { f64::NAN }).collect();
+            let unit = Unit::inside(Role::Lambda.dimension());
+            let channel = Channel::new("a".to_owned(), Role::Lambda, unit, values.clone(), None);
+            assert_eq!(channel.keeps_few(), every == 7);
+            let rows: Vec<u32> = (0..900).filter(holds).map(|row| row as u32).collect();
+            let expected: Vec<Frame> = rows
+                .iter()
+                .map(|row| {
+                    let lambda = values[*row as usize];
+                    Frame { time_s: time_s[*row as usize], lambda, row: *row, clipped: lambda >= 1.2 }
+                })
+                .collect();
+            let kept = FrameRows::new(&channel, &time_s, rows.clone(), Some(1.2));
+            assert_eq!(kept.rows.is_none(), every == 1);
+            let all = kept.all();
+            assert_eq!(all.iter().collect::<Vec<_>>(), expected);
+            assert_eq!(
+                (all.len(), all.first(), all.last()),
+                (expected.len(), Some(expected[0]), expected.last().copied())
+            );
+            let part = all.part(20..=60).expect("inside");
+            assert_eq!(
+                part.iter().rev().collect::<Vec<_>>(),
+                expected[20..=60].iter().rev().copied().collect::<Vec<_>>()
+            );
+            assert_eq!((part.get(40), part.get(41)), (Some(expected[60]), None));
+            assert_eq!(part.part(5..).map(Frames::len), Some(36));
+            assert!(part.part(..42).is_none() && part.part(42..).is_none());
+            let from_s = expected[33].time_s;
+            assert_eq!(part.partition_point(|frame| frame.time_s < from_s), 13);
+        }
+        assert_eq!((Frames::default().len(), Frames::default().last()), (0, None));
     }
 }
