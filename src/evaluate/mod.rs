@@ -15,6 +15,7 @@ pub mod fit;
 pub mod matching;
 pub mod outcome;
 pub mod page;
+pub mod proofs;
 pub mod reliance;
 pub mod response;
 pub mod standstill;

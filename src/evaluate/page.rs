@@ -34,6 +34,7 @@ pub fn render(evaluation: &Evaluation) -> String {
     );
     dangers(&mut out, &e.verdicts);
     sights(&mut out, &e.verdicts);
+    proofs(&mut out, &e.verdicts);
     recalls(&mut out, &e.verdicts);
     unnamed(&mut out, &e.verdicts);
     causes(&mut out, &e.verdicts);
@@ -129,6 +130,16 @@ fn sights(out: &mut String, v: &Verdicts) {
         }
     }
     out.push('\n');
+}
+
+fn proofs(out: &mut String, v: &Verdicts) {
+    let p = &v.proofs;
+    let _ = writeln!(
+        out,
+        "Evidence for an artefact over dangers that are none: {} dangers of {} logs, in {} of which form and electrics can both \
+         prove one\n  one proof {}, two of different groups {}; all evidence beyond 2 decades {}, beyond 3 {}\n",
+        p.dangers, p.logs, p.able, p.one, p.two, p.beyond_2, p.beyond_3
+    );
 }
 
 fn recalls(out: &mut String, v: &Verdicts) {

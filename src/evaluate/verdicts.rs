@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::matching::{Fate, Over, fate, main_event, main_truth, of_gas, over, overlap_s};
 use super::outcome::{Judged, Outcome};
+use super::proofs::{self, ProofRow};
 use super::suite::Load;
 use super::unnamed::{self, UnnamedRow};
 use crate::document::{TreatAs, Verdict};
@@ -207,6 +208,9 @@ pub struct Verdicts {
     /// Of the same, those called undetermined.
     #[serde(default)]
     pub undetermined_unobstructed: Share,
+    /// What speaks for artefacts over dangers that are none.
+    #[serde(default)]
+    pub proofs: ProofRow,
     /// Extra events on all logs.
     pub extra: Extra,
     /// Extra events on logs without a fault.
@@ -245,6 +249,7 @@ pub fn tabulate(outcomes: &[Outcome]) -> Verdicts {
         dismissed_by_cause: sight_rows(outcomes, Fate::dangerous),
         unnamed_by_cause: unnamed::tabulate(outcomes),
         causes: causes(outcomes),
+        proofs: proofs::tabulate(outcomes),
         extra: extra(outcomes.iter()),
         extra_fault_free: extra(outcomes.iter().filter(|outcome| outcome.load == Load::FaultFree)),
         ..Verdicts::default()
