@@ -234,13 +234,17 @@ fn range(summary: &Summary) -> String {
 
 fn no_unit_fits(hint: &NameHint, candidate: &Candidate<'_>, summary: &Summary) -> Guess {
     let role = hint.role;
-    let range = range(summary);
     if role.is_mixture() || role == Role::LambdaTarget {
+        // What it is instead nobody knows: of a latitude a tenth of a degree is no place.
+        let coarse =
+            |value: f64| if value.abs() < 1e4 { format!("{value:.1}") } else { format!("{value:.0e}") };
+        let (low, high) = (coarse(summary.p05), coarse(summary.p95));
         return other(
             None,
-            format!("{} suggest {}, but values of {range} do not fit", quoted(hint), role.label()),
+            format!("{} suggest {}, but values of {low} to {high} do not fit", quoted(hint), role.label()),
         );
     }
+    let range = range(summary);
     let constant_zero = summary.constant() && summary.min == 0.0;
     let usual = usual_unit(role);
     Guess {

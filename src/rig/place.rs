@@ -34,7 +34,7 @@ pub(super) fn may_be_place(name: &str, unit: Option<&str>, role: Option<Role>) -
 }
 
 /// Whether no place is written in a unit. Degrees, minutes of arc, metres and shares of a turn are units of one.
-fn is_no_place(unit: &str) -> bool {
+pub(super) fn is_no_place(unit: &str) -> bool {
     let place = [Dimension::Angle, Dimension::Length, Dimension::Time, Dimension::Unknown];
     let spelled = unit.trim().to_lowercase();
     !TWO_MEANINGS.contains(&spelled.as_str())

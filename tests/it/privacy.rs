@@ -58,6 +58,23 @@ fn no_output_holds_a_place_unless_the_rig_file_asks() {
     assert_eq!(columns(&flags).iter().filter(|name| name.starts_with("Latitude")).count(), 2, "asked for");
 }
 
+/// A header that slipped by one column: the latitude stands under the name of a second mixture reading.
+#[test]
+fn a_place_under_the_name_of_a_mixture_is_withheld() {
+    let folder = folder();
+    let under = drive()
+        .lines()
+        .enumerate()
+        .map(|(row, line)| match row {
+            0 => format!("{line},Lambda 2\n"),
+            _ => format!("{line},{:.6}\n", 48.208_123 + row as f64 * 1e-6),
+        })
+        .collect::<String>();
+    for (name, output) in outputs(folder.path(), &under) {
+        assert!(!output.contains("48.208"), "{name} tells a place");
+    }
+}
+
 #[test]
 fn a_place_is_known_by_its_values_and_its_cells_are_never_quoted() {
     let folder = folder();
