@@ -106,7 +106,7 @@ pub fn decide(evidence: &Evidence<'_>, policy: &Policy) -> Gate {
     case.may_stand_still(evidence);
     case.trust(evidence, policy);
     case.blind(evidence, policy);
-    case.unseen(evidence);
+    case.unseen(evidence, policy);
     case.late(evidence, policy);
     case.lean_events(evidence, policy);
     case.unexplained(evidence, policy);

@@ -1,5 +1,6 @@
 //! A reading that ends before it could be lean, or comes too late to show it.
 
+use super::lost::wants_support;
 use super::{Case, Evidence, Policy, TOLERANCE};
 use crate::log::Role;
 
@@ -30,14 +31,19 @@ impl Case {
     }
 
     /// Readings so far apart that a danger lasts and ends between them. Every lean event says how short one would not show.
-    pub(super) fn unseen(&mut self, evidence: &Evidence<'_>) {
+    /// Who wants figures that are supported without a reservation is not served.
+    pub(super) fn unseen(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
         let blind_s =
             evidence.lean_events.iter().filter_map(|event| event.blind_below_s).min_by(f64::total_cmp);
         let Some(blind_s) = blind_s.filter(|blind_s| *blind_s >= BLIND_S) else { return };
-        self.reserve(&format!(
-            "readings come so seldom that a lean mixture of less than {blind_s:.1} s would not show: under load less is enough to \
-             harm the engine"
-        ));
+        self.weigh(
+            wants_support(policy),
+            &format!(
+                "readings come so seldom that a lean mixture of less than {blind_s:.1} s would not show: under load less is enough \
+                 to harm the engine"
+            ),
+            "a log whose mixture is renewed ten times a second or more often",
+        );
     }
 
     /// At its end stop a reading says "at least this lean": one that ends at the limit of full load shows no danger, however

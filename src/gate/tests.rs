@@ -434,14 +434,20 @@ fn a_vehicle_that_jumps_and_stays_lost_a_part_of_its_run() {
 #[test]
 fn what_readings_are_too_seldom_to_show_is_said() {
     let (channels, claims) = ([channel(Some(0.97))], claims(ClaimStatus::Supported));
-    let said = |blind_s: Option<f64>| {
+    let gate = |blind_s: Option<f64>, policy: &Policy| {
         let events = [LeanEvent { blind_below_s: blind_s, ..event(TreatAs::Benign) }];
-        let gate =
-            decide(&Evidence { lean_events: &events, ..evidence(&channels, &claims) }, &Policy::next_step());
-        gate.reasons.iter().any(|one| one.contains("less than 2.0 s would not show"))
+        decide(&Evidence { lean_events: &events, ..evidence(&channels, &claims) }, policy)
     };
-    assert!(said(Some(2.0)));
-    assert!(!said(Some(0.1)) && !said(None));
+    let said = |gate: &Gate| gate.reasons.iter().any(|one| one.contains("less than 2.0 s would not show"));
+    let step = Policy::next_step();
+    let told = gate(Some(2.0), &step);
+    assert!(told.decision == Decision::Open && said(&told), "{told:?}");
+    let publish = gate(Some(2.0), &ready("publish"));
+    assert!(
+        said(&publish) && publish.evidence_needed.iter().any(|one| one.contains("ten times")),
+        "{publish:?}"
+    );
+    assert!(!said(&gate(Some(0.1), &step)) && !said(&gate(None, &step)));
 }
 
 #[test]
