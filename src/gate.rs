@@ -60,6 +60,11 @@ pub struct Evidence<'a> {
 }
 
 impl<'a> Evidence<'a> {
+    /// Whether a channel of this name is a mixture reading.
+    fn is_mixture(&self, name: &str) -> bool {
+        self.channels.iter().any(|channel| channel.role.is_mixture() && channel.name == name)
+    }
+
     /// The evidence of a document, with the date of its log and the check that the rig file states.
     pub fn of(audit: &'a Audit) -> Self {
         Self {

@@ -16,22 +16,21 @@ pub(super) fn run(arguments: &Arguments) -> Result<Ending, Failure> {
         output::print(&report::pages::index(&explain::topics(), output::width()))?;
         return Ok(Ending::Done);
     };
-    let found = explain::find(name);
-    let of_kind = explain::of_kind(name);
-    if found.is_err() && !of_kind.is_empty() {
-        output::print(&report::pages::index(&of_kind, output::width()))?;
-        return Ok(Ending::Done);
-    }
-    let topics = found.map_err(|unknown| {
-        let help = match unknown.nearest.as_slice() {
-            [] => "`sondeproof explain` lists every name".to_owned(),
-            near => format!(
-                "did you mean {}?",
-                near.iter().map(|n| format!("`{n}`")).collect::<Vec<_>>().join(", ")
-            ),
-        };
-        Failure::Input(format!("{unknown}\n  help: {help}"))
-    })?;
-    output::print(&report::pages::pages(&topics, output::width()))?;
+    let page = match (explain::find(name), explain::of_kind(name).as_slice()) {
+        (Ok(topics), _) => report::pages::pages(&topics, output::width()),
+        (Err(unknown), []) => return Err(not_found(&unknown)),
+        (Err(_), of_kind) => report::pages::index(of_kind, output::width()),
+    };
+    output::print(&page)?;
     Ok(Ending::Done)
+}
+
+fn not_found(unknown: &explain::Unknown) -> Failure {
+    let help = match unknown.nearest.as_slice() {
+        [] => "`sondeproof explain` lists every name".to_owned(),
+        near => {
+            format!("did you mean {}?", near.iter().map(|n| format!("`{n}`")).collect::<Vec<_>>().join(", "))
+        }
+    };
+    Failure::Input(format!("{unknown}\n  help: {help}"))
 }

@@ -3,7 +3,7 @@
 use std::collections::{HashMap, VecDeque};
 use std::ops::Range;
 
-use super::pace::{NOISY, Readings, changes, noise_of, shown_difference};
+use super::pace::{NOISY, Readings, noise_of, shown_difference};
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
@@ -62,14 +62,17 @@ static META: Meta = Meta {
     summary: "readings of mixture or engine that repeat an earlier stretch of the log digit by digit",
     applies_to: NOISY,
     needs: &[],
-    method: "Readings that differ from the one before them are compared with all earlier ones of the log. Of a stretch of \
-             `readings` or more (of the mixture: with the throttle open) that equals an earlier one number by number the probability follows from \
-             the stretch's own noise (what comes back with every few readings, as the cylinders of an engine do, is none): two readings of the very same quantity print the same number with a probability of 0.28 \
-             times the channel's step over the noise; one that differs from the reading before it has one number less to choose from. It is a finding when that, for all readings of the stretch and for every pair of places of \
-             the log, is below `chance`. The later of both is taken for the copy.",
+    method: "Readings that differ from the one before them are compared with all earlier ones of the log. Of a stretch \
+             of `readings` or more (of the mixture: with the throttle open) that equals an earlier one number by \
+             number the probability follows from the stretch's own noise (what comes back with every few readings, as \
+             the cylinders of an engine do, is none): two readings of the very same quantity print the same number \
+             with a probability of 0.28 times the channel's step over the noise; one that differs from the reading \
+             before it has one number less to choose from. It is a finding when that, for all readings of the stretch \
+             and for every pair of places of the log, is below `chance`. The later of both is taken for the copy.",
     assumes: "Noise does not come again. The quantity itself may: two pulls may be as alike as they like.",
-    misses: "A copy of fewer than `readings` readings or, of the engine's channels, of a block of no more than eight, of a channel whose steps are coarser than its noise, or with other noise \
-             added; a copy of the mixture below full load; which of both was measured.",
+    misses: "A copy of fewer than `readings` readings or, of the engine's channels, of a block of no more than eight, \
+             of a channel whose steps are coarser than its noise, or with other noise added; a copy of the mixture \
+             below full load; which of both was measured.",
     gaps: Gaps::Span,
     limits: &[&FEWEST, &CHANCE, &HOLD],
     evidence: &[&LASTS, &COUNT, &EARLIER, &NOISE, &LOG10],
@@ -97,13 +100,12 @@ impl Detector for Copied {
             );
         }
         let pairs = limits.get(&CHANCE).log10() - 2.0 * (readings.len() as f64).log10();
-        let lasts_s = |copy: &Copy| readings.time_s(copy.rows.end - 1) - readings.time_s(copy.rows.start);
         let pull = |copy: &Copy| {
             readings.shown(copy.rows.start, copy.rows.end).any(|row| view.state.has(row, bit::WIDE_OPEN))
         };
         let findings = copies(&readings, fewest)
             .into_iter()
-            .filter(|copy| if mixture { pull(copy) } else { lasts_s(copy) >= limits.get(&HOLD) })
+            .filter(|copy| if mixture { pull(copy) } else { copy.lasts_s(&readings) >= limits.get(&HOLD) })
             .filter_map(|copy| {
                 // The mixture of all cylinders comes through a sensor of several turns of the engine.
                 let rhythm = if mixture { 2 } else { RHYTHM };
@@ -130,16 +132,22 @@ struct Copy {
     count: usize,
 }
 
-/// The next of them, if it is near.
-fn next(readings: &Readings<'_>, at: usize) -> Option<usize> {
-    let end = readings.len().min(at + 1 + HELD);
-    (at + 1..end).find(|next| readings.value(*next) != readings.value(*next - 1))
+impl Copy {
+    fn lasts_s(&self, readings: &Readings<'_>) -> f64 {
+        readings.time_s(self.rows.end - 1) - readings.time_s(self.rows.start)
+    }
 }
 
-/// The one before, if it is near.
+/// The next reading that differs from the one before it, if it is near.
+fn next(readings: &Readings<'_>, at: usize) -> Option<usize> {
+    let end = readings.len().min(at + 1 + HELD);
+    (at + 1..end).find(|next| readings.differs(*next))
+}
+
+/// The last such reading before one, if it is near.
 fn previous(readings: &Readings<'_>, at: usize) -> Option<usize> {
     let start = at.saturating_sub(HELD);
-    (start..at).rev().find(|at| *at == 0 || readings.value(*at) != readings.value(*at - 1))
+    (start..at).rev().find(|at| readings.differs(*at))
 }
 
 /// Standard deviation of a stretch's noise, inside unit: the least that its readings show, and those that differ from the one before
@@ -161,7 +169,7 @@ fn copies(readings: &Readings<'_>, fewest: usize) -> Vec<Copy> {
     let mut blocks: HashMap<u64, u32> = HashMap::new();
     let mut block: VecDeque<u64> = VecDeque::with_capacity(BLOCK + 1);
     let mut compared = 0;
-    for (index, at) in changes(readings).enumerate() {
+    for (index, at) in readings.changes().enumerate() {
         block.push_back(readings.value(at).to_bits());
         if block.len() > BLOCK {
             block.pop_front();
@@ -211,7 +219,7 @@ fn compare(readings: &Readings<'_>, earlier: usize, later: usize, from: usize) -
 
 fn describe(channel: &Channel, readings: &Readings<'_>, copy: &Copy, noise: f64, log10_p: f64) -> Finding {
     let rows = readings.shown(copy.rows.start, copy.rows.end);
-    let lasts_s = readings.time_s(copy.rows.end - 1) - readings.time_s(copy.rows.start);
+    let lasts_s = copy.lasts_s(readings);
     let earlier_s = readings.time_s(copy.earlier);
     let message = format!(
         "{} repeats what it showed from {earlier_s:.2} s on, number by number for {lasts_s:.2} s ({} readings with a noise of \

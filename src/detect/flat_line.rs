@@ -4,7 +4,7 @@ use std::borrow::Cow;
 use std::ops::Range;
 
 use super::lively::{ENOUGH, liveliness, liveliness_while_running, liveliness_wide_open};
-use super::pace::{self, Readings, held_frame_s, shown};
+use super::pace::{self, Readings, differ_by_motion, held_frame_s, shown};
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
@@ -168,11 +168,8 @@ impl Detector for FlatLine {
         }
         let period_s = channel.fresh_period_s().unwrap_or(f64::INFINITY);
         if period_s > limits.get(&SLOWEST) * (1.0 + 1e-6) {
-            return unlike_itself(channel, view, &readings, limits, !engine).unwrap_or_else(|| {
-                Outcome::not_run(format!(
-                    "one reading every {period_s:.2} s: readings so far apart differ by motion, not by noise"
-                ))
-            });
+            return unlike_itself(channel, view, &readings, limits, !engine)
+                .unwrap_or_else(|| Outcome::not_run(differ_by_motion(period_s)));
         }
         let runs = held(channel, view, &view.log.clock.segments);
         let equal = habit(&readings, &runs);

@@ -1,6 +1,6 @@
 //! Readings that follow a line without the noise they have beside it: a hole that was filled in.
 
-use super::pace::{NOISY, Readings, changes, noise_by, shown_difference};
+use super::pace::{NOISY, Readings, differ_by_motion, noise_by, shown_difference};
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
@@ -94,19 +94,21 @@ static META: Meta = Meta {
     summary: "readings of mixture or engine on a line, without the noise that they have beside it: filled in",
     applies_to: NOISY,
     needs: &[],
-    method: "Readings that differ from the one before them are followed as long as one straight line through the first of \
-             them passes within one step of the channel, or twice `off_share` of its noise, of each, and they go on upwards or on \
-             downwards. Runs of `readings` or more \
-             while the engine runs and fuel is not cut, `times_usual` times longer than nineteen of twenty of the log, and not of one slope with two others, are \
-             fitted by least squares. The noise beside the run in the same operating state, or with the throttle open as there (the quieter side counts), gives the \
-             probability that so many readings lie as near to the line as the farthest of them does, half a step or `off_share` \
-             of the noise at least. It is a finding when that, times the number of readings of the log, is below `chance`. \
-             Readings that are all equal are judged by `flat_line`.",
-    assumes: "No controller or logger limits how fast the value may go. What makes the noise of mixture, speed and manifold (combustion, converter, teeth of a wheel) does not pause within one \
-              operating state.",
-    misses: "A channel read less often than `fresh_period_s`. A hole filled from fewer than `readings` readings; a channel whose own steps are coarser than its noise, or that is \
-             filtered until it is smooth. Three holes of one slope, which are taken for the pace of a controller; a controller that draws one \
-             or two such lines is told for a hole. A hole filled with noise, or with readings of another pass (`copied`). Whether the \
+    method: "Readings that differ from the one before them are followed as long as one straight line through the first \
+             of them passes within one step of the channel, or twice `off_share` of its noise, of each, and they go on \
+             upwards or on downwards. Runs of `readings` or more while the engine runs and fuel is not cut, \
+             `times_usual` times longer than nineteen of twenty of the log, and not of one slope with two others, are \
+             fitted by least squares. The noise beside the run in the same operating state, or with the throttle open \
+             as there (the quieter side counts), gives the probability that so many readings lie as near to the line \
+             as the farthest of them does, half a step or `off_share` of the noise at least. It is a finding when \
+             that, times the number of readings of the log, is below `chance`. Readings that are all equal are judged \
+             by `flat_line`.",
+    assumes: "No controller or logger limits how fast the value may go. What makes the noise of mixture, speed and \
+              manifold (combustion, converter, teeth of a wheel) does not pause within one operating state.",
+    misses: "A channel read less often than `fresh_period_s`. A hole filled from fewer than `readings` readings; a \
+             channel whose own steps are coarser than its noise, or that is filtered until it is smooth. Three holes \
+             of one slope, which are taken for the pace of a controller; a controller that draws one or two such lines \
+             is told for a hole. A hole filled with noise, or with readings of another pass (`copied`). Whether the \
              readings were lost or taken out.",
     gaps: Gaps::Break,
     limits: &[&FEWEST, &OFF, &TIMES, &CHANCE, &SLOWEST, &HOLD],
@@ -129,14 +131,12 @@ impl Detector for Interpolated {
         }
         let period_s = channel.fresh_period_s().unwrap_or(f64::INFINITY);
         if period_s > limits.get(&SLOWEST) * (1.0 + 1e-6) {
-            return Outcome::not_run(format!(
-                "one reading every {period_s:.2} s: readings so far apart differ by motion, not by noise"
-            ));
+            return Outcome::not_run(differ_by_motion(period_s));
         }
         let shortest_s = if channel.role.is_mixture() { 0.0 } else { limits.get(&HOLD) };
         let step = channel.resolution();
         let off = limits.get(&OFF);
-        let changes = changes(&readings).count().max(2);
+        let changes = readings.changes().count().max(2);
         let each_s = (readings.time_s(readings.len() - 1) - readings.time_s(0)) / (changes - 1) as f64;
         let case = Case { view, readings: &readings, step, each_s };
         let (lines, usual) = case.lines(step.max(2.0 * off * readings.noise) * (1.0 + 1e-6));
@@ -222,7 +222,7 @@ impl Case<'_> {
         let segments = &self.view.log.clock.segments;
         let mut segment = 0;
         let mut open: Option<Open> = None;
-        for at in changes(self.readings) {
+        for at in self.readings.changes() {
             let row = self.readings.row(at).unwrap_or(usize::MAX);
             let apart = segments.get(segment).is_none_or(|segment| row >= segment.end);
             while segments.get(segment).is_some_and(|segment| row >= segment.end) {
@@ -272,7 +272,7 @@ impl Case<'_> {
     /// The largest distance of a reading from the least-squares line, inside unit.
     fn farthest(&self, line: &Line) -> f64 {
         let points = || {
-            let differs = |at: &usize| *at == line.first || self.readings.change(*at) != 0.0;
+            let differs = |at: &usize| *at == line.first || self.readings.differs(*at);
             let changed = (line.first..=line.last).filter(differs);
             changed.map(|at| (self.readings.time_s(at), self.readings.value(at)))
         };

@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use super::View;
-use super::pace::Readings;
+use super::pace::{Readings, noise_by};
 use crate::log::Channel;
 use crate::signal::fresh;
 use crate::state::bit;
@@ -97,14 +97,9 @@ fn beside(
 
 fn of_side(values: &[f64], step: f64) -> Liveliness {
     let equal = values.windows(2).filter(|pair| pair[0] == pair[1]).count();
-    let mut bends: Vec<f64> =
-        values.windows(3).map(|w| ((w[0] - 2.0 * w[1] + w[2]) / step).powi(2)).collect();
-    bends.sort_by(f64::total_cmp);
-    // Without the wildest tenth: a step of the engine is no noise. What rounding adds is taken off.
-    bends.truncate((bends.len() * 9).div_ceil(10));
-    let variance = bends.iter().sum::<f64>() / bends.len().max(1) as f64 / 6.0 - 1.0 / 12.0;
+    let bends = values.windows(3).map(|w| (w[0] - 2.0 * w[1] + w[2]) / step).collect();
     Liveliness {
-        sigma_over_q: variance.max(0.0).sqrt(),
+        sigma_over_q: noise_by(bends, 1.0),
         equal: (equal as f64 + 1.0) / (values.len() as f64 + 1.0),
     }
 }

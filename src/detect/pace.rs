@@ -169,6 +169,16 @@ impl<'a> Readings<'a> {
         self.row(at).map_or(f64::NAN, |row| self.time_s[row])
     }
 
+    /// Whether a reading differs from the one before it, as the first one does.
+    pub(super) fn differs(&self, at: usize) -> bool {
+        at == 0 || self.value(at) != self.value(at - 1)
+    }
+
+    /// Indices of the readings that do.
+    pub(super) fn changes(&self) -> impl Iterator<Item = usize> {
+        (0..self.len()).filter(|at| self.differs(*at))
+    }
+
     /// Change to a reading from the one before.
     pub(super) fn change(&self, at: usize) -> f64 {
         self.value(at) - self.value(at.saturating_sub(1))
@@ -210,11 +220,6 @@ fn noise_and_scatter(channel: &Channel, noise: Option<f64>) -> (f64, f64) {
 pub(super) const NOISY: &[Role] =
     &[Role::Lambda, Role::Afr, Role::EngineSpeed, Role::ManifoldPressure, Role::BoostPressure];
 
-/// Indices of readings that differ from the one before them.
-pub(super) fn changes(readings: &Readings<'_>) -> impl Iterator<Item = usize> {
-    (0..readings.len()).filter(move |at| *at == 0 || readings.value(*at) != readings.value(*at - 1))
-}
-
 /// Standard deviation of the noise of some readings from their second differences over `lag` readings; see [`noise_by`].
 pub(super) fn noise_of(values: &[f64], lag: usize, step: f64) -> f64 {
     noise_by(values.windows(2 * lag + 1).map(|w| w[0] - 2.0 * w[lag] + w[2 * lag]).collect(), step)
@@ -230,6 +235,11 @@ pub(super) fn noise_by(mut bends: Vec<f64>, step: f64) -> f64 {
     bends.truncate((bends.len() * 9).div_ceil(10));
     let variance = bends.iter().sum::<f64>() / bends.len().max(1) as f64 / 6.0 - step * step / 12.0;
     variance.max(0.0).sqrt()
+}
+
+/// Why readings cannot be judged by their noise.
+pub(super) fn differ_by_motion(period_s: f64) -> String {
+    format!("one reading every {period_s:.2} s: readings so far apart differ by motion, not by noise")
 }
 
 /// Period of the instrument's own readings where it is clearly longer than the rows', s.

@@ -10,11 +10,10 @@ const BLIND_S: f64 = 0.5;
 impl Case {
     /// A reading that follows lean gas so slowly that a danger is over before it shows.
     pub(super) fn late(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
-        let mixture = |name: &str| evidence.channels.iter().any(|c| c.name == name && c.role.is_mixture());
         let blind = evidence
             .findings
             .iter()
-            .filter(|found| found.detector == "slow_response" && mixture(&found.channel));
+            .filter(|found| found.detector == "slow_response" && evidence.is_mixture(&found.channel));
         let blind_s = blind.filter_map(|found| *found.evidence.get("blind_s")?).fold(0.0, f64::max);
         if blind_s < BLIND_S {
             return;

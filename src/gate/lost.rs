@@ -44,15 +44,14 @@ impl Case {
     /// between passes), so that they are said and close nothing; full load without readings is a matter of the claims. Who
     /// wants figures that are supported without a reservation is not served.
     pub(super) fn unrecorded(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
-        let mixture = |name: &str| evidence.channels.iter().any(|c| c.name == name && c.role.is_mixture());
         let lost = |finding: &&Finding| match finding.detector.as_str() {
             "time_gap" | "time_order" => true,
-            "dropout" => mixture(&finding.channel),
+            "dropout" => evidence.is_mixture(&finding.channel),
             // A sensor or link that fails to zero or to its end stop writes a number where another leaves a blank.
             name => {
                 (finding.flag == Flag::Bad.code() || name == "gross_range")
                     && finding.about == About::Fault
-                    && mixture(&finding.channel)
+                    && evidence.is_mixture(&finding.channel)
             }
         };
         let places: Vec<&Finding> = evidence.findings.iter().filter(lost).collect();
@@ -72,7 +71,7 @@ impl Case {
         );
         // An engine that rests on both sides of a gap is not in the middle of a pull.
         let pulls = |place: &&Finding| {
-            let at_rest = place.evidence.get("at_rest").copied().flatten() == Some(1.0);
+            let at_rest = number(place, "at_rest") == Some(1.0);
             place.detector == "time_gap" && !at_rest && lasts_s(place) >= LOAD_LOST_S
         };
         self.weigh(
@@ -88,7 +87,6 @@ impl Case {
         let vehicle = |name: &str| {
             evidence.channels.iter().any(|channel| channel.name == name && channel.role == Role::VehicleSpeed)
         };
-        let number = |finding: &Finding, name: &str| finding.evidence.get(name).copied().flatten();
         let jumps = |finding: &&Finding| {
             let stays = number(finding, "away_s") == Some(0.0);
             let (step, allowed) = (number(finding, "step"), number(finding, "allowed"));
@@ -112,9 +110,9 @@ impl Case {
 
     /// Rows whose times are not those at which they were taken: a danger of a second is a few milliseconds of them.
     pub(super) fn clock_stood(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
-        let due_s = |finding: &Finding| finding.evidence.get("due_s").copied().flatten();
         let places = evidence.findings.iter().filter(|found| found.detector == "time_order");
-        let places: Vec<(f64, f64)> = places.filter_map(|one| Some((one.start_s, due_s(one)?))).collect();
+        let places: Vec<(f64, f64)> =
+            places.filter_map(|one| Some((one.start_s, number(one, "due_s")?))).collect();
         let Some((start_s, _)) = places.first() else { return };
         let reason = format!(
             "from {start_s:.1} s on rows of about {:.1} s stand at nearly one time: the clock stood, or they were stamped late, \
@@ -166,8 +164,7 @@ impl Case {
     pub(super) fn stood_still(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
         let Some(reason) = evidence.stands_still() else { return };
         // A bus falls silent with the key: what an idling engine did last is as if the log had ended before it.
-        let at_key_off =
-            |finding: &Finding| finding.evidence.get("ends_idle").copied().flatten() == Some(1.0);
+        let at_key_off = |finding: &Finding| number(finding, "ends_idle") == Some(1.0);
         self.weigh(
             !policy.lets_dangers_pass() && !evidence.standstills().all(at_key_off),
             &reason,
@@ -178,9 +175,8 @@ impl Case {
     /// An engine channel whose readings were filled in or copied tells neither speed nor load there: a live mixture beside it is
     /// judged by the limit of a state that the engine was not in.
     pub(super) fn made_up(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
-        let mixture = |name: &str| evidence.channels.iter().any(|c| c.name == name && c.role.is_mixture());
         let made_up = |found: &&Finding| {
-            matches!(&*found.detector, "interpolated" | "copied") && !mixture(&found.channel)
+            matches!(&*found.detector, "interpolated" | "copied") && !evidence.is_mixture(&found.channel)
         };
         let places: Vec<&Finding> = evidence.findings.iter().filter(made_up).collect();
         let Some(first) = places.first() else { return };
@@ -225,6 +221,11 @@ impl Case {
             ));
         }
     }
+}
+
+/// A number of a finding's evidence; null where it has none of that name.
+fn number(finding: &Finding, name: &str) -> Option<f64> {
+    finding.evidence.get(name).copied().flatten()
 }
 
 /// That the first of some places is not the only one, in words.

@@ -18,8 +18,7 @@ impl Case {
     /// known. One that only speaks of the mixture may be anything: it is said, and closes
     /// the gate to who wants figures without a reservation.
     pub(super) fn unread(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
-        let read =
-            |name: &str| evidence.channels.iter().any(|other| other.role.is_mixture() && other.name == name);
+        let read = |name: &str| evidence.is_mixture(name);
         for one in evidence.unread.iter().filter(|one| read(&one.name)) {
             let name = clip(&one.name, NAME_SHOWN);
             let reason = format!("not all that {name} reads could be read: {}", one.why);

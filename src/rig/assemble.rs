@@ -269,14 +269,10 @@ fn make_channel(
     } else {
         1.0
     };
-    // A mixture by its name and none by its values may be a place under a header that slipped.
     let refused = guess.role == Role::Other
         && guess.confidence == 0.0
         && rig.column_of(&column.name, &column.source_name).is_none();
-    let speaks = || {
-        read_name(&column.name).is_some_and(|hint| hint.role.is_mixture() || hint.role == Role::LambdaTarget)
-    };
-    column.withheld |= refused && speaks() && !column.unit.as_deref().is_some_and(place::is_no_place);
+    column.withheld |= refused && place::may_have_slipped(&column.name, column.unit.as_deref());
     let reason = if column.withheld && guess.role != Role::Other {
         format!("its name may mean {}, or an axis of the earth", guess.role.label())
     } else if column.role.is_some() && !from_rig {

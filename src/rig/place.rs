@@ -33,8 +33,17 @@ pub(super) fn may_be_place(name: &str, unit: Option<&str>, role: Option<Role>) -
     !unit.is_some_and(is_no_place) && (names_axis(name) || !role_known && !names_machine(name))
 }
 
+/// Whether a column that is a mixture by its name and none by its values may be a place, under a header that slipped.
+///
+/// * `unit`: as the file spells it
+pub(super) fn may_have_slipped(name: &str, unit: Option<&str>) -> bool {
+    let mixture =
+        read_name(name).is_some_and(|hint| hint.role.is_mixture() || hint.role == Role::LambdaTarget);
+    mixture && !unit.is_some_and(is_no_place)
+}
+
 /// Whether no place is written in a unit. Degrees, minutes of arc, metres and shares of a turn are units of one.
-pub(super) fn is_no_place(unit: &str) -> bool {
+fn is_no_place(unit: &str) -> bool {
     let place = [Dimension::Angle, Dimension::Length, Dimension::Time, Dimension::Unknown];
     let spelled = unit.trim().to_lowercase();
     !TWO_MEANINGS.contains(&spelled.as_str())
