@@ -24,7 +24,7 @@ const LAYERS: &[&[&str]] = &[
     &["explain"],
     &["report"],
     &["page"],
-    &["cli", "python"],
+    &["cli", "python", "allocator"],
 ];
 
 /// Upward imports that are meant, with the reason.

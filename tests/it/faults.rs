@@ -483,3 +483,85 @@ fn no_command_writes_among_the_sessions_of_a_ledger() {
     outcome(&["audit", &log, "--json", &format!("{}/", text(&fresh))], 2);
     assert!(!fresh.exists());
 }
+
+/// A log of more than a megabyte, for which the program starts itself anew with another setting of the system's allocator.
+#[cfg(target_os = "linux")]
+fn megabyte() -> Vec<u8> {
+    let row = |row: u32| format!("{}.{:02},{},.{}\n", row / 100, row % 100, 3000 + row % 997, 80 + row % 19);
+    let mut text = String::from("Time (s),RPM,Lambda\n");
+    text.extend((0..70_000).map(row));
+    assert!(text.len() > 1_000_000);
+    text.into_bytes()
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_program_that_starts_anew_keeps_its_number_its_arguments_its_input_and_how_it_ends() {
+    use std::ffi::OsStr;
+    use std::os::unix::ffi::OsStrExt as _;
+    use std::os::unix::process::ExitStatusExt as _;
+
+    let folder = folder();
+    let bytes = megabyte();
+    let log = folder.path().join(OsStr::from_bytes(b"run \xff.csv"));
+    fs::write(&log, &bytes).expect("written");
+    let page = folder.path().join(OsStr::from_bytes(b"page \xfe.html"));
+    let audited = sondeproof().arg("audit").arg(&log).arg("--html").arg(&page).output().expect("ran");
+    assert_eq!(audited.status.code(), Some(0), "{}", String::from_utf8_lossy(&audited.stderr));
+    assert!(fs::metadata(&page).expect("a page").len() > 10_000);
+
+    // Killed while it waits for the rest of its input, under the number it was started with.
+    let mut child = sondeproof();
+    child.args(["audit", "-", "--json", "-"]).stdin(Stdio::piped()).stdout(Stdio::piped());
+    let mut waiting = child.spawn().expect("started");
+    let environment = format!("/proc/{}/environ", waiting.id());
+    let set = |_: &u32| {
+        sleep(Duration::from_millis(20));
+        let text = fs::read(&environment).unwrap_or_default();
+        String::from_utf8_lossy(&text).contains("MALLOC_TRIM_THRESHOLD_=")
+    };
+    // Other systems' allocators have no such setting.
+    assert_eq!((0..250).any(|look| set(&look)), cfg!(target_env = "gnu"));
+    waiting.kill().expect("killed");
+    assert_eq!(waiting.wait().expect("ended").signal(), Some(9));
+
+    // What is sent down a pipe arrives whole, before and after.
+    let mut reading = child.spawn().expect("started");
+    std::io::Write::write_all(&mut reading.stdin.take().expect("a pipe"), &bytes).expect("sent");
+    let sent = reading.wait_with_output().expect("ended");
+    let named = sondeproof().arg("audit").arg(&log).args(["--json", "-"]).output().expect("ran");
+    let document = |bytes: &[u8]| {
+        let mut document: serde_json::Value = serde_json::from_slice(bytes).expect("a document");
+        document["source"]["path"].take();
+        document
+    };
+    assert_eq!((sent.status.code(), named.status.code()), (Some(0), Some(0)));
+    assert!(document(&sent.stdout) == document(&named.stdout));
+
+    // Exit codes: a gate that withholds, and a log that is none.
+    let gate = sondeproof().arg("gate").arg(&log).stdout(Stdio::null()).status().expect("ran");
+    assert_eq!(gate.code(), Some(3));
+    fs::write(&log, vec![0_u8; 1_100_000]).expect("written");
+    let none = sondeproof().arg("audit").arg(&log).output().expect("ran");
+    assert_eq!(none.status.code(), Some(2));
+}
+
+/// Where the system does not let the program start itself, it goes on: no file of it is left, or the loader was called by name.
+#[cfg(all(target_os = "linux", target_env = "gnu", target_arch = "x86_64"))]
+#[test]
+fn a_program_that_cannot_start_anew_goes_on() {
+    let folder = folder();
+    let log = file(folder.path(), "run.csv", megabyte());
+    let called = Command::new("/lib64/ld-linux-x86-64.so.2")
+        .arg(env!("CARGO_BIN_EXE_sondeproof"))
+        .args(["audit", &log])
+        .output()
+        .expect("ran");
+    assert_eq!(called.status.code(), Some(0), "{}", String::from_utf8_lossy(&called.stderr));
+    // A shell that waits holds the copy's place until the file is gone; the open one is executed.
+    let copy = text(&folder.path().join("copy"));
+    fs::copy(env!("CARGO_BIN_EXE_sondeproof"), &copy).expect("copied");
+    let script = format!("exec 9<'{copy}'; rm '{copy}'; exec /proc/self/fd/9 audit '{log}'");
+    let gone = Command::new("sh").args(["-c", &script]).output().expect("ran");
+    assert_eq!(gone.status.code(), Some(0), "{}", String::from_utf8_lossy(&gone.stderr));
+}
