@@ -155,8 +155,10 @@ pub(super) fn time_label(time_s: f64, ticks: &[f64]) -> String {
 pub(super) struct Series<'a> {
     /// Time of every row, s, never falling.
     pub time_s: &'a [f64],
-    /// Value of every row; NaN where there is none.
+    /// Value of every row from the first on; NaN where there is none.
     pub value: &'a [f64],
+    /// Row of the first value.
+    pub first: usize,
     /// First rows after a gap or restart of the clock, ascending: no line runs into them.
     pub breaks: &'a [usize],
 }
@@ -177,8 +179,9 @@ pub(super) fn thin(
     let mut column = Column::default();
     let mut run: Run = Vec::new();
     let mut next_break = series.breaks.partition_point(|row| *row <= rows.start);
+    let value = |row: usize| series.value.get(row.checked_sub(series.first)?);
     for row in rows {
-        let (Some(time_s), Some(value)) = (series.time_s.get(row), series.value.get(row)) else { break };
+        let (Some(time_s), Some(value)) = (series.time_s.get(row), value(row)) else { break };
         let breaks = series.breaks.get(next_break).is_some_and(|start| *start <= row);
         next_break += usize::from(breaks);
         if breaks || (value.is_nan() && hole(row)) {
@@ -384,7 +387,7 @@ mod tests {
     const FRAME: Frame = Frame { start_s: 0.0, end_s: 1000.0, low: 0.0, high: 2.0 };
 
     fn series<'a>(time_s: &'a [f64], value: &'a [f64], breaks: &'a [usize]) -> Series<'a> {
-        Series { time_s, value, breaks }
+        Series { time_s, value, first: 0, breaks }
     }
 
     #[test]

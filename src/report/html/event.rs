@@ -1,6 +1,7 @@
 //! A lean event as a card: the reading close up, what the gas could have been, the channels that decide, and the
 //! evidence on a balance.
 
+use std::borrow::Cow;
 use std::ops::Range;
 use std::sync::{Arc, OnceLock};
 
@@ -180,10 +181,11 @@ impl<'a> Scene<'a> {
         let index = index.filter(|_| !event.channel.is_empty());
         let rows = self.log.clock.rows_between(start_s, end_s);
         let limit = self.audited.document.rig.full_load_lambda_max;
-        let value = index.map_or(&[][..], |i| self.log.channels[i].values());
-        let near = self.log.clock.rows_between(event.start_s - NEAR_S, event.end_s + NEAR_S);
-        let around = value.get(rows.clone()).unwrap_or_default();
-        let frame = lambda_frame(event, around, value.get(near).unwrap_or_default(), limit, start_s, end_s);
+        let channel = index.map(|i| &self.log.channels[i]);
+        let part = |rows| channel.map_or(Cow::default(), |channel| channel.part(rows));
+        let value = part(rows.clone());
+        let near = part(self.log.clock.rows_between(event.start_s - NEAR_S, event.end_s + NEAR_S));
+        let frame = lambda_frame(event, &value, &near, limit, start_s, end_s);
         let marks = ticks(frame.low, frame.high, 5);
         let mut body = Markup(grid(&frame, &marks, &time_ticks(start_s, end_s, 6)));
         let mut banded = false;
@@ -199,8 +201,8 @@ impl<'a> Scene<'a> {
         body.add(format_args!("{}{gases}", spans(std::slice::from_ref(event), &frame)));
         let y = frame.y(limit);
         body.add(format_args!("<path class=\"limit\" d=\"M0 {y:.1}H1000\"/>"));
-        let series = Series { time_s: &self.log.clock.time_s, value, breaks: &self.breaks };
-        let channel = index.map(|i| &self.log.channels[i]);
+        let (time_s, breaks, first) = (&self.log.clock.time_s, &self.breaks, rows.start);
+        let series = Series { time_s, value: &value, first, breaks };
         let runs = thin(series, rows, &frame, COLUMNS, |row| channel.is_some_and(|c| c.missing(row)));
         body.add(format_args!("<path class=\"trace\" d=\"{}\"/>", path(&runs)));
         if let Some(clip) = self.audited.document.rig.clip_lean.filter(|clip| *clip < frame.high) {
@@ -291,8 +293,8 @@ impl<'a> Scene<'a> {
     fn companion(&self, event: &LeanEvent, index: usize, start_s: f64, end_s: f64) -> Chart {
         let channel = &self.log.channels[index];
         let rows = self.log.clock.rows_between(start_s, end_s);
-        let value = logged(self.log, index);
-        let inside = value.get(rows.clone()).unwrap_or_default().iter().filter(|v| v.is_finite());
+        let value = logged(self.log, index, rows.clone());
+        let inside = value.iter().filter(|v| v.is_finite());
         let (low, high) = inside.fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(*v), h.max(*v)));
         // A channel that only flickers by a few of its steps must not look like one that moves.
         let least = 4.0 * channel.logged_difference(channel.resolution()).abs();
@@ -300,7 +302,8 @@ impl<'a> Scene<'a> {
             if high - low < least { (low - 0.5 * least, high + 0.5 * least) } else { (low, high) };
         let frame = Frame::around(start_s, end_s, low, high);
         let marks = ticks(frame.low, frame.high, 2);
-        let series = Series { time_s: &self.log.clock.time_s, value: &value, breaks: &self.breaks };
+        let (time_s, breaks, first) = (&self.log.clock.time_s, &self.breaks, rows.start);
+        let series = Series { time_s, value: &value, first, breaks };
         let runs = thin(series, rows, &frame, COLUMNS, |row| channel.missing(row));
         let unit = channel.unit.symbol;
         let mut area = Markup::default();

@@ -145,7 +145,7 @@ fn embed(page: &mut Page<'_>, log: &Log, audited: &Audited, room: usize) {
                 let channel = &log.channels[panel.channel];
                 let step = channel.measured.resolution.map(|step| channel.logged_difference(step).abs());
                 let flags = audited.detection.flags.get(panel.channel).map_or(Cow::default(), Flags::all);
-                samples::pack(&trace::logged(log, panel.channel), step, &flags)
+                samples::pack(&trace::logged(log, panel.channel, 0..log.rows()), step, &flags)
             })
             .collect()
     };

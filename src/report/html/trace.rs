@@ -2,6 +2,7 @@
 
 use std::borrow::Cow;
 use std::collections::BTreeSet;
+use std::ops::Range;
 
 use super::chart::{
     COARSE, COLUMNS, Frame, HEIGHT, Markup, Series, WIDTH, boxes, escape, grid, path, thin, ticks,
@@ -100,10 +101,10 @@ pub(super) fn breaks(log: &Log) -> Vec<usize> {
     log.clock.segments.iter().map(|rows| rows.start).filter(|row| *row > 0).collect()
 }
 
-/// A channel's values in the log's own unit; NaN where there is none.
-pub(super) fn logged(log: &Log, index: usize) -> Cow<'_, [f64]> {
+/// A channel's values in some rows, in the log's own unit; NaN where there is none.
+pub(super) fn logged(log: &Log, index: usize, rows: Range<usize>) -> Cow<'_, [f64]> {
     let Some(channel) = log.channels.get(index) else { return Cow::default() };
-    let mut values = channel.part(0..channel.rows());
+    let mut values = channel.part(rows);
     if !channel.is_logged_inside() {
         for value in values.to_mut() {
             *value = channel.logged(*value);
@@ -114,12 +115,12 @@ pub(super) fn logged(log: &Log, index: usize) -> Cow<'_, [f64]> {
 
 fn panel(log: &Log, detection: &Detection, audit: &Audit, breaks: &[usize], index: usize) -> Panel {
     let channel = &log.channels[index];
-    let value = logged(log, index);
+    let value = logged(log, index, 0..log.rows());
     let (low, high) = range(&value);
     let frame = Frame::around(0.0, log.clock.duration_s(), low, high);
     let marks = ticks(frame.low, frame.high, 4);
     let unit = channel.unit.symbol;
-    let series = Series { time_s: &log.clock.time_s, value: &value, breaks };
+    let series = Series { time_s: &log.clock.time_s, value: &value, first: 0, breaks };
     let columns = if FIRST.contains(&channel.role) { COLUMNS } else { COARSE };
     let runs = thin(series, 0..value.len(), &frame, columns, |row| channel.missing(row));
     let words = format!("{} to {}", short(low), short(high));
