@@ -24,6 +24,8 @@ pub struct Source {
     pub sha256: String,
     /// Size of the file.
     pub bytes: u64,
+    /// Size of its content: what a packed file unpacks to, else that of the file.
+    pub unpacked: u64,
     /// `text`, `parquet`, `arrow_ipc`, with the compression where there is one (`text+gzip`).
     pub format: String,
     /// How the data are known to be incomplete.
@@ -49,6 +51,7 @@ impl Source {
             path: path.to_owned(),
             sha256: String::new(),
             bytes: 0,
+            unpacked: 0,
             format: "text".to_owned(),
             cut_short: None,
             unread: Vec::new(),

@@ -128,6 +128,7 @@ pub fn from_batches(name: &str, schema: &SchemaRef, records: Vec<RecordBatch>) -
         path: name.to_owned(),
         sha256: super::hexadecimal(&sink.digest.finalize()),
         bytes: sink.bytes,
+        unpacked: sink.bytes,
         format: "arrow".to_owned(),
         cut_short: None,
         unread: Vec::new(),

@@ -44,6 +44,15 @@ const MERGED_RECORDS_RATIO_MOST: u64 = 128;
 /// channel, and a number takes eight bytes. Beyond it channels lie on the same bytes, or rows share long texts.
 #[cfg(feature = "mdf")]
 const RECORDS_RATIO_MOST: u64 = 64;
+/// Bytes that a reading takes in a log at least: two digits and what sets it apart from the next. Lambda in whole numbers tells
+/// lean from rich by half of it, where full load asks for hundredths; an air/fuel ratio has two digits before its point.
+const READING_BYTES: u64 = 3;
+/// Bytes that judging a log takes for each row, 32, and for each reading of a channel with a role, 24 (measured on 2026-12-01 on
+/// logs of digits: 49 for one channel, 83 for two, 100 for four; clock and values alone take 8 each).
+const JUDGED_ROW_BYTES: u64 = 32;
+const JUDGED_READING_BYTES: u64 = 24;
+/// Bytes that judging may take beyond eight times the content, 32 MB: the program itself takes the rest of the 64 MB.
+const JUDGED_FREE: u64 = 32_000_000;
 /// A line of a packed text is no longer than this, 16 MiB: 4 kB for each column that is allowed.
 pub(super) const LINE_MOST: usize = 16 << 20;
 /// Memory that unpacking zstd may take for looking back, as a power of two: the widest that the format's library unpacks
@@ -161,6 +170,32 @@ pub(super) fn is_too_sparse(lines: usize, columns: usize, bytes: usize) -> bool 
     (lines as u64).saturating_mul(columns as u64) > (bytes as u64).saturating_add(ABSENT_FREE)
 }
 
+/// A log without a clock whose readings take fewer bytes than a reading needs, and too many of them.
+///
+/// A time column takes more bytes of every row than its clock takes of the eight times; without one nothing does.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Thin {
+    /// Rows of the log.
+    pub(crate) rows: u64,
+    /// Values of all channels with a role.
+    pub(crate) readings: u64,
+    /// Bytes of its content.
+    pub(crate) content: u64,
+}
+
+impl Thin {
+    /// What would be taken and what may be, bytes; null where it is within the limit.
+    ///
+    /// * `stated`: bytes that the rig file allows
+    pub(crate) fn beyond(self, stated: Option<u64>) -> Option<(u64, u64)> {
+        let of_readings = self.readings.saturating_mul(JUDGED_READING_BYTES);
+        let takes = self.rows.saturating_mul(JUDGED_ROW_BYTES).saturating_add(of_readings);
+        let may = stated.unwrap_or_else(|| self.content.saturating_mul(8).saturating_add(JUDGED_FREE));
+        let is_thin = self.content < self.readings.saturating_mul(READING_BYTES);
+        (is_thin && takes > may).then_some((takes, may))
+    }
+}
+
 /// The memory that the columns of one file may still take.
 pub(super) struct Room {
     left: u64,
@@ -210,6 +245,20 @@ mod tests {
         assert!(!is_too_sparse(1_000_000, 10_000, 10_000_000_000));
         assert!(!is_too_sparse(400, 10_000, 800));
         assert!(is_too_sparse(20_000, 10_000, 160_000));
+    }
+
+    #[test]
+    fn thin_logs_are_refused_where_judging_them_outgrows_eight_times_their_content() {
+        let thin = |rows, readings, content| Thin { rows, readings, content };
+        // A digit and an end of line: 16 bytes of the 56 that a row takes, and 32 MB for the rest.
+        assert_eq!(thin(800_000, 800_000, 1_600_000).beyond(None), None);
+        assert_eq!(thin(801_000, 801_000, 1_602_000).beyond(None), Some((44_856_000, 44_816_000)));
+        assert_eq!(thin(801_000, 801_000, 1_602_000).beyond(Some(44_856_000)), None);
+        assert_eq!(thin(800_000, 800_000, 1_600_000).beyond(Some(1_000_000)), Some((44_800_000, 1_000_000)));
+        // Two digits are a reading, and rows without one are none.
+        assert_eq!(thin(1 << 30, 1 << 30, 3 << 30).beyond(None), None);
+        assert_eq!(thin(1 << 30, 0, 1 << 30).beyond(None), None);
+        assert!(thin(u64::MAX, u64::MAX, 9).beyond(None).is_some());
     }
 
     #[test]

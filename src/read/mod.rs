@@ -34,8 +34,8 @@ pub use arrow_file::{ROLE_KEY, SOURCE_NAME_KEY, UNIT_KEY, from_batches};
 pub use cells::UNREADABLE_KEPT;
 pub use header::HEADER_LINES;
 pub(crate) use header::name_and_unit;
-pub(crate) use limits::SETTINGS_MOST;
 pub use limits::{COLUMNS_MOST, EXPANDED_MOST, FILE_MOST, RATIO_MOST, STREAM_MOST, TEXT_RATIO_MOST};
+pub(crate) use limits::{SETTINGS_MOST, Thin};
 pub(crate) use parquet_claim::footer;
 pub use table::{Column, Table};
 pub use text::ROUNDED;
@@ -185,21 +185,28 @@ fn hexadecimal(digest: &[u8]) -> String {
 
 fn read_content(name: &str, bytes: &[u8], options: &ReadOptions) -> Result<Table, ReadError> {
     let allowance = Allowance { stored: bytes.len() as u64, stated: options.unpacked_most };
-    let source = |format: Format, packed: &str| Source {
+    let source = |format: Format, packed: &str, unpacked: u64| Source {
         path: name.to_owned(),
         sha256: String::new(),
         bytes: bytes.len() as u64,
+        unpacked,
         format: format!("{}{packed}", format.name()),
         cut_short: None,
         unread: Vec::new(),
     };
     let Some(compression) = Compression::of(bytes) else {
         let format = Format::of(bytes);
-        return of_format(format, source(format, ""), Cow::Borrowed(bytes), options, allowance);
+        return of_format(
+            format,
+            source(format, "", bytes.len() as u64),
+            Cow::Borrowed(bytes),
+            options,
+            allowance,
+        );
     };
     let refuse = |why| refused(name, compression, &why);
     let measured = compress::measure(compression, bytes, allowance).map_err(refuse)?;
-    let source = source(measured.format, &format!("+{}", compression.name()));
+    let source = source(measured.format, &format!("+{}", compression.name()), measured.bytes);
     let table = match measured.format {
         Format::Text => text::read_packed(&source, compression, bytes, measured.bytes, options)?,
         _ => None,

@@ -65,7 +65,7 @@ fn exercise(bytes: &[u8]) -> Result<(), TestCaseError> {
     }
     if let Ok(axis) = find_time(&table, None, None) {
         prop_assert_eq!(axis.seconds.len(), table.rows);
-        let clock = axis.into_clock(&table.restarts);
+        let clock = axis.into_clock(table.rows, &table.restarts);
         prop_assert!(clock.time_s.windows(2).all(|pair| pair[1] >= pair[0]), "{:?}", clock.time_s);
         prop_assert_eq!(clock.segments.iter().map(ExactSizeIterator::len).sum::<usize>(), table.rows);
     }

@@ -17,7 +17,8 @@ const NAMES_QUOTED: usize = 12;
 /// The time of every row.
 #[derive(Clone, Debug)]
 pub struct TimeAxis {
-    /// One per row, s, from an origin of the column's own; NaN where missing.
+    /// One per row, s, from an origin of the column's own; NaN where missing. None where the rate is stated, from which they
+    /// follow.
     pub seconds: Vec<f64>,
     /// Step of the stamps as written, s.
     pub resolution_s: f64,
@@ -36,14 +37,11 @@ pub struct TimeAxis {
 impl TimeAxis {
     /// The clock over these times.
     ///
+    /// * `rows`: of a clock whose rate is stated; any other has as many as its column
     /// * `restarts`: [`Table::restarts`]
-    pub fn into_clock(self, restarts: &[usize]) -> Clock {
+    pub fn into_clock(self, rows: usize, restarts: &[usize]) -> Clock {
         match self.basis {
-            ClockBasis::StatedRate { rate_hz } => {
-                let rows = self.seconds.len();
-                drop(self.seconds);
-                Clock::from_rate(rows, rate_hz, restarts)
-            }
+            ClockBasis::StatedRate { rate_hz } => Clock::from_rate(rows, rate_hz, restarts),
             basis @ ClockBasis::Column { .. } => {
                 Clock::from_seconds(self.seconds, self.resolution_s, self.start, basis, restarts)
             }
@@ -196,7 +194,7 @@ fn from_rate(table: &Table, stated_rate_hz: Option<f64>) -> Result<TimeAxis, Rea
         return Err(content_error(&table.source.path, Place::default(), problem, &names(table), help));
     };
     Ok(TimeAxis {
-        seconds: (0..table.rows).map(|row| row as f64 / rate_hz).collect(),
+        seconds: Vec::new(),
         resolution_s: 0.0,
         start: None,
         basis: ClockBasis::StatedRate { rate_hz },

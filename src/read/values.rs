@@ -72,6 +72,11 @@ impl Values {
         Self { kept: kept.unwrap_or_else(|| Arc::clone(&self.kept)), held: self.held.clone() }
     }
 
+    /// Bytes that the values take as they are kept.
+    pub(crate) fn kept_bytes(&self) -> u64 {
+        self.kept.get_buffer_memory_size() as u64
+    }
+
     /// Rows.
     pub fn len(&self) -> usize {
         self.held.as_ref().map_or(self.kept.len(), BooleanBuffer::len)

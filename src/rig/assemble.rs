@@ -12,7 +12,7 @@ use super::{Rig, codes, dead_bus, guess, measure, place};
 use crate::clip::clip;
 use crate::log::{Channel, Code, Dimension, Kept, Log, Note, Role, UNKNOWN, Unit, Unread};
 use crate::read::place::shown;
-use crate::read::{ReadError, Table, Values, find_time};
+use crate::read::{ReadError, Table, Thin, Values, find_time};
 
 /// Columns named in a message, and characters of each name.
 const NAMES_SHOWN: usize = 8;
@@ -44,24 +44,53 @@ pub enum AssembleError {
     /// No time axis.
     #[error(transparent)]
     Time(#[from] ReadError),
+    /// No time column, and so many rows of so few bytes that judging them would take more memory than any log may.
+    #[error(
+        "cannot use {path}: judging its {rows} rows takes {takes_mb} MB, more than the {may_mb} MB that {allowed}\n  \
+         found: {content_mb:.1} MB for {readings} readings and no time column; a reading needs two digits and what sets it apart, \
+         3 bytes\n  help: log a time column and the digits that the instrument gives, split the file, or set \
+         `unpacked_limit_mb = {takes_mb}` in the rig file"
+    )]
+    TooThin {
+        /// File.
+        path: String,
+        /// Its rows.
+        rows: u64,
+        /// Values of its channels with a role.
+        readings: u64,
+        /// Size of its content.
+        content_mb: f64,
+        /// What judging it takes.
+        takes_mb: u64,
+        /// What it may take.
+        may_mb: u64,
+        /// Where that follows from.
+        allowed: &'static str,
+    },
 }
 
 /// Makes a log from a table, with the rig's word over every guess.
 ///
 /// # Errors
-/// No rows, no numbers, or no time axis.
+/// No rows, no numbers, no time axis, or more rows without one than may be judged.
 pub fn assemble(table: Table, rig: &Rig) -> Result<Log, AssembleError> {
-    let mut log = assemble_named(table, rig)?;
+    let mut log = named(table, rig, true)?;
     dead_bus::leave_out(&mut log);
     measure::measure(&mut log, rig);
     Ok(log)
 }
 
-/// The same, without what the log tells of its instruments: time axis, roles and units alone.
+/// The same of any number of rows, without what the log tells of its instruments: time axis, roles and units alone. A clock that
+/// follows from a stated rate has no rows.
 ///
 /// # Errors
-/// As [`assemble`].
-pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, AssembleError> {
+/// As [`assemble`], but for the number of rows.
+pub(crate) fn assemble_named(table: Table, rig: &Rig) -> Result<Log, AssembleError> {
+    named(table, rig, false)
+}
+
+/// * `judged`: whether the log is to be judged, which takes more memory than to name its channels
+fn named(mut table: Table, rig: &Rig, judged: bool) -> Result<Log, AssembleError> {
     let path = table.source.path.clone();
     if table.rows == 0 {
         return Err(AssembleError::NoRows { path });
@@ -87,11 +116,13 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
             column.values = column.values.packed();
         }
     }
-    let Table { mut source, columns, restarts, mut notes, .. } = table;
+    let content = content(&table);
+    let Table { mut source, columns, restarts, mut notes, rows, .. } = table;
     // Numbers of text have digits behind the point, for which there is little to look for where there is room for them.
     let narrow = !source.format.starts_with("text") || used.is_empty();
     notes.extend(axis.notes.iter().cloned());
-    let clock = axis.into_clock(&restarts);
+    // A clock by rate waits until it is known that there may be as many rows.
+    let clock = if used.is_empty() { Err(axis) } else { Ok(axis.into_clock(rows, &restarts)) };
     let mut text_columns = Vec::new();
     let (mut numeric, mut partly) = (Vec::new(), Vec::new());
     for (index, column) in columns.into_iter().enumerate() {
@@ -150,7 +181,13 @@ pub(crate) fn assemble_named(mut table: Table, rig: &Rig) -> Result<Log, Assembl
         column.codes = codes::take_codes(&mut values, Role::Other, &UNKNOWN);
         column.values = keep(values, narrow);
     });
-    let channels = make_channels(numeric, rig, narrow, &mut notes);
+    let guesses = guesses(&numeric, rig);
+    if judged && used.is_empty() {
+        refuse_thin(&path, rows, content, &numeric, &guesses, rig)?;
+    }
+    let rows = if judged { rows } else { 0 };
+    let clock = clock.unwrap_or_else(|axis| axis.into_clock(rows, &restarts));
+    let channels = make_channels(numeric, guesses, rig, narrow, &mut notes);
     place::withhold_numbers(&channels, &text_columns, &mut notes);
     // What the rig file calls something else is none of the readings that its name may speak of.
     source.unread.retain(|one| rig.column(&one.name).and_then(|column| column.role) != Some(Role::Other));
@@ -216,8 +253,42 @@ fn filled(values: &[f64], held: Option<&BooleanBuffer>) -> Vec<usize> {
     }
 }
 
-/// * `narrow`: whether the numbers of channels that nobody looks at side by side may take fewer bytes
-fn make_channels(numeric: Vec<Numeric>, rig: &Rig, narrow: bool, notes: &mut Vec<Note>) -> Vec<Channel> {
+/// Bytes of what a table was read from; of a file of columns, which may be packed, at least what they take in few bytes.
+fn content(table: &Table) -> u64 {
+    if table.source.format.starts_with("text") {
+        return table.source.unpacked;
+    }
+    let columns: u64 = table.columns.iter().map(|column| column.values.kept_bytes()).sum();
+    table.source.unpacked.max(columns)
+}
+
+/// Refuses a log without a clock of more rows than its bytes allow, before its channels are spread.
+fn refuse_thin(
+    path: &str,
+    rows: usize,
+    content: u64,
+    numeric: &[Numeric],
+    guesses: &[guess::Guess],
+    rig: &Rig,
+) -> Result<(), AssembleError> {
+    let with_role = numeric.iter().zip(guesses).filter(|(_, guess)| guess.role != Role::Other);
+    let readings: usize = with_role.map(|(column, _)| column.values.len()).sum();
+    let thin = Thin { rows: rows as u64, readings: readings as u64, content };
+    let stated = rig.read_options().unpacked_most;
+    let Some((takes, may)) = thin.beyond(stated) else { return Ok(()) };
+    Err(AssembleError::TooThin {
+        path: path.to_owned(),
+        rows: thin.rows,
+        readings: thin.readings,
+        content_mb: content as f64 / 1e6,
+        takes_mb: takes.div_ceil(1_000_000),
+        may_mb: may / 1_000_000,
+        allowed: if stated.is_some() { "the rig file states" } else { "its size allows" },
+    })
+}
+
+/// What each column is taken for.
+fn guesses(numeric: &[Numeric], rig: &Rig) -> Vec<guess::Guess> {
     let candidates: Vec<guess::Candidate<'_>> = numeric
         .iter()
         .map(|column| {
@@ -231,7 +302,17 @@ fn make_channels(numeric: Vec<Numeric>, rig: &Rig, narrow: bool, notes: &mut Vec
             }
         })
         .collect();
-    let guesses = guess::guess(&candidates, rig.stoich_afr);
+    guess::guess(&candidates, rig.stoich_afr)
+}
+
+/// * `narrow`: whether the numbers of channels that nobody looks at side by side may take fewer bytes
+fn make_channels(
+    numeric: Vec<Numeric>,
+    guesses: Vec<guess::Guess>,
+    rig: &Rig,
+    narrow: bool,
+    notes: &mut Vec<Note>,
+) -> Vec<Channel> {
     let from_rig: Vec<bool> = numeric
         .iter()
         .map(|column| {

@@ -222,8 +222,9 @@ impl Rig {
             "decimal",
             "the log is no text",
         );
+        let is_plain = matches!(log.source.format.as_str(), "text" | "nmea0183");
         lacks(
-            self.unpacked_limit_mb.is_some() && matches!(log.source.format.as_str(), "text" | "nmea0183"),
+            self.unpacked_limit_mb.is_some() && is_plain && !by_rate,
             "unpacked_limit_mb",
             "the log is not packed",
         );

@@ -176,6 +176,50 @@ fn two_million_readings_of_the_mixture_without_a_time_stay_within_their_means() 
     without_a_time_within_means("mixture_alone.csv", &mixture);
 }
 
+/// One digit a row without a time: nothing in two bytes pays for clock, values and what is told of them, and five million such
+/// rows took 297 of 137 MiB. Beyond the limit they are refused before their channel is spread, unless the rig file allows it.
+#[test]
+fn digits_of_the_mixture_without_a_time_are_refused_beyond_what_their_size_allows() {
+    let folder = folder();
+    let digits = |name: &str, count| {
+        let text = rows("Lambda", count, |row| odd(row, 1, 10).to_string());
+        (file(folder.path(), name, &text), most_mb(&text))
+    };
+    let within = |call: &[&str], most_mb: f64, ends: &[i32]| {
+        let (_, peak_mb, code, errors) = measured_call(&[call, &["--rate", "100"]].concat());
+        assert!(code.is_some_and(|code| ends.contains(&code)), "{call:?}: {code:?} {errors}");
+        assert!(peak_mb.is_none_or(|mb| mb < most_mb), "{call:?}: {peak_mb:?} of {most_mb:.0} MiB");
+        errors
+    };
+    // Just inside, and one of a thousand rows more: 56 bytes a row, of which 16 are allowed beside 32 MB.
+    let (inside, most) = digits("inside.csv", 799_000);
+    within(&["audit", &inside], most, &[0]);
+    let (few, most) = digits("few.csv", 801_000);
+    let errors = within(&["gate", &few], most, &[2]);
+    for words in [
+        "801000 rows takes 45 MB, more than the 44 MB that its size allows",
+        "1.6 MB for 801000 readings and no time column",
+        "`unpacked_limit_mb = 45`",
+    ] {
+        assert!(errors.contains(words), "{errors}");
+    }
+    let rig = file(folder.path(), "rig.toml", "unpacked_limit_mb = 45\n");
+    let errors = within(&["audit", &few, "--rig", &rig], most, &[0]);
+    assert!(!errors.contains("unpacked_limit_mb"), "{errors}");
+    let rig = file(folder.path(), "less.toml", "unpacked_limit_mb = 44\n");
+    let errors = within(&["audit", &few, "--rig", &rig], most, &[2]);
+    assert!(errors.contains("more than the 44 MB that the rig file states"), "{errors}");
+
+    let (many, most) = digits("many.csv", 5_000_000);
+    within(&["audit", &many], most, &[2]);
+    // Who only converts it has no need of a clock, and the role goes with it.
+    let table = crate::logs::text(&folder.path().join("x.arrow"));
+    within(&["convert", &many, "-o", &table], most, &[0]);
+    let read = sondeproof::read::open(table.as_ref(), &sondeproof::read::ReadOptions::default());
+    let column = read.expect("a table").columns.remove(0);
+    assert_eq!((column.values.len(), column.role.as_deref()), (5_000_000, Some("lambda")));
+}
+
 /// Runs the commands that read a log on one without a time column.
 fn without_a_time_within_means(name: &str, bytes: &[u8]) {
     let folder = folder();

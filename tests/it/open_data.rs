@@ -238,7 +238,7 @@ fn a_log_without_header_or_time_asks_for_a_rate() {
     assert_eq!((table.rows, table.columns.len()), (10_416, 13));
     let error = find_time(&table, None, None).expect_err("no time").to_string();
     assert!(error.contains("--rate HZ"), "{error}");
-    let stated = find_time(&table, Some(10.0), None).expect("rate").into_clock(&[]);
+    let stated = find_time(&table, Some(10.0), None).expect("rate").into_clock(table.rows, &[]);
     assert!(close(stated.duration_s(), 1041.5));
     let lambda = numbers(&table.columns[2]);
     assert_eq!(lambda.iter().filter(|v| **v == Some(7.745_630_01)).count(), 505);

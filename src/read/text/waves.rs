@@ -39,6 +39,7 @@ pub(in crate::read) fn read_file(path: &Path, options: &ReadOptions) -> Result<O
         path: path.to_string_lossy().into_owned(),
         sha256: String::new(),
         bytes: 0,
+        unpacked: 0,
         format: Format::Text.name().to_owned(),
         cut_short: None,
         unread: Vec::new(),
@@ -47,7 +48,7 @@ pub(in crate::read) fn read_file(path: &Path, options: &ReadOptions) -> Result<O
         return Ok(None);
     };
     table.source.sha256 = hexadecimal(&seen.hash.finalize());
-    table.source.bytes = seen.bytes;
+    (table.source.bytes, table.source.unpacked) = (seen.bytes, seen.bytes);
     Ok(Some(table))
 }
 

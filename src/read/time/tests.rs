@@ -139,8 +139,8 @@ fn a_falling_column_is_not_time_whatever_its_name() {
 fn a_stated_rate_makes_the_axis_where_there_is_none() {
     let bare = table("1.5,2.5\n1.6,2.4\n1.4,2.6\n");
     let axis = find_time(&bare, Some(10.0), None).expect("rate");
-    assert_eq!(steps(&axis), [0.1, 0.1]);
-    let clock = axis.into_clock(&[]);
+    let clock = axis.into_clock(bare.rows, &[]);
+    assert_eq!(clock.time_s, [0.0, 0.1, 0.2]);
     assert!((clock.rate_hz().expect("rate") - 10.0).abs() < 1e-9);
     assert!(find_time(&bare, Some(0.0), None).is_err() && find_time(&bare, Some(f64::NAN), None).is_err());
     let timed = find_time(&table(&log("t", &["0.0", "0.1"])), Some(10.0), None).expect("time");
