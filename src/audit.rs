@@ -102,8 +102,9 @@ pub fn audit(log: &Log, rig: &Rig) -> Audited {
     Audited { document, detection, state, chain }
 }
 
-/// Mixture channels beyond the first that are judged at a time.
-const BANKS_AT_ONCE: usize = 32;
+/// Mixture channels beyond the first that are judged at a time: a few keep every core at work, as each is judged in parallel,
+/// and what is told again of one that nobody has told of yet is held for all of them.
+const BANKS_AT_ONCE: usize = 4;
 
 /// Dangers that only another mixture channel of the log shows: a second bank, or one sensor written twice. What the first
 /// channel already calls a danger at that time is not told again.
@@ -118,7 +119,6 @@ fn add_other_banks(view: &View<'_>, detection: &Detection, events: &mut Vec<docu
         });
         event.treat_as == TreatAs::Hazard && !told
     };
-    // A few banks at a time: what they tell again must not stand in memory for hundreds of them at once.
     for banks in others.chunks(BANKS_AT_ONCE) {
         let of_bank = |index: &usize| -> Vec<document::LeanEvent> {
             let chain = chain::of_channel(view.log, view.state, view.rig, *index);

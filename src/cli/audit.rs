@@ -326,9 +326,7 @@ impl Job<'_> {
 }
 
 fn write_html(path: &Path, log: &Log, audited: &Audited) -> Result<(), Failure> {
-    let page = html::render(log, audited)
-        .map_err(|error| Failure::Internal(format!("cannot write {}: {error}", path.display())))?;
-    atomic::write::<io::Error, _>(path, |writer| writer.write_all(page.as_bytes()))
+    atomic::write::<io::Error, _>(path, |writer| html::write(writer, log, audited))
         .map_err(|error| Failure::write(path, &error))
 }
 

@@ -1,6 +1,6 @@
 //! Two audits at a time, so that one slow log does not hold up the others; each goes over all cores.
 
-use std::io::{self, Write};
+use std::io;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::mpsc::Receiver;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -75,9 +75,8 @@ fn judge(desk: &Desk, entry: &Entry, rig: &Rig) -> Result<Outcome, String> {
     desk.stage(entry, Stage::Writing);
     let failed =
         |error: &dyn std::fmt::Display| format!("cannot write the report of {}: {error}", entry.name);
-    let page = html::render(&log, &audited).map_err(|error| failed(&error))?;
     atomic::write::<io::Error, _>(&desk.file(entry.id, Kind::Report), |writer| {
-        writer.write_all(page.as_bytes())
+        html::write(writer, &log, &audited)
     })
     .map_err(|error| failed(&error))?;
     atomic::write::<io::Error, _>(&desk.file(entry.id, Kind::Document), |writer| {

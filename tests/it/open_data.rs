@@ -20,7 +20,7 @@ fn read(path: &Path) -> Table {
 
 fn clock(table: &Table) -> Clock {
     let axis = find_time(table, None, None).unwrap_or_else(|error| panic!("{error}"));
-    axis.into_clock(&table.restarts)
+    axis.into_clock(table.rows, &table.restarts)
 }
 
 fn trip(name: &str) -> Table {
@@ -250,7 +250,7 @@ fn an_index_beside_the_time_is_not_taken_for_it() {
     let table = read(&folder.join("step_100pct_a.csv"));
     let axis = find_time(&table, None, None).expect("time");
     assert_eq!((axis.columns.as_slice(), table.rows), (&[1][..], 1002));
-    assert!(axis.into_clock(&[]).events.is_empty());
+    assert!(axis.into_clock(table.rows, &[]).events.is_empty());
 }
 
 #[test]

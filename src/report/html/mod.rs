@@ -15,6 +15,7 @@ mod tests;
 
 use std::borrow::Cow;
 use std::fmt;
+use std::io;
 
 use askama::Template;
 use base64::Engine;
@@ -38,6 +39,8 @@ const SCRIPT: &str = include_str!("page.js");
 
 /// Events with a card of their own; the rest stand in a table, as do harmless ones.
 const CARDS: usize = 16;
+/// Channels whose samples are packed side by side.
+const PACKED_AT_ONCE: usize = 16;
 /// Events in the table.
 const LINES: usize = 200;
 
@@ -60,14 +63,14 @@ const fn symbol(treat_as: TreatAs) -> &'static str {
     }
 }
 
-/// The report of one log.
+/// Writes the report of one log as it is made: one of many channels and events is larger than its log.
 ///
-/// * `log`: the log that `audited` came from; its samples are drawn, no number of the document is recomputed
-/// * returns the whole file; the same log gives the same bytes
+/// * `log`: the log that `audited` came from; its samples are drawn, no number of the document is recomputed; the same log
+///   gives the same bytes
 ///
 /// # Errors
-/// Only when formatting into memory fails.
-pub fn render(log: &Log, audited: &Audited) -> Result<String, askama::Error> {
+/// That of the writer.
+pub fn write(writer: &mut dyn io::Write, log: &Log, audited: &Audited) -> io::Result<()> {
     let audit = &audited.document;
     let scene = Scene::new(log, audited);
     let (mut cards, mut lines) = (Vec::new(), Vec::new());
@@ -127,27 +130,21 @@ pub fn render(log: &Log, audited: &Audited) -> Result<String, askama::Error> {
         embedded: String::new(),
     };
     let mut bare = Length(0);
-    page.render_into(&mut bare)?;
+    page.render_into(&mut bare).map_err(io::Error::other)?;
     let room = budget(log.rows().saturating_mul(log.channels.len())).saturating_sub(bare.0);
     embed(&mut page, log, audited, room);
-    let mut text = Inert(String::with_capacity(bare.0 + page.samples.0.len() + page.embedded.len()));
-    page.render_into(&mut text)?;
-    Ok(text.0)
+    let mut text = Inert { writer, refused: None };
+    let done = page.render_into(&mut text);
+    text.refused.map_or_else(|| done.map_err(io::Error::other), Err)
 }
 
 /// Puts the samples into the page, channel by channel in the order of the page, while there is room.
 fn embed(page: &mut Page<'_>, log: &Log, audited: &Audited, room: usize) {
-    let packed: Vec<Packed> = {
-        let panels: Vec<&Panel> = page.panels.iter().chain(&page.others).collect();
-        panels
-            .par_iter()
-            .map(|panel| {
-                let channel = &log.channels[panel.channel];
-                let step = channel.measured.resolution.map(|step| channel.logged_difference(step).abs());
-                let flags = audited.detection.flags.get(panel.channel).map_or(Cow::default(), Flags::all);
-                samples::pack(&trace::logged(log, panel.channel, 0..log.rows()), step, &flags)
-            })
-            .collect()
+    let pack = |panel: &&mut Panel| {
+        let channel = &log.channels[panel.channel];
+        let step = channel.measured.resolution.map(|step| channel.logged_difference(step).abs());
+        let flags = audited.detection.flags.get(panel.channel).map_or(Cow::default(), Flags::all);
+        samples::pack(&trace::logged(log, panel.channel, 0..log.rows()), step, &flags)
     };
     let time = samples::pack_time(&log.clock.time_s, log.clock.resolution_s);
     let mut left = room.saturating_sub(time.data.len() + 200);
@@ -159,7 +156,12 @@ fn embed(page: &mut Page<'_>, log: &Log, audited: &Audited, room: usize) {
         time.data
     ));
     let mut carried = 0;
-    for (panel, packed) in page.panels.iter_mut().chain(&mut page.others).zip(packed) {
+    let all = page.panels.len() + page.others.len() + page.undrawn;
+    let mut panels: Vec<&mut Panel> = page.panels.iter_mut().chain(&mut page.others).collect();
+    for (panel, packed) in panels.chunks_mut(PACKED_AT_ONCE).flat_map(|panels| {
+        let packed: Vec<Packed> = panels.par_iter().map(pack).collect();
+        panels.iter_mut().zip(packed)
+    }) {
         if packed.size() > left {
             continue;
         }
@@ -173,7 +175,6 @@ fn embed(page: &mut Page<'_>, log: &Log, audited: &Audited, room: usize) {
         carried += 1;
     }
     text.0.push_str("}}");
-    let all = page.panels.len() + page.others.len() + page.undrawn;
     page.embedded = if carried == all {
         format!("This page carries every sample of {}.", count(all, "channel"))
     } else {
@@ -216,18 +217,25 @@ impl fmt::Write for Length {
 
 /// A page in the making. Control characters and marks that turn the direction of text come only from the log: they are
 /// shown, not obeyed.
-struct Inert(String);
+struct Inert<'a> {
+    writer: &'a mut dyn io::Write,
+    /// Why the writer took no more.
+    refused: Option<io::Error>,
+}
 
-impl fmt::Write for Inert {
+impl fmt::Write for Inert<'_> {
     fn write_str(&mut self, text: &str) -> fmt::Result {
         let acts = |c: char| {
             c != '\n' && (c.is_control() || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}'))
         };
-        if text.contains(acts) {
-            self.0.extend(text.chars().map(|c| if acts(c) { '\u{fffd}' } else { c }));
+        let written = if text.contains(acts) {
+            self.writer.write_all(text.replace(acts, "\u{fffd}").as_bytes())
         } else {
-            self.0.push_str(text);
-        }
-        Ok(())
+            self.writer.write_all(text.as_bytes())
+        };
+        written.map_err(|error| {
+            self.refused = Some(error);
+            fmt::Error
+        })
     }
 }

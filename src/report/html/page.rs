@@ -275,9 +275,9 @@ pub(super) struct Page<'a> {
     /// Length of the log, s.
     pub duration: String,
     /// Traces asked for first.
-    pub panels: Vec<Panel>,
+    pub panels: Vec<Panel<'a>>,
     /// The other traces.
-    pub others: Vec<Panel>,
+    pub others: Vec<Panel<'a>>,
     /// Channels that are not drawn, because there are too many.
     pub undrawn: usize,
     /// Channels that are not drawn because their values may tell a place.

@@ -19,6 +19,13 @@ const HOSTILE: [&str; 7] = [
     "turn\u{202e}ed \u{0} \u{1b}[2J <base href=https://example.org>",
 ];
 
+/// The page as text.
+fn render(log: &Log, audited: &Audited) -> io::Result<String> {
+    let mut bytes = Vec::new();
+    write(&mut bytes, log, audited)?;
+    String::from_utf8(bytes).map_err(io::Error::other)
+}
+
 fn log(channels: Vec<Channel>, rows: usize, rate_hz: f64) -> Log {
     Log {
         source: Source { sha256: "00".to_owned(), bytes: 1, ..Source::made_up("folder/<i>run</i>.csv") },
@@ -285,7 +292,8 @@ fn a_spike_of_one_sample_is_in_the_first_view_and_in_the_samples() {
     log.channels[0].measured.resolution = Some(0.001);
     let audited = unjudged(&log);
     let panels = trace::panels(&log, &audited.detection, &audited.document).first;
-    let line = panels[0].area.0.split("class=\"trace\" d=\"").nth(1).expect("a line");
+    let area = panels[0].area.to_string();
+    let line = area.split("class=\"trace\" d=\"").nth(1).expect("a line");
     let top = line.split('"').next().map(highest).expect("points");
     assert!((top - panels[0].frame.y(1.4)).abs() < 0.06, "{top}");
     let back = samples::tests::unpack(&samples::pack(&values, Some(0.001), &[]), values.len());

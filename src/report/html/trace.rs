@@ -2,7 +2,9 @@
 
 use std::borrow::Cow;
 use std::collections::BTreeSet;
+use std::fmt;
 use std::ops::Range;
+use std::sync::Arc;
 
 use super::chart::{
     COARSE, COLUMNS, Frame, HEIGHT, Markup, Series, WIDTH, boxes, escape, grid, path, thin, ticks,
@@ -35,8 +37,30 @@ const TALL: u32 = 92;
 /// Width below which a marked span could not be seen, units.
 const LEAST: f64 = 2.0;
 
+/// What the charts of one log share.
+struct Shared<'a> {
+    log: &'a Log,
+    detection: &'a Detection,
+    breaks: Vec<usize>,
+    /// The lean events, at the same places in every chart.
+    spans: String,
+}
+
+/// A chart that is drawn where it is written: those of hundreds of channels, side by side, take more than their log.
+pub(super) struct Area<'a> {
+    shared: Arc<Shared<'a>>,
+    /// Index of the channel.
+    channel: usize,
+    frame: Frame,
+    marks: Vec<f64>,
+    /// Lowest to highest, in words.
+    range: String,
+}
+
+impl askama::filters::HtmlSafe for Area<'_> {}
+
 /// One channel over the whole log.
-pub(super) struct Panel {
+pub(super) struct Panel<'a> {
     /// Index of the channel.
     pub channel: usize,
     /// Its name.
@@ -48,7 +72,7 @@ pub(super) struct Panel {
     /// Axis labels.
     pub scale: Markup,
     /// The chart.
-    pub area: Markup,
+    pub area: Area<'a>,
     /// Whether the page carries the samples themselves.
     pub sampled: bool,
     /// Edges of the chart, unit of the log.
@@ -59,11 +83,11 @@ pub(super) struct Panel {
 const DRAWN_MOST: usize = 512;
 
 /// Channels with values.
-pub(super) struct Panels {
+pub(super) struct Panels<'a> {
     /// Asked for first.
-    pub first: Vec<Panel>,
+    pub first: Vec<Panel<'a>>,
     /// All others.
-    pub others: Vec<Panel>,
+    pub others: Vec<Panel<'a>>,
     /// How many more there are than are drawn.
     pub undrawn: usize,
     /// How many are not drawn because their values may tell a place.
@@ -71,7 +95,7 @@ pub(super) struct Panels {
 }
 
 /// Every channel with values, up to a limit.
-pub(super) fn panels(log: &Log, detection: &Detection, audit: &Audit) -> Panels {
+pub(super) fn panels<'a>(log: &'a Log, detection: &'a Detection, audit: &Audit) -> Panels<'a> {
     let mut order = order(log);
     let undrawn = order.len().saturating_sub(DRAWN_MOST);
     order.truncate(DRAWN_MOST);
@@ -79,10 +103,10 @@ pub(super) fn panels(log: &Log, detection: &Detection, audit: &Audit) -> Panels 
     order.retain(|(_, index)| !log.channels[*index].withheld);
     let withheld = all - order.len();
     let (first, others) = order.split_at(order.partition_point(|(place, _)| *place < FIRST.len()));
-    let breaks = breaks(log);
-    let drawn = |order: &[(usize, usize)]| {
-        order.iter().map(|(_, index)| panel(log, detection, audit, &breaks, *index)).collect()
-    };
+    let along = Frame::around(0.0, log.clock.duration_s(), 0.0, 1.0);
+    let spans = spans(&audit.lean_events, &along);
+    let shared = Arc::new(Shared { log, detection, breaks: breaks(log), spans });
+    let drawn = |order: &[(usize, usize)]| order.iter().map(|(_, index)| panel(&shared, *index)).collect();
     Panels { first: drawn(first), others: drawn(others), undrawn, withheld }
 }
 
@@ -113,51 +137,56 @@ pub(super) fn logged(log: &Log, index: usize, rows: Range<usize>) -> Cow<'_, [f6
     values
 }
 
-fn panel(log: &Log, detection: &Detection, audit: &Audit, breaks: &[usize], index: usize) -> Panel {
+fn panel<'a>(shared: &Arc<Shared<'a>>, index: usize) -> Panel<'a> {
+    let log = shared.log;
     let channel = &log.channels[index];
-    let value = logged(log, index, 0..log.rows());
-    let (low, high) = range(&value);
+    let (low, high) = range(&logged(log, index, 0..log.rows()));
     let frame = Frame::around(0.0, log.clock.duration_s(), low, high);
     let marks = ticks(frame.low, frame.high, 4);
-    let unit = channel.unit.symbol;
-    let series = Series { time_s: &log.clock.time_s, value: &value, first: 0, breaks };
-    let columns = if FIRST.contains(&channel.role) { COLUMNS } else { COARSE };
-    let runs = thin(series, 0..value.len(), &frame, columns, |row| channel.missing(row));
     let words = format!("{} to {}", short(low), short(high));
-    let mut area = Markup::default();
-    area.add(format_args!(
-        "<svg class=\"plot\" width=\"100%\" height=\"{TALL}\" role=\"img\" data-channel=\"{index}\" data-unit=\"{}\" \
-         aria-label=\"Trace of {}, {words} {}\">",
-        escape(unit),
-        escape(&channel.name),
-        escape(unit)
-    ));
-    area.add(format_args!(
-        "<svg class=\"area\" viewBox=\"0 0 1000 100\" preserveAspectRatio=\"none\" width=\"100%\" height=\"100%\">{}\
-         <path class=\"grid upright\" d=\"\"/><g class=\"spans\">{}</g><path class=\"trace\" d=\"{}\"/>",
-        grid(&frame, &marks, &time_ticks(frame.start_s, frame.end_s, 6)),
-        spans(&audit.lean_events, &frame),
-        path(&runs)
-    ));
-    let flags = detection.flags.get(index).map_or(Cow::default(), Flags::all);
-    for (class, [top, bottom], flag) in RUGS {
-        let runs = flag_runs(&log.clock.time_s, &flags, &frame, |f| f == flag);
-        let rug = boxes(runs.into_iter().map(|[l, r]| [l, top, r, bottom]));
-        area.add(format_args!("<path class=\"rug {class}\" d=\"{rug}\"/>"));
-    }
-    area.add(format_args!("</svg></svg>"));
     Panel {
         channel: index,
         name: channel.name.clone(),
-        what: match unit {
+        what: match channel.unit.symbol {
             "" | "1" => channel.role.label().to_owned(),
             unit => format!("{}, {unit}", channel.role.label()),
         },
-        range: words,
         scale: value_scale(&frame, &marks, TALL),
-        area,
+        area: Area { shared: Arc::clone(shared), channel: index, frame, marks, range: words.clone() },
+        range: words,
         sampled: false,
         frame,
+    }
+}
+
+impl fmt::Display for Area<'_> {
+    fn fmt(&self, to: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self { shared, channel: index, frame, marks, range } = self;
+        let (log, time_s) = (shared.log, &shared.log.clock.time_s);
+        let channel = &log.channels[*index];
+        let value = logged(log, *index, 0..log.rows());
+        let unit = escape(channel.unit.symbol);
+        let series = Series { time_s, value: &value, first: 0, breaks: &shared.breaks };
+        let columns = if FIRST.contains(&channel.role) { COLUMNS } else { COARSE };
+        let runs = thin(series, 0..value.len(), frame, columns, |row| channel.missing(row));
+        write!(
+            to,
+            "<svg class=\"plot\" width=\"100%\" height=\"{TALL}\" role=\"img\" data-channel=\"{index}\" data-unit=\"{unit}\" \
+             aria-label=\"Trace of {}, {range} {unit}\">\
+             <svg class=\"area\" viewBox=\"0 0 1000 100\" preserveAspectRatio=\"none\" width=\"100%\" height=\"100%\">{}\
+             <path class=\"grid upright\" d=\"\"/><g class=\"spans\">{}</g><path class=\"trace\" d=\"{}\"/>",
+            escape(&channel.name),
+            grid(frame, marks, &time_ticks(frame.start_s, frame.end_s, 6)),
+            shared.spans,
+            path(&runs)
+        )?;
+        let flags = shared.detection.flags.get(*index).map_or(Cow::default(), Flags::all);
+        for (class, [top, bottom], flag) in RUGS {
+            let runs = flag_runs(time_s, &flags, frame, |f| f == flag);
+            let rug = boxes(runs.into_iter().map(|[l, r]| [l, top, r, bottom]));
+            write!(to, "<path class=\"rug {class}\" d=\"{rug}\"/>")?;
+        }
+        to.write_str("</svg></svg>")
     }
 }
 
