@@ -3,7 +3,6 @@
 use std::ops::Range;
 
 use super::Case;
-use super::fuel;
 use super::speed::{Stroke, all_strokes, strokes};
 use crate::lean::constants as k;
 use crate::lean::deconvolve;
@@ -13,8 +12,8 @@ use crate::log::Role;
 
 /// Whether the mixture came back between the cuts of a limiter: what burns there burns at full load. At the end of a
 /// climb that lasts long enough to harm, the gas must be within the rig's limit by the best estimate, noise allowed for,
-/// whether or not a film had the time to refill; and it must have been read there, unless the fuel side tells that nothing
-/// was short. Nor may one climb be leaner than the others: the strokes of a limiter are alike. Where readings or engine speed come too slowly to show a climb, nothing speaks for the engine.
+/// whether or not a film had the time to refill; and it must have been read there: duty and pressure say what was asked of
+/// the injectors, not what they passed. Nor may one climb be leaner than the others: the strokes of a limiter are alike. Where readings or engine speed come too slowly to show a climb, nothing speaks for the engine.
 pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
     let scene = case.scene;
     let Some(before_phi) = case.before_phi else { return true };
@@ -38,7 +37,7 @@ pub(super) fn burns_rich_between(case: &Case<'_, '_>) -> bool {
             && !reads_rich(scene, stroke)
             && !lifts(scene, stroke)
     };
-    if own.iter().any(unproved) && !fed_throughout(case) {
+    if own.iter().any(unproved) {
         return false;
     }
     let resolved_s =
@@ -109,16 +108,6 @@ fn lifts(scene: &Scene<'_>, stroke: &Stroke) -> bool {
     let opened = limit::throttle(scene).and_then(|throttle| throttle.at(stroke.turns_s, 0.5));
     let full = limit::throttle_full(scene);
     opened.zip(full).is_some_and(|(opened, full)| opened < k::LOAD_THROTTLE_SHARE.value * full)
-}
-
-/// Whether injectors with room were fed at a pressure that held: what burns between cuts then got what it got before them.
-fn fed_throughout(case: &Case<'_, '_>) -> bool {
-    let held = || fuel::pressure(case).is_ok_and(|drop| drop.share() <= k::PRESSURE_STEADY.value);
-    let room = || {
-        fuel::duty(case.scene, case.gas_start_s, case.gas_end_s)
-            .is_ok_and(|(_, high)| high < k::DUTY_ROOM.value)
-    };
-    super::Injection::of(case.scene).is_some() && room() && held()
 }
 
 fn climb(scene: &Scene<'_>, stroke: &Stroke) -> Option<Climb> {
