@@ -133,6 +133,10 @@ constants! {
     LR_PRESSURE_STEADY = -1.5 "log10" Assumed "steady pressure over the injectors speaks against supply";
     DUTY_LIMIT = 0.95 "ratio" Sourced "injectors cannot close between pulses above about 95 % (common practice)";
     NEAR_LIMIT = 0.02 "lambda" Assumed "a healthy reading may be off by so much (the tolerance of trust); data sheets of two sensors state 0.01 when new, and exhaust pressure adds as much";
+    SETTLES_S = 0.7 "s" Assumed "once load has come, a warm film fills and gas reaches the sensor within this";
+    SETTLED_TAU = 4.0 "tau" Computed "from 1.0 to 0.80 a reading is then within 0.005 of where it goes";
+    COMMANDED_S = 1.5 "s" Assumed "less of settled full load is one corner of the map";
+    ENRICHED_LAMBDA = 0.93 "lambda" Assumed "a leaner command is none of full load in a boosted petrol engine";
     CUT_PERIOD_S = 0.09 "s" Computed "three cycles harm in 0.06 s at 6000 1/min, and cuts under load last 0.05 to 0.3 s: readings 0.1 s apart show one of the cut and none of what lies beside it";
     DUTY_ROOM = 0.90 "ratio" Assumed "below this the injectors have room";
     LR_DUTY = 1.5 "log10" Assumed "duty at its limit while demand grows";
@@ -145,6 +149,7 @@ constants! {
     LR_FUEL_LEFT_ON = -0.5 "log10" Assumed "limiters and gear changes often cut the spark or single cylinders: duty stays up";
     LR_THROTTLE_OPEN = -2.0 "log10" Assumed "an open throttle is no over-run";
     PIPE_FACTOR = 12.0 "ratio" Assumed "a small engine on a large pipe reads this much later than a 2 litre one on a 2 litre pipe";
+    COLD_GAS_VOLUME = 1.5 "ratio" Assumed "gas of idle at 750 K in the pipe is so much denser than gas of full load at 1150 K (temperatures from memory)";
     LATEST_GAS_S = 1.5 "s" Assumed "gas read later than this is not looked for";
     STRETCH = 3.0 "ratio" Computed "air of a cut at 4500 rpm passes the sensor at idle in three times the time";
     CLOSED_MANIFOLD_SHARE = 0.45 "of ambient" Assumed "a manifold above idle speed holds less only with a closed throttle";

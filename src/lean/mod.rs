@@ -10,6 +10,7 @@ pub mod catalogue;
 mod caution;
 mod cell;
 mod closed_loop;
+mod commanded;
 pub mod constants;
 mod deconvolve;
 mod episode;
@@ -200,7 +201,10 @@ fn settle(scene: &Scene<'_>, episode: &Episode, known: &Known, depth: usize, tol
     match cut {
         Some(cause) => match vouch::refuses(&case, cause, &known.found) {
             Some(because) => record(&case, judgement.left_open(because), told),
-            None => record_cut(&case, cause, judgement, told),
+            None => match vouch::own_of_over_run(&case).filter(|_| cause == Cause::Overrun) {
+                Some(own) => record_apart(&case, own, judgement, told),
+                None => record_cut(&case, cause, judgement, told),
+            },
         },
         None => record(&case, judgement, told),
     }
@@ -233,6 +237,25 @@ fn split_at_opening(
     }
     record(&case, verdict::decide(&case, verdict::examine(&case)).left_open(OPENED_UNREAD), told);
     true
+}
+
+/// Records an over-run, and leaves open what lies beside its own part.
+fn record_apart(case: &Case<'_, '_>, own: Range<usize>, judgement: Judgement, told: &mut Told) {
+    let (scene, episode) = (case.scene, case.episode);
+    let part = |frames: Range<usize>| episode.part(scene, frames);
+    for flank in [episode.frames.start..own.start, own.end..episode.frames.end] {
+        if let Some(flank) = part(flank) {
+            let flank = Case::new(scene, &flank, case.proofs, case.context);
+            record(
+                &flank,
+                verdict::decide(&flank, verdict::examine(&flank)).left_open(vouch::FALLS_SHORT),
+                told,
+            );
+        }
+    }
+    if let Some(own) = part(own) {
+        record_cut(&Case::new(scene, &own, case.proofs, case.context), Cause::Overrun, judgement, told);
+    }
 }
 
 /// Records the parts of a cut that it answers for.

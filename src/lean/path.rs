@@ -132,7 +132,7 @@ impl<'a> Path<'a> {
             return;
         }
         self.learnt = true;
-        self.largest = ways.iter().map(|way| way.takes_s / way.per_volume_s).fold(0.0, f64::max);
+        self.largest = largest(&ways);
         self.volume = slope(&ways).unwrap_or(self.volume).max(0.0);
         let (mut opening, mut closing) = rests(&ways, self.volume);
         if opening.min(closing) < 0.0 {
@@ -231,6 +231,17 @@ struct Way {
     takes_s: f64,
     /// Seconds per unit of volume at the flow of that moment.
     per_volume_s: f64,
+}
+
+/// The largest volume that a change shows, by closings where there are enough: a film that holds back the mixture at every
+/// opening may not pass for the volume of the pipe.
+fn largest(ways: &[Way]) -> f64 {
+    let volume = |way: &Way| way.takes_s / way.per_volume_s;
+    let most = |ways: &mut dyn Iterator<Item = &Way>| ways.map(volume).fold(0.0, f64::max);
+    let closings = || ways.iter().filter(|way| !way.opens);
+    let all = most(&mut ways.iter());
+    let enough = closings().count() >= k::PATH_CHANGES.value as usize;
+    if enough { all.min(k::COLD_GAS_VOLUME.value * most(&mut closings())) } else { all }
 }
 
 /// What is left of the times of openings and of closings when a volume has had its share, s.

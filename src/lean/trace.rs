@@ -90,6 +90,8 @@ pub(super) struct Scene<'a> {
     pub bend_phi: OnceLock<f64>,
     /// Climbs between the cuts of a limiter, for the first event that asks.
     pub climbs: OnceLock<Vec<Climb>>,
+    /// Whether the mixture of full load stays leaner than commanded, for the first cut that asks.
+    pub falls_short: OnceLock<bool>,
     /// Rows in which the mixture was not read, or stood still, for the first cut that asks.
     pub unread: OnceLock<Vec<Range<usize>>>,
     /// Whether the engine refutes injectors that read shut, for the first event that asks.
@@ -160,6 +162,7 @@ impl<'a> Scene<'a> {
             rail_moves: OnceLock::new(),
             bend_phi: OnceLock::new(),
             climbs: OnceLock::new(),
+            falls_short: OnceLock::new(),
             unread: OnceLock::new(),
             injection_refuted: OnceLock::new(),
             work: OnceLock::new(),

@@ -11,6 +11,7 @@ use super::beside::{apart_s, loaded};
 use super::constants as k;
 use super::evidence::{self, Case};
 use super::hypothesis::Cause;
+use super::limit;
 use super::trace::{Frame, Scene, median};
 
 /// Why a cut cannot be called harmless; null where nothing speaks against it.
@@ -29,9 +30,50 @@ pub(super) fn refuses(case: &Case<'_, '_>, cause: Cause, found: &[Range<usize>])
              cut hides is not known",
         );
     }
-    near_limit(case, cause, found).then_some(
-        "fuel was cut, but the mixture beside it is no further from the limit than a reading may be off, and the air of \
-         the cut hides how far it went",
+    if near_limit(case, cause, found) {
+        return Some(
+            "fuel was cut, but the mixture beside it is no further from the limit than a reading may be off, and the air of \
+             the cut hides how far it went",
+        );
+    }
+    let (before, after) = load_beside(case);
+    (cause != Cause::Overrun && (before || after) && case.scene.falls_short()).then_some(FALLS_SHORT)
+}
+
+/// Why a cut hides what it lies beside.
+pub(super) const FALLS_SHORT: &str = "fuel was cut, but the mixture of full load stays leaner than commanded by more than a reading may be off: something gives \
+     too little, and the air of the cut hides how far that went beside it";
+
+/// The part of an over-run that no gas of full load can share, where full load gives too little fuel: without the readings that
+/// still hold some of it at the beginning, and hold it again at the end.
+///
+/// * returns null where full load gets what is commanded, or where none lies beside the over-run
+pub(super) fn own_of_over_run(case: &Case<'_, '_>) -> Option<Range<usize>> {
+    let (scene, frames) = (case.scene, &case.episode.frames);
+    let (before, after) = load_beside(case);
+    if !(before || after) || !scene.falls_short() {
+        return None;
+    }
+    let inside = scene.frames().part(frames.clone())?;
+    let gas_of_load = |frame: &Frame| {
+        let late_s = scene.delay_s(frame.time_s) + scene.delay_doubt_s(frame.time_s);
+        limit::loaded_at(scene, frame.time_s - late_s - apart_s(scene))
+    };
+    let first = if before { inside.iter().take_while(gas_of_load).count().max(1) } else { 0 };
+    let last = usize::from(after);
+    Some((frames.start + first).min(frames.end)..frames.end.saturating_sub(last).max(frames.start + first))
+}
+
+/// Whether load lies within a second before an event, and within one after it.
+fn load_beside(case: &Case<'_, '_>) -> (bool, bool) {
+    let (scene, episode) = (case.scene, case.episode);
+    let (start_s, end_s) = (episode.start_s(scene), episode.end_s(scene));
+    let of_load = |frame: &Frame| limit::loaded_at(scene, frame.time_s - scene.delay_s(frame.time_s));
+    let earlier = scene.frames().part(..episode.frames.start).unwrap_or_default();
+    let later = scene.frames().part(episode.frames.end..).unwrap_or_default();
+    (
+        earlier.iter().rev().take_while(|f| start_s - f.time_s <= k::BEFORE_S.value).any(|f| of_load(&f)),
+        later.iter().take_while(|f| f.time_s - end_s <= k::BEFORE_S.value).any(|f| of_load(&f)),
     )
 }
 
