@@ -151,6 +151,7 @@ constants! {
     PIPE_FACTOR = 12.0 "ratio" Assumed "a small engine on a large pipe reads this much later than a 2 litre one on a 2 litre pipe";
     COLD_GAS_VOLUME = 1.5 "ratio" Assumed "gas of idle at 750 K in the pipe is so much denser than gas of full load at 1150 K (temperatures from memory)";
     LATEST_GAS_S = 1.5 "s" Assumed "gas read later than this is not looked for";
+    LATE_READ_S = 10.0 "s" Assumed "a reading that is later than this is noticed by whoever drives";
     STRETCH = 3.0 "ratio" Computed "air of a cut at 4500 rpm passes the sensor at idle in three times the time";
     CLOSED_MANIFOLD_SHARE = 0.45 "of ambient" Assumed "a manifold above idle speed holds less only with a closed throttle";
     DUTY_ZERO = 0.005 "ratio" Assumed "injector duty below this is off";

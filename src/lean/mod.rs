@@ -30,6 +30,8 @@ mod witness;
 mod work;
 
 #[cfg(test)]
+mod commanded_test;
+#[cfg(test)]
 mod cuts_test;
 #[cfg(test)]
 mod doubt_test;
@@ -201,7 +203,7 @@ fn settle(scene: &Scene<'_>, episode: &Episode, known: &Known, depth: usize, tol
     match cut {
         Some(cause) => match vouch::refuses(&case, cause, &known.found) {
             Some(because) => record(&case, judgement.left_open(because), told),
-            None => match vouch::own_of_over_run(&case).filter(|_| cause == Cause::Overrun) {
+            None => match vouch::own_of_over_run(&case, cause) {
                 Some(own) => record_apart(&case, own, judgement, told),
                 None => record_cut(&case, cause, judgement, told),
             },

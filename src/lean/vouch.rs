@@ -3,7 +3,8 @@
 //! The air of a cut lies over the gas that was burnt just before it and just after, for as long as the delay is in doubt and
 //! the sensor needs to come back. Of that time only the readings beside it can speak. They do not where none was read, and
 //! where they are no further from the rig's limit than a healthy reading may be off: then the cut is one, but what it
-//! hides is not known to be harmless. Nor do readings so far apart that a danger beside a short cut falls between them.
+//! hides is not known to be harmless. Nor do readings so far apart that a danger beside a short cut falls between them, those
+//! that come late, and those of an engine whose full load gets less than is commanded ([`super::commanded`]).
 
 use std::ops::Range;
 
@@ -36,22 +37,28 @@ pub(super) fn refuses(case: &Case<'_, '_>, cause: Cause, found: &[Range<usize>])
              the cut hides how far it went",
         );
     }
-    let (before, after) = load_beside(case);
-    (cause != Cause::Overrun && (before || after) && case.scene.falls_short()).then_some(FALLS_SHORT)
+    if cause == Cause::Overrun && still_of_load(case) {
+        return Some(
+            "fuel was cut, but the reading stays at the mixture of the load for longer than the gas needs after the load is \
+             gone: it comes late there, and what it shows may be of the load",
+        );
+    }
+    (cause != Cause::Overrun && load_beside(case) != (false, false) && case.scene.falls_short())
+        .then_some(FALLS_SHORT)
 }
 
 /// Why a cut hides what it lies beside.
 pub(super) const FALLS_SHORT: &str = "fuel was cut, but the mixture of full load stays leaner than commanded by more than a reading may be off: something gives \
-     too little, and the air of the cut hides how far that went beside it";
+     too little, or one of the two is off, and the air of the cut hides how far that went beside it";
 
-/// The part of an over-run that no gas of full load can share, where full load gives too little fuel: without the readings that
+/// The part of an over-run that no gas of load can share, where full load gives too little fuel: without the readings that may
 /// still hold some of it at the beginning, and hold it again at the end.
 ///
-/// * returns null where full load gets what is commanded, or where none lies beside the over-run
-pub(super) fn own_of_over_run(case: &Case<'_, '_>) -> Option<Range<usize>> {
+/// * returns null where full load gets what is commanded, where no load lies beside the cut, or where it is no over-run
+pub(super) fn own_of_over_run(case: &Case<'_, '_>, cause: Cause) -> Option<Range<usize>> {
     let (scene, frames) = (case.scene, &case.episode.frames);
     let (before, after) = load_beside(case);
-    if !(before || after) || !scene.falls_short() {
+    if cause != Cause::Overrun || !(before || after) || !scene.falls_short() {
         return None;
     }
     let inside = scene.frames().part(frames.clone())?;
@@ -75,6 +82,34 @@ fn load_beside(case: &Case<'_, '_>) -> (bool, bool) {
         earlier.iter().rev().take_while(|f| start_s - f.time_s <= k::BEFORE_S.value).any(|f| of_load(&f)),
         later.iter().take_while(|f| f.time_s - end_s <= k::BEFORE_S.value).any(|f| of_load(&f)),
     )
+}
+
+/// Whether the reading stands at the mixture of full load although gas is read that left the engine half a second after the
+/// load went, by the delay of this log: then it is late, or the channels are, and the times of the two cannot be compared.
+fn still_of_load(case: &Case<'_, '_>) -> bool {
+    let scene = case.scene;
+    let start = case.episode.frames.start;
+    let earlier = scene.frames().part(..start).unwrap_or_default();
+    let recent =
+        earlier.iter().rev().take_while(|f| case.episode.start_s(scene) - f.time_s <= k::LATE_READ_S.value);
+    let Some(closed_s) = recent.map(|f| f.time_s).find(|at| loaded(scene, *at)) else { return false };
+    let at = earlier.partition_point(|f| f.time_s <= closed_s);
+    let before = earlier.partition_point(|f| f.time_s < closed_s - k::SETTLED_S.value);
+    let level = earlier.part(before..at).and_then(|frames| median(frames.iter().map(|f| f.phi()).collect()));
+    let Some(level) = level.filter(|phi| *phi * scene.view.rig.full_load_lambda_max >= 1.0) else {
+        return false;
+    };
+    let band = k::ARRIVAL_PHI.value.max(4.0 * scene.noise_phi);
+    let later = earlier.part(at..).unwrap_or_default();
+    let stays = later.iter().take_while(|f| (f.phi() - level).abs() <= band).last();
+    stays.is_some_and(|last| {
+        let delay_s = if scene.delay_is_learnt() {
+            scene.delay_s(last.time_s) + scene.delay_doubt_s(last.time_s)
+        } else {
+            scene.latest_delay_s(last.time_s)
+        };
+        last.time_s - delay_s - apart_s(scene) - closed_s >= k::CHANGE_S.value
+    })
 }
 
 /// Whether the reading was lost or stood still for as long as harms, under load, so shortly before the event that its own

@@ -17,7 +17,7 @@ pub(super) fn pulled(rate_hz: f64, lambda: f64) -> Drive {
 }
 
 /// Fuel off for 0.15 s at 6 s of the pull while the engine stays under load, then back at a mixture until 6.8 s.
-fn paused(rate_hz: f64, back: f64) -> Drive {
+pub(super) fn paused(rate_hz: f64, back: f64) -> Drive {
     let mut drive = Drive::new(rate_hz);
     drive.rpm = Box::new(|t| match t {
         t if t < 3.0 => 900.0,
@@ -128,4 +128,30 @@ fn fuel_that_is_off_without_load_is_an_over_run_though_the_throttle_does_not_rea
     let named: Vec<&str> =
         events.iter().filter(|e| e.start_s < 11.0 && e.end_s > 9.0).map(|e| &*e.cause).collect();
     assert_eq!(named, ["overrun"], "{}", brief(&events));
+}
+
+/// The same drive again and again, every so many seconds.
+fn again(of: Box<dyn Fn(f64) -> f64>, each_s: f64) -> Box<dyn Fn(f64) -> f64> {
+    Box::new(move |t| of(t % each_s))
+}
+
+#[test]
+fn a_reading_that_stays_at_the_mixture_of_a_load_that_is_gone_covers_nothing() {
+    for rate_hz in [10.0, 20.0, 100.0] {
+        let lagging = |late_s: f64| {
+            let Drive { rpm, throttle, manifold_pa, gas, .. } = pulled(rate_hz, 0.80);
+            let mut drive = Drive::new(rate_hz);
+            drive.seconds = 48.0;
+            (drive.rpm, drive.throttle) = (again(rpm, 16.0), again(throttle, 16.0));
+            (drive.manifold_pa, drive.gas) = (again(manifold_pa, 16.0), again(gas, 16.0));
+            // Up to the last closing throttle at 41 s a queue grows; it stays so long.
+            let queue_s = move |t: f64| late_s * (0.5 * (t - 39.0)).clamp(0.0, 1.0);
+            drive.late = Box::new(move |t| 0.1 + queue_s(t));
+            let events = drive.events();
+            [(8.9, 12.0), (24.9, 28.0), (40.9, 44.5)].map(|(from, to)| treated(&events, from, to))
+        };
+        let [benign, hazard] = [vec![TreatAs::Benign], vec![TreatAs::Hazard]];
+        assert_eq!(lagging(0.0), [benign.clone(), benign.clone(), benign.clone()], "{rate_hz}");
+        assert_eq!(lagging(1.5), [benign.clone(), benign, hazard], "{rate_hz}");
+    }
 }
