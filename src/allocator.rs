@@ -29,7 +29,10 @@ pub(crate) fn settle() {
     let set = |name: &str| std::env::var_os(name).is_some();
     let mut arguments = std::env::args_os();
     let Some(name) = arguments.next() else { return };
-    if set("MALLOC_TRIM_THRESHOLD_") || set("GLIBC_TUNABLES") || !std::env::args_os().skip(1).any(gains) {
+    // The largest file named is the log, or as good as it.
+    let largest = std::env::args_os().skip(1).filter_map(size).max();
+    let gains = largest.is_some_and(|bytes| (SMALL..=LARGE).contains(&bytes));
+    if !gains || set("MALLOC_TRIM_THRESHOLD_") || set("GLIBC_TUNABLES") {
         return;
     }
     let Ok(program) = std::env::current_exe() else { return };
@@ -45,11 +48,14 @@ pub(crate) fn settle() {
         .exec();
 }
 
-/// Whether an argument stands for a log of a size for which it matters, or for one of unknown size: a folder, a pipe.
+/// Bytes of the file that an argument names; of one whose size is not known, a folder or a pipe, as many as matter.
 #[cfg(all(target_os = "linux", target_env = "gnu"))]
-fn gains(argument: std::ffi::OsString) -> bool {
-    let gains = |file: std::fs::Metadata| !file.is_file() || (SMALL..=LARGE).contains(&file.len());
-    argument == "-" || std::fs::metadata(argument).is_ok_and(gains)
+fn size(argument: std::ffi::OsString) -> Option<u64> {
+    if argument == "-" {
+        return Some(SMALL);
+    }
+    let about = std::fs::metadata(argument).ok()?;
+    Some(if about.is_file() { about.len() } else { SMALL })
 }
 
 /// Other systems' allocators are left as they are.
