@@ -95,7 +95,7 @@ fn still_of_load(case: &Case<'_, '_>) -> bool {
     let Some(closed_s) = recent.map(|f| f.time_s).find(|at| loaded(scene, *at)) else { return false };
     let at = earlier.partition_point(|f| f.time_s <= closed_s);
     let before = earlier.partition_point(|f| f.time_s < closed_s - k::SETTLED_S.value);
-    let level = earlier.part(before..at).and_then(|frames| median(frames.iter().map(|f| f.phi()).collect()));
+    let level = earlier.part(before..at).and_then(|frames| median(frames.iter().map(Frame::phi).collect()));
     let Some(level) = level.filter(|phi| *phi * scene.view.rig.full_load_lambda_max >= 1.0) else {
         return false;
     };
