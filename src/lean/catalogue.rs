@@ -72,21 +72,24 @@ static OVERRUN: Entry = Entry {
     summary: "fuel was cut on a closed throttle",
     looks: "runs to the end stop or to air along a straight line of ln lambda, engine speed falling",
     decides: "throttle closed with low manifold pressure, or injectors shut, and the reading follows after the delay",
-    cannot: "throttle alone does not say whether fuel was cut; what precedes the cut is judged alone",
+    cannot: "throttle alone does not say whether fuel was cut; what precedes the cut is judged alone, and beside a load that \
+             stays leaner than commanded the first and last readings are left open",
     evidence: &["fuel_off", "exhaust_heat"],
 };
 static REV_LIMIT: Entry = Entry {
     summary: "fuel was cut at the engine speed limit",
     looks: "a saw-tooth, or a plateau of lambda0 n/(n-k) when k of n cylinders are cut",
     decides: "engine speed stands at a ceiling that recurs, throttle open",
-    cannot: "starvation at the ceiling: an event that begins before the ceiling is not this",
+    cannot: "starvation at the ceiling: an event that begins before the ceiling is not this; nor is one whose mixture between \
+             the cuts is not read rich, or whose load stays leaner than commanded",
     evidence: &["speed_ceiling", "fuel_off", "same_cell"],
 };
 static GEAR_CUT: Entry = Entry {
     summary: "fuel was cut between two gears",
     looks: "30 to 200 ms, engine speed drops to the next ratio",
     decides: "the ratio changes in that moment",
-    cannot: "a spark cut passes the fuel and reads like misfire; below 20 Hz the change is not resolved",
+    cannot: "a spark cut passes the fuel and reads like misfire; below 20 Hz the change is not resolved; a load that stays \
+             leaner than commanded may hide behind it",
     evidence: &["gear_change", "fuel_off"],
 };
 static UNLOAD: Entry = Entry {

@@ -39,6 +39,9 @@ fn a_short_cut_under_a_load_leaner_than_commanded_is_left_open() {
     for (asked, verdict) in [(0.80, Verdict::FuelCut), (0.76, Verdict::Undetermined)] {
         let events = commanded(&paused(50.0, 0.80), asked);
         assert_eq!(verdicts(&events, 5.9, 6.7), [verdict], "{asked}\n{}", brief(&events));
+        let compares = |event: &LeanEvent| event.next_check.contains("compare reading and command");
+        let cut = events.iter().find(|event| event.start_s < 6.7 && event.end_s > 5.9).expect("the cut");
+        assert_eq!(compares(cut), verdict == Verdict::Undetermined, "{}", cut.next_check);
     }
 }
 

@@ -3,7 +3,7 @@
 use std::borrow::Cow;
 
 use super::evidence::{Case, Feature, Reading};
-use super::hypothesis::Cause;
+use super::hypothesis::{Cause, Context};
 use super::limit;
 use crate::document::Verdict;
 use crate::log::Role;
@@ -98,6 +98,13 @@ fn undetermined(
     if electrical {
         return "swap the sensor's cable or controller, or fit a second sensor, and repeat below full load. The event \
                 vanishes: it was electrical. It stays: it is real"
+            .into();
+    }
+    let cut = matches!(case.context, Context::OverRun | Context::GearChange | Context::Ceiling);
+    if cut && scene.falls_short() {
+        return "compare reading and command of full load with a second sensor and in one unit. They differ in scale only: \
+                correct it in the rig file. The engine is leaner than commanded: measure fuel pressure and the flow of each \
+                injector before the next full load"
             .into();
     }
     if !has(Role::EngineSpeed) {
