@@ -29,33 +29,32 @@ pub(crate) fn settle() {
     let set = |name: &str| std::env::var_os(name).is_some();
     let mut arguments = std::env::args_os();
     let Some(name) = arguments.next() else { return };
-    // The largest file named is the log, or as good as it.
-    let largest = std::env::args_os().skip(1).filter_map(size).max();
-    let gains = largest.is_some_and(|bytes| (SMALL..=LARGE).contains(&bytes));
-    if !gains || set("MALLOC_TRIM_THRESHOLD_") || set("GLIBC_TUNABLES") {
+    let gains = std::env::args_os().skip(1).any(gains);
+    if !gains || set("MALLOC_TRIM_THRESHOLD_") || set("GLIBC_TUNABLES") || called_by_loader() {
         return;
     }
-    let Ok(program) = std::env::current_exe() else { return };
-    // Where the loader was called by its name, it is the loader that would be started.
-    if program.file_name().is_none_or(|name| name.to_string_lossy().starts_with("ld")) {
-        return;
-    }
-    // It returns only where it failed.
-    let _failed = std::process::Command::new(program)
+    // The file that runs, whatever has taken its name since. It returns only where it failed.
+    let _failed = std::process::Command::new("/proc/self/exe")
         .arg0(name)
         .args(arguments)
         .env("MALLOC_TRIM_THRESHOLD_", KEPT_MOST)
         .exec();
 }
 
-/// Bytes of the file that an argument names; of one whose size is not known, a folder or a pipe, as many as matter.
+/// Whether the loader was called with the program as its argument: it is the loader that would be started, and it takes its own
+/// name and options off the arguments, which the system keeps.
 #[cfg(all(target_os = "linux", target_env = "gnu"))]
-fn size(argument: std::ffi::OsString) -> Option<u64> {
-    if argument == "-" {
-        return Some(SMALL);
-    }
-    let about = std::fs::metadata(argument).ok()?;
-    Some(if about.is_file() { about.len() } else { SMALL })
+fn called_by_loader() -> bool {
+    let given =
+        std::fs::read("/proc/self/cmdline").map(|line| line.iter().filter(|byte| **byte == 0).count());
+    given.ok() != Some(std::env::args_os().count())
+}
+
+/// Whether an argument stands for a log of a size for which it matters, or for one of unknown size: a folder, a pipe.
+#[cfg(all(target_os = "linux", target_env = "gnu"))]
+fn gains(argument: std::ffi::OsString) -> bool {
+    let gains = |file: std::fs::Metadata| !file.is_file() || (SMALL..=LARGE).contains(&file.len());
+    argument == "-" || std::fs::metadata(argument).is_ok_and(gains)
 }
 
 /// Other systems' allocators are left as they are.

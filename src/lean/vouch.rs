@@ -48,8 +48,8 @@ pub(super) fn refuses(case: &Case<'_, '_>, cause: Cause, found: &[Range<usize>])
 }
 
 /// Why a cut hides what it lies beside.
-pub(super) const FALLS_SHORT: &str = "fuel was cut, but the mixture of full load stays leaner than commanded by more than a reading may be off: something gives \
-     too little, or one of the two is off, and the air of the cut hides how far that went beside it";
+pub(super) const FALLS_SHORT: &str = "fuel was cut, but the mixture of full load stays leaner than commanded by more than a reading may be off: something \
+     gives too little, or one of the two is off, and the air of the cut hides how far that went beside it";
 
 /// The part of an over-run that no gas of load can share, where full load gives too little fuel: without the readings that may
 /// still hold some of it at the beginning, and hold it again at the end.

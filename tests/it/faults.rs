@@ -546,21 +546,29 @@ fn a_program_that_starts_anew_keeps_its_number_its_arguments_its_input_and_how_i
     assert_eq!(none.status.code(), Some(2));
 }
 
-/// Where the system does not let the program start itself, it goes on: no file of it is left, or the loader was called by name.
+/// Where the loader was called with the program as its argument, the program goes on as it is; and what has taken the name of its
+/// file meanwhile is not started in its place.
 #[cfg(all(target_os = "linux", target_env = "gnu", target_arch = "x86_64"))]
 #[test]
-fn a_program_that_cannot_start_anew_goes_on() {
+fn a_program_never_starts_another_in_its_place() {
+    use std::os::unix::fs::PermissionsExt as _;
+
     let folder = folder();
     let log = file(folder.path(), "run.csv", megabyte());
-    let called = Command::new("/lib64/ld-linux-x86-64.so.2")
-        .arg(env!("CARGO_BIN_EXE_sondeproof"))
-        .args(["audit", &log])
-        .output()
-        .expect("ran");
-    assert_eq!(called.status.code(), Some(0), "{}", String::from_utf8_lossy(&called.stderr));
-    // A shell that waits holds the copy's place until the file is gone; the open one is executed.
+    let renamed = text(&folder.path().join("carrier"));
+    fs::copy("/lib64/ld-linux-x86-64.so.2", &renamed).expect("copied");
+    for loader in ["/lib64/ld-linux-x86-64.so.2", &renamed] {
+        let mut called = Command::new(loader);
+        called.arg(env!("CARGO_BIN_EXE_sondeproof")).args(["audit", &log]);
+        let called = called.output().expect("ran");
+        assert_eq!(called.status.code(), Some(0), "{loader}: {}", String::from_utf8_lossy(&called.stderr));
+    }
     let copy = text(&folder.path().join("copy"));
     fs::copy(env!("CARGO_BIN_EXE_sondeproof"), &copy).expect("copied");
+    // The name that the system gives for a file that is gone.
+    let other = file(folder.path(), "copy (deleted)", b"#!/bin/sh\nexit 77\n".to_vec());
+    fs::set_permissions(&other, fs::Permissions::from_mode(0o755)).expect("permitted");
+    // A shell that waits holds the copy's place until the file is gone; the open one is executed.
     let script = format!("exec 9<'{copy}'; rm '{copy}'; exec /proc/self/fd/9 audit '{log}'");
     let gone = Command::new("sh").args(["-c", &script]).output().expect("ran");
     assert_eq!(gone.status.code(), Some(0), "{}", String::from_utf8_lossy(&gone.stderr));
