@@ -44,9 +44,9 @@ const MERGED_RECORDS_RATIO_MOST: u64 = 128;
 /// channel, and a number takes eight bytes. Beyond it channels lie on the same bytes, or rows share long texts.
 #[cfg(feature = "mdf")]
 const RECORDS_RATIO_MOST: u64 = 64;
-/// Bytes that a reading takes in a log at least: two digits and what sets it apart from the next. Lambda in whole numbers tells
-/// lean from rich by half of it, where full load asks for hundredths; an air/fuel ratio has two digits before its point.
-const READING_BYTES: u64 = 3;
+/// Bytes that a reading takes in a log at least: full load asks for hundredths of lambda, which are a point, two digits and what
+/// sets them apart from the next.
+const READING_BYTES: u64 = 4;
 /// Bytes that judging a log takes for each row, 32, and for each reading of a channel with a role, 24 (measured on 2026-12-01 on
 /// logs of digits: 49 for one channel, 83 for two, 100 for four; clock and values alone take 8 each).
 const JUDGED_ROW_BYTES: u64 = 32;
@@ -255,8 +255,11 @@ mod tests {
         assert_eq!(thin(801_000, 801_000, 1_602_000).beyond(None), Some((44_856_000, 44_816_000)));
         assert_eq!(thin(801_000, 801_000, 1_602_000).beyond(Some(44_856_000)), None);
         assert_eq!(thin(800_000, 800_000, 1_600_000).beyond(Some(1_000_000)), Some((44_800_000, 1_000_000)));
-        // Two digits are a reading, and rows without one are none.
-        assert_eq!(thin(1 << 30, 1 << 30, 3 << 30).beyond(None), None);
+        // A whole air/fuel ratio is no reading of hundredths.
+        assert_eq!(thin(1_000_000, 1_000_000, 3_000_000).beyond(None), None);
+        assert!(thin(1_001_000, 1_001_000, 3_003_000).beyond(None).is_some());
+        // Two digits behind a point are one, and rows without any are none.
+        assert_eq!(thin(1 << 30, 1 << 30, 4 << 30).beyond(None), None);
         assert_eq!(thin(1 << 30, 0, 1 << 30).beyond(None), None);
         assert!(thin(u64::MAX, u64::MAX, 9).beyond(None).is_some());
     }

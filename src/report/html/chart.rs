@@ -167,7 +167,8 @@ pub(super) struct Series<'a> {
 pub(super) type Run = Vec<(f64, f64)>;
 
 /// Thins a line to four points a column (first, lowest, highest, last), so that a spike of one sample never
-/// vanishes, and breaks it where `hole` says that a value was due and is missing.
+/// vanishes, and breaks it where `hole` says that a value was due and is missing. A break within one column is too narrow to
+/// be seen, and a log may hold a million of them.
 pub(super) fn thin(
     series: Series<'_>,
     rows: Range<usize>,
@@ -179,17 +180,13 @@ pub(super) fn thin(
     let mut column = Column::default();
     let mut run: Run = Vec::new();
     let mut next_break = series.breaks.partition_point(|row| *row <= rows.start);
+    let mut broken = false;
     let value = |row: usize| series.value.get(row.checked_sub(series.first)?);
     for row in rows {
         let (Some(time_s), Some(value)) = (series.time_s.get(row), value(row)) else { break };
         let breaks = series.breaks.get(next_break).is_some_and(|start| *start <= row);
         next_break += usize::from(breaks);
-        if breaks || (value.is_nan() && hole(row)) {
-            column.flush(&mut run);
-            if !run.is_empty() {
-                runs.push(std::mem::take(&mut run));
-            }
-        }
+        broken |= breaks || (value.is_nan() && hole(row));
         if value.is_nan() {
             continue;
         }
@@ -198,7 +195,11 @@ pub(super) fn thin(
         if column.number != number {
             column.flush(&mut run);
             column.number = number;
+            if broken && !run.is_empty() {
+                runs.push(std::mem::take(&mut run));
+            }
         }
+        broken = false;
         column.take(point);
     }
     column.flush(&mut run);
@@ -418,6 +419,19 @@ mod tests {
         assert_eq!(path(&broken).matches('M').count(), 3);
         assert!(path(&broken).contains("l0 0"), "a lone point is drawn as a dot");
         assert_eq!(path(&[vec![(0.0, 5.0), (0.25, 4.0), (1.0, 4.05)]]), "M0 5l.3-1 .7 .1");
+    }
+
+    #[test]
+    fn breaks_too_narrow_to_be_seen_make_no_line_of_their_own() {
+        let time_s: Vec<f64> = (0..100_000).map(|row| f64::from(row) * 0.01).collect();
+        let value: Vec<f64> = (0..100_000).map(|row| f64::from(row % 7)).collect();
+        let breaks: Vec<usize> = (1..100_000).step_by(2).collect();
+        let runs = thin(series(&time_s, &value, &breaks), 0..time_s.len(), &FRAME, COLUMNS, |_| false);
+        assert!(runs.len() <= COLUMNS + 1, "{}", runs.len());
+        // Nothing is lost of what is drawn.
+        let points = runs.iter().flatten().map(|point| point.1);
+        let (top, bottom) = points.fold((f64::INFINITY, 0.0_f64), |(t, b), y| (t.min(y), b.max(y)));
+        assert!((top - FRAME.y(6.0)).abs() < 1e-9 && (bottom - FRAME.y(0.0)).abs() < 1e-9);
     }
 
     #[test]
