@@ -12,9 +12,10 @@
 /// What the allocator may keep at the top of a heap, 4 MiB.
 #[cfg(all(target_os = "linux", target_env = "gnu"))]
 const KEPT_MOST: &str = "4194304";
-/// Files smaller than this are judged as it is, 1 MB: the start anew takes a millisecond, and their columns stay within 64 MB.
+/// Files smaller than this are judged as it is, 0.1 MB: the start anew takes a millisecond, and what they hold stays within 64 MB
+/// though it be packed to a hundredth.
 #[cfg(all(target_os = "linux", target_env = "gnu"))]
-const SMALL: u64 = 1_000_000;
+const SMALL: u64 = 100_000;
 /// Files larger than this are left as they are, 64 MB: their limit is 576 MB and more.
 #[cfg(all(target_os = "linux", target_env = "gnu"))]
 const LARGE: u64 = 64_000_000;
@@ -50,11 +51,12 @@ fn called_by_loader() -> bool {
     given.ok() != Some(std::env::args_os().count())
 }
 
-/// Whether an argument stands for a log of a size for which it matters, or for one of unknown size: a folder, a pipe.
+/// Whether an argument stands for a log of a size for which it matters, or for one of unknown size: a folder, a pipe, what the
+/// page is given.
 #[cfg(all(target_os = "linux", target_env = "gnu"))]
 fn gains(argument: std::ffi::OsString) -> bool {
     let gains = |file: std::fs::Metadata| !file.is_file() || (SMALL..=LARGE).contains(&file.len());
-    argument == "-" || std::fs::metadata(argument).is_ok_and(gains)
+    argument == "-" || argument == "serve" || std::fs::metadata(argument).is_ok_and(gains)
 }
 
 /// Other systems' allocators are left as they are.
