@@ -566,7 +566,7 @@ fn a_program_never_starts_another_in_its_place() {
     let copy = text(&folder.path().join("copy"));
     fs::copy(env!("CARGO_BIN_EXE_sondeproof"), &copy).expect("copied");
     // The name that the system gives for a file that is gone.
-    let other = file(folder.path(), "copy (deleted)", b"#!/bin/sh\nexit 77\n".to_vec());
+    let other = file(folder.path(), "copy (deleted)", b"#!/bin/sh\nexit 77\n");
     fs::set_permissions(&other, fs::Permissions::from_mode(0o755)).expect("permitted");
     // A shell that waits holds the copy's place until the file is gone; the open one is executed.
     let script = format!("exec 9<'{copy}'; rm '{copy}'; exec /proc/self/fd/9 audit '{log}'");
