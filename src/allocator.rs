@@ -46,9 +46,9 @@ pub(crate) fn settle() {
 /// name and options off the arguments, which the system keeps.
 #[cfg(all(target_os = "linux", target_env = "gnu"))]
 fn called_by_loader() -> bool {
-    let given =
-        std::fs::read("/proc/self/cmdline").map(|line| line.iter().filter(|byte| **byte == 0).count());
-    given.ok() != Some(std::env::args_os().count())
+    // A NUL byte follows each of them.
+    let given = std::fs::read("/proc/self/cmdline").map(|line| line.split(|byte| *byte == 0).count());
+    given.ok() != Some(std::env::args_os().count() + 1)
 }
 
 /// Whether an argument stands for a log of a size for which it matters, or for one of unknown size: a folder, a pipe, what the

@@ -47,7 +47,7 @@ pub enum AssembleError {
     /// No time column, and so many rows of so few bytes that judging them would take more memory than any log may.
     #[error(
         "cannot use {path}: judging its {rows} rows takes {takes_mb} MB, more than the {may_mb} MB that {allowed}\n  \
-         found: {content_mb:.1} MB for {readings} readings and no time column; hundredths of lambda and what sets them apart \
+         found: {content_mb:.1} MB for {readings} cells to judge and no time column; hundredths of lambda and what sets them apart \
          take 4 bytes\n  help: log a time column and the digits that the instrument gives, split the file, or set \
          `unpacked_limit_mb = {takes_mb}` in the rig file"
     )]

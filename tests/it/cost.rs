@@ -198,7 +198,7 @@ fn digits_of_the_mixture_without_a_time_are_refused_beyond_what_their_size_allow
     let errors = within(&["gate", &few], most, &[2]);
     for words in [
         "801000 rows takes 45 MB, more than the 44 MB that its size allows",
-        "1.6 MB for 801000 readings and no time column",
+        "1.6 MB for 801000 cells to judge and no time column",
         "`unpacked_limit_mb = 45`",
     ] {
         assert!(errors.contains(words), "{errors}");
