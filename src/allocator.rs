@@ -7,31 +7,30 @@
 //! beyond 64 MB, where what is kept is a small part of the limit, it is left as it is.
 //!
 //! The allocator reads its settings from the environment before the program begins, and to change them later is `unsafe`. The
-//! program therefore puts itself in its own place once, with the same arguments and the same process number.
+//! program therefore puts itself in its own place once, with the same arguments and the same process number. Other systems' allocators
+//! are left as they are.
 
 /// What the allocator may keep at the top of a heap, 4 MiB.
-#[cfg(all(target_os = "linux", target_env = "gnu"))]
 const KEPT_MOST: &str = "4194304";
 /// Files smaller than this are judged as it is, 0.1 MB: the start anew takes a millisecond, and what they hold stays within 64 MB
 /// though it be packed to a hundredth.
-#[cfg(all(target_os = "linux", target_env = "gnu"))]
 const SMALL: u64 = 100_000;
 /// Files larger than this are left as they are, 64 MB: their limit is 576 MB and more.
-#[cfg(all(target_os = "linux", target_env = "gnu"))]
 const LARGE: u64 = 64_000_000;
 
-/// Starts the program anew under this setting, if it has none and a log in its arguments may need it.
+/// Starts the program anew under this setting, if it was given none and a log in its arguments may need it.
 ///
 /// Returns where nothing is to be done, or where the system does not let the program start itself: it goes on as it is.
-#[cfg(all(target_os = "linux", target_env = "gnu"))]
 pub(crate) fn settle() {
     use std::os::unix::process::CommandExt as _;
 
     let set = |name: &str| std::env::var_os(name).is_some();
+    if set("MALLOC_TRIM_THRESHOLD_") || set("GLIBC_TUNABLES") {
+        return;
+    }
     let mut arguments = std::env::args_os();
     let Some(name) = arguments.next() else { return };
-    let gains = std::env::args_os().skip(1).any(gains);
-    if !gains || set("MALLOC_TRIM_THRESHOLD_") || set("GLIBC_TUNABLES") || called_by_loader() {
+    if !std::env::args_os().skip(1).any(gains) || called_by_loader() {
         return;
     }
     // The file that runs, whatever has taken its name since. It returns only where it failed.
@@ -44,7 +43,6 @@ pub(crate) fn settle() {
 
 /// Whether the loader was called with the program as its argument: it is the loader that would be started, and it takes its own
 /// name and options off the arguments, which the system keeps.
-#[cfg(all(target_os = "linux", target_env = "gnu"))]
 fn called_by_loader() -> bool {
     // A NUL byte follows each of them.
     let given = std::fs::read("/proc/self/cmdline").map(|line| line.split(|byte| *byte == 0).count());
@@ -53,12 +51,7 @@ fn called_by_loader() -> bool {
 
 /// Whether an argument stands for a log of a size for which it matters, or for one of unknown size: a folder, a pipe, what the
 /// page is given.
-#[cfg(all(target_os = "linux", target_env = "gnu"))]
 fn gains(argument: std::ffi::OsString) -> bool {
     let gains = |file: std::fs::Metadata| !file.is_file() || (SMALL..=LARGE).contains(&file.len());
     argument == "-" || argument == "serve" || std::fs::metadata(argument).is_ok_and(gains)
 }
-
-/// Other systems' allocators are left as they are.
-#[cfg(not(all(target_os = "linux", target_env = "gnu")))]
-pub(crate) fn settle() {}

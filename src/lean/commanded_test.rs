@@ -1,6 +1,6 @@
 //! What a full load that stays leaner than commanded leaves open beside a cut, on small logs built in code.
 
-use super::cuts_test::{Drive, brief, unflagged};
+use super::cuts_test::{Drive, brief, events_of};
 use super::vouch_test::{paused, pulled};
 use super::*;
 use crate::log::Role;
@@ -8,9 +8,7 @@ use crate::log::Role;
 /// The events of a drive with a commanded mixture under load, 1 elsewhere.
 fn commanded(drive: &Drive, lambda: f64) -> Vec<LeanEvent> {
     let command = move |t: f64| if (4.0..9.0).contains(&t) { lambda } else { 1.0 };
-    let bench = drive.bench().channel(Role::LambdaTarget, command);
-    let events = judge(&bench.view(), &unflagged(&bench)).expect("a mixture channel");
-    events.into_iter().map(|event| event.record).collect()
+    events_of(&drive.bench().channel(Role::LambdaTarget, command))
 }
 
 fn verdicts(events: &[LeanEvent], from_s: f64, to_s: f64) -> Vec<Verdict> {

@@ -67,9 +67,7 @@ impl Drive {
     }
 
     pub(super) fn events(&self) -> Vec<LeanEvent> {
-        let bench = self.bench();
-        let detection = unflagged(&bench);
-        judge(&bench.view(), &detection).expect("a mixture channel").into_iter().map(|e| e.record).collect()
+        events_of(&self.bench())
     }
 
     pub(super) fn bench(&self) -> Bench {
@@ -126,6 +124,12 @@ impl Drive {
 pub(super) fn unflagged(bench: &Bench) -> Detection {
     let good = |channel: &crate::log::Channel| vec![crate::flag::Flag::Good; channel.rows()].into();
     Detection { flags: bench.log.channels.iter().map(good).collect(), ..Detection::default() }
+}
+
+/// The events of a log none of whose readings is in doubt.
+pub(super) fn events_of(bench: &Bench) -> Vec<LeanEvent> {
+    let events = judge(&bench.view(), &unflagged(bench)).expect("a mixture channel");
+    events.into_iter().map(|event| event.record).collect()
 }
 
 pub(super) fn brief(events: &[LeanEvent]) -> String {

@@ -1,6 +1,6 @@
 //! Cuts of a limiter, and what burns between them, on small logs built in code.
 
-use super::cuts_test::{Drive, brief, treated, unflagged, weight};
+use super::cuts_test::{Drive, brief, events_of, treated, weight};
 use super::*;
 use crate::log::Role;
 
@@ -86,9 +86,7 @@ fn climbs_too_short_for_the_sensor_are_vouched_for_by_nothing() {
         let full = |t: f64| (3.0..7.5).contains(&t) || (9.0..13.5).contains(&t);
         let rail = move |t: f64| if full(t) { 3.55e5 } else { 3.0e5 };
         let bench = drive.bench().channel(Role::FuelPressure, rail);
-        let events = judge(&bench.view(), &unflagged(&bench)).expect("a mixture channel");
-        let events: Vec<_> = events.into_iter().map(|event| event.record).collect();
-        treated(&events, 5.9, 7.6).contains(&TreatAs::Hazard)
+        treated(&events_of(&bench), 5.9, 7.6).contains(&TreatAs::Hazard)
     };
     assert!(hazard(&drive));
     // Injectors with room get what the control asks of them; whether they pass it nobody sees.

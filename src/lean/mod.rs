@@ -173,7 +173,7 @@ impl Known {
 /// Judges an episode; where a proof covers only part of it the rest is split off and judged alone.
 fn settle(scene: &Scene<'_>, episode: &Episode, known: &Known, depth: usize, told: &mut Told) {
     let case = Case::new(scene, episode, &known.proofs, context(scene, episode));
-    let judgement = verdict::decide(&case, verdict::examine(&case));
+    let judgement = verdict::judge(&case);
     if depth < 4 {
         let parts = parts(&case, &judgement, &known.found);
         if parts.len() > 1 {
@@ -237,25 +237,20 @@ fn split_at_opening(
             settle(scene, &rest, known, depth + 1, told);
         }
     }
-    record(&case, verdict::decide(&case, verdict::examine(&case)).left_open(OPENED_UNREAD), told);
+    record(&case, verdict::judge(&case).left_open(OPENED_UNREAD), told);
     true
 }
 
 /// Records an over-run, and leaves open what lies beside its own part.
 fn record_apart(case: &Case<'_, '_>, own: Range<usize>, judgement: Judgement, told: &mut Told) {
     let (scene, episode) = (case.scene, case.episode);
-    let part = |frames: Range<usize>| episode.part(scene, frames);
     for flank in [episode.frames.start..own.start, own.end..episode.frames.end] {
-        if let Some(flank) = part(flank) {
+        if let Some(flank) = episode.part(scene, flank) {
             let flank = Case::new(scene, &flank, case.proofs, case.context);
-            record(
-                &flank,
-                verdict::decide(&flank, verdict::examine(&flank)).left_open(vouch::FALLS_SHORT),
-                told,
-            );
+            record(&flank, verdict::judge(&flank).left_open(vouch::FALLS_SHORT), told);
         }
     }
-    if let Some(own) = part(own) {
+    if let Some(own) = episode.part(scene, own) {
         record_cut(&Case::new(scene, &own, case.proofs, case.context), Cause::Overrun, judgement, told);
     }
 }
@@ -278,7 +273,7 @@ fn record_cut(case: &Case<'_, '_>, cause: Cause, judgement: Judgement, told: &mu
         record(&own, judgement.clone(), told);
         if let Some(lean) = beside::lean_return(&case, cause, &answer) {
             let lean = Case::new(case.scene, &lean, case.proofs, case.context);
-            record(&lean, verdict::decide(&lean, verdict::examine(&lean)), told);
+            record(&lean, verdict::judge(&lean), told);
         }
         rest = answer.rest;
     }

@@ -1,6 +1,6 @@
 //! Over-runs whose throttle, manifold or timing does not show at once that they are some, on small logs built in code.
 
-use super::cuts_test::{Drive, brief, treated, unflagged};
+use super::cuts_test::{Drive, brief, events_of, treated};
 use super::*;
 use crate::detect::testing::quantised;
 use crate::log::Role;
@@ -94,10 +94,7 @@ fn a_rail_that_falls_under_load_leaves_the_over_run_after_it_open() {
         let bench = drive.bench();
         let rail = bench.log.clock.time_s.iter().map(|t| quantised(rail_pa(*t), 1e3)).collect();
         let bench = bench.values(Role::FuelPressure, rail).measured(|m| m.resolution = Some(1e3));
-        let detection = unflagged(&bench);
-        let events = judge(&bench.view(), &detection).expect("a mixture channel");
-        let events: Vec<LeanEvent> = events.into_iter().map(|event| event.record).collect();
-        treated(&events, 8.9, 11.5)
+        treated(&events_of(&bench), 8.9, 11.5)
     };
     // The regulator follows the manifold down.
     let steady = |t: f64| if (4.0..9.0).contains(&t) { 350e3 } else { 280e3 };

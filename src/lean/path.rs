@@ -137,8 +137,7 @@ impl<'a> Path<'a> {
         let (mut opening, mut closing) = rests(&ways, self.volume);
         if opening.min(closing) < 0.0 {
             // No gas is read before it is there: the volume was too large, and nothing comes on top of it.
-            let ratio = |way: &Way| way.takes_s / way.per_volume_s;
-            self.volume = median(ways.iter().map(ratio).collect()).unwrap_or(0.0).min(self.volume);
+            self.volume = median(ways.iter().map(Way::volume).collect()).unwrap_or(0.0).min(self.volume);
             (opening, closing) = rests(&ways, self.volume);
         }
         let rest = |way: &Way| way.takes_s - self.volume * way.per_volume_s;
@@ -223,6 +222,13 @@ impl<'a> Path<'a> {
     }
 }
 
+/// How far a mixture under steady load moves by itself, phi.
+///
+/// * `noise_phi`: of a frame
+pub(super) fn steady_phi(noise_phi: f64) -> f64 {
+    k::ARRIVAL_PHI.value.max(4.0 * noise_phi)
+}
+
 /// What one change of load shows.
 struct Way {
     /// Load came; else it went.
@@ -233,15 +239,22 @@ struct Way {
     per_volume_s: f64,
 }
 
+impl Way {
+    /// What the engine breathed meanwhile: the volume, were nothing on top of it.
+    fn volume(&self) -> f64 {
+        self.takes_s / self.per_volume_s
+    }
+}
+
 /// The largest volume that a change shows, by closings where there are enough: a film that holds back the mixture at every
 /// opening may not pass for the volume of the pipe.
 fn largest(ways: &[Way]) -> f64 {
-    let volume = |way: &Way| way.takes_s / way.per_volume_s;
-    let most = |ways: &mut dyn Iterator<Item = &Way>| ways.map(volume).fold(0.0, f64::max);
-    let closings = || ways.iter().filter(|way| !way.opens);
-    let all = most(&mut ways.iter());
-    let enough = closings().count() >= k::PATH_CHANGES.value as usize;
-    if enough { all.min(k::COLD_GAS_VOLUME.value * most(&mut closings())) } else { all }
+    let all = ways.iter().map(Way::volume).fold(0.0, f64::max);
+    let closings = || ways.iter().filter(|way| !way.opens).map(Way::volume);
+    if closings().count() < k::PATH_CHANGES.value as usize {
+        return all;
+    }
+    all.min(k::COLD_GAS_VOLUME.value * closings().fold(0.0, f64::max))
 }
 
 /// What is left of the times of openings and of closings when a volume has had its share, s.
@@ -315,7 +328,7 @@ impl Learner<'_> {
             return None;
         }
         let level = median(before.clone())?;
-        let band = k::ARRIVAL_PHI.value.max(4.0 * self.noise_phi);
+        let band = steady_phi(self.noise_phi);
         if before.iter().any(|phi| (phi - level).abs() > band) {
             return None;
         }

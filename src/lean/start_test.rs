@@ -1,6 +1,6 @@
 //! What is read after a start and after an opening before the gas of it is there, on small logs built in code.
 
-use super::cuts_test::unflagged;
+use super::cuts_test::{events_of, unflagged};
 use super::suite::line;
 use super::*;
 use crate::detect::testing::{Bench, Noise, quantised};
@@ -38,8 +38,7 @@ fn bench(rate_hz: f64, seconds: f64, gas: impl Fn(f64) -> f64, others: Vec<(Role
 }
 
 fn events(bench: &Bench) -> Vec<LeanEvent> {
-    let detection = unflagged(bench);
-    judge(&bench.view(), &detection).expect("a mixture channel").into_iter().map(|e| e.record).collect()
+    events_of(bench)
 }
 
 fn brief(events: &[LeanEvent]) -> String {

@@ -1,6 +1,6 @@
 //! The verdicts, on small logs built in code: a pull of a turbocharged car with one thing wrong.
 
-use super::cuts_test::unflagged;
+use super::cuts_test::events_of;
 use super::*;
 use crate::detect::testing::{Bench, Noise, quantised};
 use crate::document::Verdict;
@@ -163,9 +163,7 @@ impl Pull {
         bench.state = crate::state::judge(&bench.log, &bench.rig);
         bench.state.throttle_full = bench.state.throttle_full.or(Some(1.0));
         bench = bench.chain();
-        let detection = unflagged(&bench);
-        let view = bench.view();
-        judge(&view, &detection).expect("a mixture channel").into_iter().map(|e| e.record).collect()
+        events_of(&bench)
     }
 
     /// The one event that starts between two times.

@@ -31,8 +31,13 @@ pub(super) struct Judgement {
     pub proof: Option<(Cause, Range<usize>)>,
 }
 
+/// Runs every feature of one case and weighs what they read.
+pub(super) fn judge(case: &Case<'_, '_>) -> Judgement {
+    decide(case, examine(case))
+}
+
 /// Runs every feature.
-pub(super) fn examine(case: &Case<'_, '_>) -> Vec<(&'static Feature, Reading)> {
+fn examine(case: &Case<'_, '_>) -> Vec<(&'static Feature, Reading)> {
     evidence::ALL.iter().map(|feature| (*feature, (feature.run)(case))).collect()
 }
 
@@ -114,7 +119,7 @@ fn shares(case: &Case<'_, '_>) -> Context {
 }
 
 /// Weighs the readings of one case.
-pub(super) fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Reading)>) -> Judgement {
+fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Reading)>) -> Judgement {
     let scores = scores(&readings);
     let epsilon = k::EPSILON.value;
     let prior = case.context.prior();

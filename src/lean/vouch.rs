@@ -13,6 +13,7 @@ use super::constants as k;
 use super::evidence::{self, Case};
 use super::hypothesis::Cause;
 use super::limit;
+use super::path::steady_phi;
 use super::trace::{Frame, Scene, median};
 
 /// Why a cut cannot be called harmless; null where nothing speaks against it.
@@ -43,13 +44,14 @@ pub(super) fn refuses(case: &Case<'_, '_>, cause: Cause, found: &[Range<usize>])
              gone: it comes late there, and what it shows may be of the load",
         );
     }
-    (cause != Cause::Overrun && load_beside(case) != (false, false) && case.scene.falls_short())
+    (cause != Cause::Overrun && case.scene.falls_short() && load_beside(case) != (false, false))
         .then_some(FALLS_SHORT)
 }
 
-/// Why a cut hides what it lies beside.
-pub(super) const FALLS_SHORT: &str = "fuel was cut, but the mixture of full load stays leaner than commanded by more than a reading may be off: something \
-     gives too little, or one of the two is off, and the air of the cut hides how far that went beside it";
+/// Why what a cut lies beside is left open where full load gets less than is commanded.
+pub(super) const FALLS_SHORT: &str = "fuel was cut, but the mixture of full load stays leaner than commanded by more \
+                                      than a reading may be off: something gives too little, or one of the two is \
+                                      off, and the air of the cut hides how far that went beside it";
 
 /// The part of an over-run that no gas of load can share, where full load gives too little fuel: without the readings that may
 /// still hold some of it at the beginning, and hold it again at the end.
@@ -57,8 +59,11 @@ pub(super) const FALLS_SHORT: &str = "fuel was cut, but the mixture of full load
 /// * returns null where full load gets what is commanded, where no load lies beside the cut, or where it is no over-run
 pub(super) fn own_of_over_run(case: &Case<'_, '_>, cause: Cause) -> Option<Range<usize>> {
     let (scene, frames) = (case.scene, &case.episode.frames);
+    if cause != Cause::Overrun || !scene.falls_short() {
+        return None;
+    }
     let (before, after) = load_beside(case);
-    if cause != Cause::Overrun || !(before || after) || !scene.falls_short() {
+    if !(before || after) {
         return None;
     }
     let inside = scene.frames().part(frames.clone())?;
@@ -99,7 +104,7 @@ fn still_of_load(case: &Case<'_, '_>) -> bool {
     let Some(level) = level.filter(|phi| *phi * scene.view.rig.full_load_lambda_max >= 1.0) else {
         return false;
     };
-    let band = k::ARRIVAL_PHI.value.max(4.0 * scene.noise_phi);
+    let band = steady_phi(scene.noise_phi);
     let later = earlier.part(at..).unwrap_or_default();
     let stays = later.iter().take_while(|f| (f.phi() - level).abs() <= band).last();
     stays.is_some_and(|last| {

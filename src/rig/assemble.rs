@@ -121,8 +121,6 @@ fn named(mut table: Table, rig: &Rig, judged: bool) -> Result<Log, AssembleError
     // Numbers of text have digits behind the point, for which there is little to look for where there is room for them.
     let narrow = !source.format.starts_with("text") || used.is_empty();
     notes.extend(axis.notes.iter().cloned());
-    // A clock by rate waits until it is known that there may be as many rows.
-    let clock = if used.is_empty() { Err(axis) } else { Ok(axis.into_clock(rows, &restarts)) };
     let mut text_columns = Vec::new();
     let (mut numeric, mut partly) = (Vec::new(), Vec::new());
     for (index, column) in columns.into_iter().enumerate() {
@@ -186,7 +184,7 @@ fn named(mut table: Table, rig: &Rig, judged: bool) -> Result<Log, AssembleError
         refuse_thin(&path, rows, content, &numeric, &guesses, rig)?;
     }
     let rows = if judged { rows } else { 0 };
-    let clock = clock.unwrap_or_else(|axis| axis.into_clock(rows, &restarts));
+    let clock = axis.into_clock(rows, &restarts);
     let channels = make_channels(numeric, guesses, rig, narrow, &mut notes);
     place::withhold_numbers(&channels, &text_columns, &mut notes);
     // What the rig file calls something else is none of the readings that its name may speak of.
