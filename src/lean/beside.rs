@@ -14,6 +14,7 @@ use super::evidence::{self, Case};
 use super::hypothesis::Cause;
 use super::limit::{self, Regime};
 use super::trace::{Frame, Scene};
+use super::verdict::Doubt;
 
 /// Parts of an episode called a cut that must be judged apart; empty when the cut covers all of it.
 ///
@@ -66,8 +67,9 @@ pub(super) struct Answer {
 }
 
 /// Why a cut may answer for nothing that is read.
-pub(super) const READ_LATE: &str = "fuel was cut, but may have been back when the lean gas left: readings are too far \
-                                    apart, and nothing tells the load";
+pub(super) static READ_LATE: Doubt = Doubt::new(
+    "fuel was cut, but may have been back when the lean gas left: readings are too far apart, and nothing tells the load",
+);
 
 impl Answer {
     /// Whether nothing that is read is shown to be of the cut, and nothing tells whether load came after it.

@@ -1,7 +1,7 @@
 //! Plain sentences that belong beside the numbers.
 
-use super::deconvolve;
 use super::trace::Scene;
+use super::{commanded, deconvolve};
 use crate::detect::{Detection, View};
 use crate::document::{LeanEvent, TreatAs, Verdict};
 use crate::log::Role;
@@ -84,6 +84,7 @@ pub(super) fn list(view: &View<'_>, events: &[LeanEvent]) -> Vec<String> {
                 .to_owned(),
         );
     }
+    cautions.extend(commanded::cautions(view));
     if low_supply(view) {
         cautions
             .push("Low voltage may have leaned the engine for real, not only upset the sensor.".to_owned());

@@ -136,6 +136,7 @@ constants! {
     SETTLES_S = 0.7 "s" Assumed "once load has come, a warm film fills and gas reaches the sensor within this";
     SETTLED_TAU = 4.0 "tau" Computed "from 1.0 to 0.80 a reading is then within 0.005 of where it goes";
     COMMANDED_S = 1.5 "s" Assumed "less of settled full load is one corner of the map";
+    SCALED_S = 4.0 "s" Assumed "several periods of a closed loop: less does not show what it holds";
     ENRICHED_LAMBDA = 0.93 "lambda" Assumed "a leaner command is none of full load in a boosted petrol engine";
     CUT_PERIOD_S = 0.09 "s" Computed "three cycles harm in 0.06 s at 6000 1/min, and cuts under load last 0.05 to 0.3 s: readings 0.1 s apart show one of the cut and none of what lies beside it";
     DUTY_ROOM = 0.90 "ratio" Assumed "below this the injectors have room";

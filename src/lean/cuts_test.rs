@@ -5,7 +5,7 @@ use super::*;
 use crate::detect::testing::{Bench, Noise, quantised};
 use crate::log::Role;
 
-type Of = Box<dyn Fn(f64) -> f64>;
+pub(super) type Of = Box<dyn Fn(f64) -> f64>;
 
 /// A drive given by what every channel does over time; the sensor lags by 70 ms, the gas by `late`.
 pub(super) struct Drive {

@@ -68,7 +68,7 @@ use self::hypothesis::{Cause, Class, Context, treat_as};
 use self::limit::Regime;
 use self::told::Told;
 use self::trace::Scene;
-use self::verdict::Judgement;
+use self::verdict::{Doubt, Judgement};
 use crate::detect::{Detection, View};
 use crate::document::{LeanEvent, TreatAs, Verdict};
 use crate::signal::search;
@@ -141,12 +141,13 @@ struct Known {
 }
 
 /// Why an event is no more than a reading.
-const STOOD_STILL: &str =
-    "the log or its clock stood still there: what the engine did, or for how long, is not known";
+static STOOD_STILL: Doubt =
+    Doubt::new("the log or its clock stood still there: what the engine did, or for how long, is not known");
 
 /// Why an event may be one of part load.
-const LOAD_LOST: &str =
-    "nothing read the load there: the engine worked as under a full one, which part load may do as well";
+static LOAD_LOST: Doubt = Doubt::new(
+    "nothing read the load there: the engine worked as under a full one, which part load may do as well",
+);
 
 /// Rows in which the log or its clock stood still, with those after it whose gas was burnt meanwhile.
 fn copied(scene: &Scene<'_>) -> Vec<Range<usize>> {
@@ -188,12 +189,12 @@ fn settle(scene: &Scene<'_>, episode: &Episode, known: &Known, depth: usize, tol
     }
     let harmless = treat_as(judgement.verdict) != TreatAs::Hazard;
     let judgement = if harmless && known.is_copied(&episode.rows(scene)) {
-        judgement.left_open(STOOD_STILL)
+        judgement.left_open(&STOOD_STILL)
     } else if matches!(judgement.verdict, Verdict::Real | Verdict::Misfire)
         && episode.regime == Regime::Load
         && limit::load_lost(scene, &episode.frames)
     {
-        judgement.left_open(LOAD_LOST)
+        judgement.left_open(&LOAD_LOST)
     } else {
         judgement
     };
@@ -202,7 +203,7 @@ fn settle(scene: &Scene<'_>, episode: &Episode, known: &Known, depth: usize, tol
         .find(|cause| judgement.verdict == Verdict::FuelCut && cause.name() == judgement.cause);
     match cut {
         Some(cause) => match vouch::refuses(&case, cause, &known.found) {
-            Some(because) => record(&case, judgement.left_open(because), told),
+            Some(doubt) => record(&case, judgement.left_open(doubt), told),
             None => match vouch::own_of_over_run(&case, cause) {
                 Some(own) => record_apart(&case, own, judgement, told),
                 None => record_cut(&case, cause, judgement, told),
@@ -213,7 +214,9 @@ fn settle(scene: &Scene<'_>, episode: &Episode, known: &Known, depth: usize, tol
 }
 
 /// Why an event is no more than a reading.
-const OPENED_UNREAD: &str = "the reading is no measurement, but load came on meanwhile: whether the fuel followed at once is not known";
+static OPENED_UNREAD: Doubt = Doubt::new(
+    "the reading is no measurement, but load came on meanwhile: whether the fuel followed at once is not known",
+);
 
 /// Leaves open what a reading that is no measurement hides of an opening, and judges the rest of it.
 ///
@@ -237,7 +240,7 @@ fn split_at_opening(
             settle(scene, &rest, known, depth + 1, told);
         }
     }
-    record(&case, verdict::judge(&case).left_open(OPENED_UNREAD), told);
+    record(&case, verdict::judge(&case).left_open(&OPENED_UNREAD), told);
     true
 }
 
@@ -247,7 +250,7 @@ fn record_apart(case: &Case<'_, '_>, own: Range<usize>, judgement: Judgement, to
     for flank in [episode.frames.start..own.start, own.end..episode.frames.end] {
         if let Some(flank) = episode.part(scene, flank) {
             let flank = Case::new(scene, &flank, case.proofs, case.context);
-            record(&flank, verdict::judge(&flank).left_open(vouch::FALLS_SHORT), told);
+            record(&flank, verdict::judge(&flank).left_open(&vouch::FALLS_SHORT), told);
         }
     }
     if let Some(own) = episode.part(scene, own) {
@@ -267,7 +270,7 @@ fn record_cut(case: &Case<'_, '_>, cause: Cause, judgement: Judgement, told: &mu
         };
         let own = Case { episode: &answer.own, ..case };
         if answer.proves_nothing(case.scene) {
-            record(&own, judgement.left_open(beside::READ_LATE), told);
+            record(&own, judgement.left_open(&beside::READ_LATE), told);
             return;
         }
         record(&own, judgement.clone(), told);
@@ -337,7 +340,7 @@ fn record(case: &Case<'_, '_>, judgement: Judgement, told: &mut Told) {
     let (scene, episode) = (case.scene, case.episode);
     let rows = episode.rows(scene);
     let peak = scene.frames().get(episode.peak(scene));
-    let next_check = next_check::suggest(case, judgement.verdict, judgement.cause, &judgement.readings);
+    let next_check = next_check::suggest(case, &judgement);
     let record = LeanEvent {
         id: String::new(),
         channel: scene.channel.name.clone(),

@@ -3,20 +3,20 @@
 use std::borrow::Cow;
 
 use super::evidence::{Case, Feature, Reading};
-use super::hypothesis::{Cause, Context};
+use super::hypothesis::Cause;
 use super::limit;
+use super::verdict::Judgement;
 use crate::document::Verdict;
 use crate::log::Role;
 
 /// One test, with the meaning of each outcome.
-pub(super) fn suggest(
-    case: &Case<'_, '_>,
-    verdict: Verdict,
-    cause: &str,
-    readings: &[(&'static Feature, Reading)],
-) -> Cow<'static, str> {
+pub(super) fn suggest(case: &Case<'_, '_>, judgement: &Judgement) -> Cow<'static, str> {
+    if let Some(check) = judgement.check {
+        return check.into();
+    }
+    let (cause, readings) = (judgement.cause, &judgement.readings);
     let has = |role: Role| case.scene.witness(role).is_some();
-    match verdict {
+    match judgement.verdict {
         Verdict::Artefact => artefact(cause).into(),
         Verdict::Dilution => {
             "smoke-test the exhaust ahead of the sensor. Smoke shows: repair and repeat the pass. \
@@ -98,13 +98,6 @@ fn undetermined(
     if electrical {
         return "swap the sensor's cable or controller, or fit a second sensor, and repeat below full load. The event \
                 vanishes: it was electrical. It stays: it is real"
-            .into();
-    }
-    let cut = matches!(case.context, Context::OverRun | Context::GearChange | Context::Ceiling);
-    if cut && scene.falls_short() {
-        return "compare reading and command of full load with a second sensor and in one unit. They differ in scale only: \
-                correct it in the rig file. The engine is leaner than commanded: measure fuel pressure and the flow of each \
-                injector before the next full load"
             .into();
     }
     if !has(Role::EngineSpeed) {

@@ -5,6 +5,7 @@ use std::ops::Range;
 use std::sync::{Mutex, OnceLock};
 
 use super::cell::{Cell, Cells};
+use super::commanded::Commanded;
 use super::constants as k;
 use super::evidence::Climb;
 use super::frames::FrameRows;
@@ -90,8 +91,8 @@ pub(super) struct Scene<'a> {
     pub bend_phi: OnceLock<f64>,
     /// Climbs between the cuts of a limiter, for the first event that asks.
     pub climbs: OnceLock<Vec<Climb>>,
-    /// Whether the mixture of full load stays leaner than commanded, for the first cut that asks.
-    pub falls_short: OnceLock<bool>,
+    /// The mixture of full load beside the commanded one, for the first cut that asks.
+    pub commanded: OnceLock<Commanded>,
     /// Rows in which the mixture was not read, or stood still, for the first cut that asks.
     pub unread: OnceLock<Vec<Range<usize>>>,
     /// Whether the engine refutes injectors that read shut, for the first event that asks.
@@ -162,7 +163,7 @@ impl<'a> Scene<'a> {
             rail_moves: OnceLock::new(),
             bend_phi: OnceLock::new(),
             climbs: OnceLock::new(),
-            falls_short: OnceLock::new(),
+            commanded: OnceLock::new(),
             unread: OnceLock::new(),
             injection_refuted: OnceLock::new(),
             work: OnceLock::new(),

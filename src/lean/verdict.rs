@@ -27,6 +27,8 @@ pub(super) struct Judgement {
     pub verdict: Verdict,
     pub cause: &'static str,
     pub because: String,
+    /// The test that would settle it, where the reason itself names one.
+    pub check: Option<&'static str>,
     /// Frames that the strongest proof against gas, or of a cut, covers.
     pub proof: Option<(Cause, Range<usize>)>,
 }
@@ -150,6 +152,7 @@ fn decide(case: &Case<'_, '_>, readings: Vec<(&'static Feature, Reading)>) -> Ju
         verdict: Verdict::Undetermined,
         cause: "undetermined",
         because: String::new(),
+        check: None,
         proof: partial(&proofs, &plain),
         readings: Vec::new(),
     };
@@ -247,10 +250,29 @@ fn forbids_cut(
     }
 }
 
+/// Why an event is left open although the evidence decides.
+pub(super) struct Doubt {
+    pub because: &'static str,
+    /// The test that would settle it; null: the one that fits the evidence.
+    pub check: Option<&'static str>,
+}
+
+impl Doubt {
+    pub(super) const fn new(because: &'static str) -> Self {
+        Self { because, check: None }
+    }
+}
+
 impl Judgement {
     /// The same without the verdict, which something outside of the evidence forbids.
-    pub(super) fn left_open(self, because: &str) -> Self {
-        Self { verdict: Verdict::Undetermined, cause: "undetermined", because: because.to_owned(), ..self }
+    pub(super) fn left_open(self, doubt: &Doubt) -> Self {
+        Self {
+            verdict: Verdict::Undetermined,
+            cause: "undetermined",
+            because: doubt.because.to_owned(),
+            check: doubt.check,
+            ..self
+        }
     }
 
     fn settle(

@@ -9,49 +9,69 @@
 use std::ops::Range;
 
 use super::beside::{apart_s, loaded};
+use super::commanded::falls_short;
 use super::constants as k;
 use super::evidence::{self, Case};
 use super::hypothesis::Cause;
 use super::limit;
 use super::path::steady_phi;
 use super::trace::{Frame, Scene, median};
+use super::verdict::Doubt;
 
 /// Why a cut cannot be called harmless; null where nothing speaks against it.
 ///
 /// * `found`: frames of every episode of the log, ascending
-pub(super) fn refuses(case: &Case<'_, '_>, cause: Cause, found: &[Range<usize>]) -> Option<&'static str> {
-    if cause != Cause::Overrun && case.scene.period_s >= k::CUT_PERIOD_S.value {
-        return Some(
-            "fuel was cut under load, but readings so far apart show neither what was burnt right before the cut nor right \
-             after it",
-        );
+pub(super) fn refuses(case: &Case<'_, '_>, cause: Cause, found: &[Range<usize>]) -> Option<&'static Doubt> {
+    let over_run = cause == Cause::Overrun;
+    if !over_run && case.scene.period_s >= k::CUT_PERIOD_S.value {
+        return Some(&FAR_APART);
     }
     if unread(case) {
-        return Some(
-            "fuel was cut, but right before it the engine was under load and nothing was read of it: what the air of the \
-             cut hides is not known",
-        );
+        return Some(&UNREAD);
     }
     if near_limit(case, cause, found) {
-        return Some(
-            "fuel was cut, but the mixture beside it is no further from the limit than a reading may be off, and the air of \
-             the cut hides how far it went",
-        );
+        return Some(&NEAR_LIMIT);
     }
-    if cause == Cause::Overrun && still_of_load(case) {
-        return Some(
-            "fuel was cut, but the reading stays at the mixture of the load for longer than the gas needs after the load is \
-             gone: it comes late there, and what it shows may be of the load",
-        );
+    if over_run && still_of_load(case) {
+        return Some(&READS_LATE);
     }
-    (cause != Cause::Overrun && case.scene.falls_short() && load_beside(case) != (false, false))
-        .then_some(FALLS_SHORT)
+    (!over_run && falls_short(case) && load_beside(case) != (false, false)).then_some(&FALLS_SHORT)
 }
 
+static FAR_APART: Doubt = Doubt::new(
+    "fuel was cut under load, but readings so far apart show neither what was burnt right before the cut nor right after it",
+);
+
+static UNREAD: Doubt = Doubt::new(
+    "fuel was cut, but right before it the engine was under load and nothing was read of it: what the air of the cut hides \
+     is not known",
+);
+
+static NEAR_LIMIT: Doubt = Doubt::new(
+    "fuel was cut, but the mixture beside it is no further from the limit than a reading may be off, and the air of the cut \
+     hides how far it went",
+);
+
+static READS_LATE: Doubt = Doubt {
+    because: "fuel was cut, but the reading stays at the mixture of the load for longer than the gas needs after the load is \
+              gone: it comes late there, and what it shows may be of the load",
+    check: Some(
+        "compare the clocks of throttle and lambda: close the throttle from a steady load a few times in one log. Lambda \
+         answers after the same short time each time: the engine was still burning fuel, find out why. It answers later and \
+         later, or late at once: mend the logger's link, and judge no lean event of this log by its load",
+    ),
+};
+
 /// Why what a cut lies beside is left open where full load gets less than is commanded.
-pub(super) const FALLS_SHORT: &str = "fuel was cut, but the mixture of full load stays leaner than commanded by more \
-                                      than a reading may be off: something gives too little, or one of the two is \
-                                      off, and the air of the cut hides how far that went beside it";
+pub(super) static FALLS_SHORT: Doubt = Doubt {
+    because: "fuel was cut, but the mixture of full load there stays leaner than commanded by more than a reading may be off: \
+              something gives too little, or one of the two is off, and the air of the cut hides how far that went beside it",
+    check: Some(
+        "compare reading and command of full load with a second sensor and in one unit. They differ in scale only: state \
+         `fuel` or `stoich_afr` in the rig file. The engine is leaner than commanded: measure fuel pressure and the flow of \
+         each injector before the next full load",
+    ),
+};
 
 /// The part of an over-run that no gas of load can share, where full load gives too little fuel: without the readings that may
 /// still hold some of it at the beginning, and hold it again at the end.
@@ -59,7 +79,7 @@ pub(super) const FALLS_SHORT: &str = "fuel was cut, but the mixture of full load
 /// * returns null where full load gets what is commanded, where no load lies beside the cut, or where it is no over-run
 pub(super) fn own_of_over_run(case: &Case<'_, '_>, cause: Cause) -> Option<Range<usize>> {
     let (scene, frames) = (case.scene, &case.episode.frames);
-    if cause != Cause::Overrun || !scene.falls_short() {
+    if cause != Cause::Overrun || !falls_short(case) {
         return None;
     }
     let (before, after) = load_beside(case);
