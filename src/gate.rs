@@ -18,6 +18,7 @@ use crate::document::{
     Audit, Channel, Claim, ClaimStatus, CutShort, Decision, Finding, Gate, Grade, HealthMetric, HealthStatus,
     LeanEvent, TreatAs, Unread, score_words,
 };
+use crate::figure::figure;
 use crate::log::Role;
 
 /// What a gate looks at.
@@ -246,6 +247,13 @@ impl Case {
 
     fn trust_of(&mut self, channel: &Channel, least: f64) {
         let name = &channel.name;
+        let flags = &channel.flags;
+        if flags.good + flags.not_evaluated + flags.suspect + flags.bad == 0 {
+            return self.withhold(
+                &format!("{name} holds no value"),
+                &format!("a log whose {name} was recorded: look at its cable and at the logger's setting"),
+            );
+        }
         let Some(score) = channel.trust.score else {
             return self.withhold(
                 &format!("no test could judge {name} in the samples that count"),
@@ -292,9 +300,10 @@ impl Case {
         if let Some(step) = mixture.resolution.map(|step| step / scale).filter(|step| *step > TOLERANCE) {
             self.withhold(
                 &format!(
-                    "{} reads in steps of {step:.2} lambda: a lean reading may hide between two, and a column that holds the \
-                     mixture asked for in place of the one measured looks so",
-                    mixture.name
+                    "{} reads in steps of {} lambda: a lean reading may hide between two, and a column that holds the mixture \
+                     asked for in place of the one measured looks so",
+                    mixture.name,
+                    figure(step, 2)
                 ),
                 &format!("a log in which {} shows finer steps", mixture.name),
             );
@@ -325,6 +334,14 @@ impl Case {
                 &reason,
                 "log lambda or air/fuel ratio with engine speed and throttle beside it",
             );
+        }
+        // Who asks for no figure of full load learns nothing from one that could not be made.
+        let leanest = evidence.claims.iter().find(|claim| claim.id == "full_load_lambda_max");
+        let unmade = leanest.filter(|claim| claim.status == ClaimStatus::NotSupported);
+        if let Some(claim) = unmade.filter(|claim| !policy.claims.contains_key(&claim.id))
+            && !policy.lets_dangers_pass()
+        {
+            self.reserve(&format!("that no danger was met says nothing about full load: {}", claim.because));
         }
     }
 

@@ -79,6 +79,7 @@ pub mod detect;
 pub mod document;
 pub mod evaluate;
 pub mod explain;
+mod figure;
 pub mod flag;
 pub mod gate;
 mod guard;

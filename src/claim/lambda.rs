@@ -73,7 +73,7 @@ pub(super) fn make(context: &Context<'_>, usable: &impl Fn(usize) -> bool) -> Ve
         return refuse_all(
             "",
             &windows,
-            "the log has no lambda or air/fuel ratio channel; log one to make this claim",
+            &format!("{}; log one to make this claim", context.view.log.why_no_mixture()),
         );
     };
     let channel = &context.view.log.channels[chain.channel];

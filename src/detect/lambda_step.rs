@@ -8,6 +8,7 @@ use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
 use crate::chain::Chain;
+use crate::figure::figure;
 use crate::flag::Flag;
 use crate::log::{Channel, Log, Role};
 use crate::signal::slew::{self, Bounds, Pulse};
@@ -185,9 +186,9 @@ fn slew_findings(rows: &Rows<'_>, chain: &Chain, limits: &Limits<'_>) -> Result<
     if fresh_s > limits.get(&PERIOD) {
         return Err(format!(
             "no power at this rate: fresh values come every {:.0} ms, in which gas may move the reading by a factor \
-             of {:.2}; the slew test needs {:.0} ms",
+             of {}; the slew test needs {:.0} ms",
             fresh_s * 1e3,
-            (fresh_s / chain.rich_to_lean.quantile(limits.get(&TAU_SHARE))).exp(),
+            figure((fresh_s / chain.rich_to_lean.quantile(limits.get(&TAU_SHARE))).exp(), 2),
             limits.get(&PERIOD) * 1e3
         ));
     }

@@ -6,6 +6,7 @@ use super::pace::{Readings, shown_difference};
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
+use crate::figure::every;
 use crate::flag::Flag;
 use crate::log::{Channel, Role};
 use crate::signal::{robust, runs};
@@ -157,7 +158,8 @@ fn scatter(
     };
     if period_s > ceiling.slowest_s * (1.0 + 1e-6) {
         return Outcome::not_run(format!(
-            "one reading every {period_s:.2} s: at that rate motion of {} and noise look alike",
+            "{}: at that rate motion of {} and noise look alike",
+            every(period_s),
             channel.role.label()
         ));
     }

@@ -3,6 +3,7 @@
 use std::borrow::Cow;
 
 use super::{Limit, View};
+use crate::figure::every;
 use crate::log::{Channel, Role};
 use crate::signal::{fresh, robust};
 
@@ -239,7 +240,7 @@ pub(super) fn noise_by(mut bends: Vec<f64>, step: f64) -> f64 {
 
 /// Why readings cannot be judged by their noise.
 pub(super) fn differ_by_motion(period_s: f64) -> String {
-    format!("one reading every {period_s:.2} s: readings so far apart differ by motion, not by noise")
+    format!("{}: readings so far apart differ by motion, not by noise", every(period_s))
 }
 
 /// Period of the instrument's own readings where it is clearly longer than the rows', s.

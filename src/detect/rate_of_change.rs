@@ -4,6 +4,7 @@ use super::pace::{self, Readings, STOPPED, shown_difference};
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
+use crate::figure::every;
 use crate::flag::Flag;
 use crate::log::{Channel, Role};
 
@@ -94,7 +95,8 @@ impl Detector for RateOfChange {
         let per_s = limits.get(pace.limit);
         if per_s * period_s >= pace.span {
             return Outcome::not_run(format!(
-                "one reading every {period_s:.2} s: in that time {} can go anywhere",
+                "{}: in that time {} can go anywhere",
+                every(period_s),
                 channel.role.label()
             ));
         }

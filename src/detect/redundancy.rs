@@ -8,6 +8,7 @@ use ndarray::{Array1, Array2};
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
+use crate::figure::figure;
 use crate::flag::Flag;
 use crate::log::{Channel, Log, Role};
 use crate::signal::principal::Principal;
@@ -288,11 +289,14 @@ impl Model {
         let low = robust::quantile_in_place(&mut sorted, 0.02).unwrap_or(0.0);
         let range = robust::quantile_in_place(&mut sorted, 0.98).unwrap_or(0.0) - low;
         let spread = own.max(0.25 * range);
+        if spread <= 0.0 {
+            return Err("it does not move where the others are known".to_owned());
+        }
         if !(error.is_finite() && error <= limits.get(&WORTH) * spread) {
             return Err(format!(
-                "{} say too little about it: the model is off by {:.0} % of its own spread on rows it did not see",
+                "{} say too little about it: the model is off by {} % of its own spread on rows it did not see",
                 grid.names.join(", "),
-                100.0 * error / spread.max(f64::MIN_POSITIVE)
+                figure(100.0 * error / spread, 0)
             ));
         }
         let domain = Principal::fit(grid.witness.select(ndarray::Axis(0), &learn).view(), 0.99)

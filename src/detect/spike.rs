@@ -6,6 +6,7 @@ use super::pace::{self, Readings, held_frame_s, shown, shown_difference};
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
+use crate::figure::every;
 use crate::flag::Flag;
 use crate::log::{Channel, Role};
 use crate::rig::measure::stated_frame_s;
@@ -192,7 +193,8 @@ fn paced(channel: &Channel, view: &View<'_>, readings: &Readings<'_>, pace: &pac
     let period_s = channel.fresh_period_s().unwrap_or(f64::INFINITY);
     if per_s * period_s >= pace.span {
         return Outcome::not_run(format!(
-            "one reading every {period_s:.2} s: in that time {} can go anywhere and come back",
+            "{}: in that time {} can go anywhere and come back",
+            every(period_s),
             channel.role.label()
         ));
     }

@@ -22,7 +22,7 @@ fn channel(score: Option<f64>) -> Channel {
             basis: "full_load".into(),
             deductions: vec![Deduction { detector: "flat_line".into(), points: 0.3, why: "held".into() }],
         },
-        flags: FlagCounts::default(),
+        flags: FlagCounts { good: 1_000, ..FlagCounts::default() },
     }
 }
 
@@ -174,6 +174,19 @@ fn a_policy_may_ask_for_less_but_never_calls_a_danger_safe() {
     assert_eq!(gate.decision, Decision::Open);
     assert!(gate.reasons.iter().any(|reason| reason.contains("counts as a hazard")), "{gate:?}");
     assert_eq!(by(&archive, &channels[..1], &[], &[]).decision, Decision::Withheld, "no engine speed");
+    channels[0].flags = FlagCounts { missing: 1_000, ..FlagCounts::default() };
+    let empty = by(&archive, &channels, &[], &[]);
+    assert_eq!(empty.reasons, ["Lambda holds no value."], "whatever the score that its missing rows make");
+}
+
+#[test]
+fn who_asks_for_no_figure_is_told_that_full_load_was_not_seen() {
+    let policy = Policy { ended: true, ..Policy::default() };
+    for (status, told) in [(ClaimStatus::NotSupported, true), (ClaimStatus::Limited, false)] {
+        let gate = by(&policy, &[channel(Some(0.97))], &[], &claims(status));
+        assert_eq!(gate.decision, Decision::Open, "{gate:?}");
+        assert_eq!(gate.reasons.iter().any(|r| r.contains("nothing about full load")), told, "{gate:?}");
+    }
 }
 
 #[test]

@@ -109,9 +109,10 @@ impl Pair<'_> {
 
 fn drop(subject: &Subject<'_>, pair: &Pair<'_>) -> HealthMetric {
     let differences = pair.differences(|row| subject.view.state.has(row, bit::RUNNING));
-    let (Some(estimate), Some(level)) =
-        (pair.estimate(&differences), median(&pair.reference.among(0..pair.reference.rows())))
-    else {
+    let (Some(estimate), Some(level)) = (
+        pair.estimate(&differences),
+        median(&pair.reference.among(0..pair.reference.rows())).filter(|level| *level > 0.0),
+    ) else {
         return subject.not_measurable(&DROP, None, "too few rows with the engine running and both voltages");
     };
     let (watch, act) = (0.03 * level, 0.10 * level);

@@ -88,7 +88,7 @@ pub struct Event {
 /// # Errors
 /// The plain reason why lean events could not be looked for (no mixture channel, say).
 pub fn judge(view: &View<'_>, detection: &Detection) -> Result<Vec<Event>, String> {
-    let chain = view.chain.ok_or("the log has no lambda or air/fuel ratio channel")?;
+    let chain = view.chain.ok_or_else(|| view.log.why_no_mixture())?;
     let mut scene =
         Scene::new(view, detection, chain).ok_or("the mixture channel is not a channel of this log")?;
     if scene.frames().len() < 2 {

@@ -124,4 +124,13 @@ impl Log {
     pub fn mixture(&self) -> Option<usize> {
         self.index_of(Role::Lambda).or_else(|| self.index_of(Role::Afr))
     }
+
+    /// Why [`Log::mixture`] is null where it is.
+    pub fn why_no_mixture(&self) -> &'static str {
+        if self.channels.iter().any(|channel| channel.role.is_mixture()) {
+            "the lambda or air/fuel ratio channel of the log holds no value"
+        } else {
+            "the log has no lambda or air/fuel ratio channel"
+        }
+    }
 }

@@ -1,11 +1,17 @@
 //! Cells that tell where the machine was: they are never quoted, because messages and reports are passed on.
 
+use super::stamp;
+
 /// Decimals of degrees from which on a number is as good as a street, about 11 m (a degree of latitude is 111 km).
 const STREET_DECIMALS: usize = 4;
 /// The same where a hemisphere stands beside it or a second number does: about 100 m.
 const NEAR_DECIMALS: usize = 3;
 /// Digits of a grid reference of a hundred metres: a zone, a square and three digits each way.
 const GRID_DIGITS: usize = 6;
+/// The same where zone, band and square all stand before it, of a kilometre.
+const FULL_GRID_DIGITS: usize = 4;
+/// Fewest digits of degrees with their minutes, or with tenths of a minute of one digit before it: about a kilometre.
+const PARTED_DIGITS: usize = 5;
 /// Most digits of a coordinate in whole numbers: parts of 2^31, millimetres from the middle of the earth.
 const METRES_DIGITS: usize = 10;
 /// Digits each way inside a named square, from which on it is as good as a field: a hundred metres.
@@ -31,7 +37,11 @@ pub(crate) fn unquoted(note: &str) -> String {
 
 /// A cell as a note quotes it.
 pub(crate) fn shown(cell: &str) -> String {
-    if tells_place(cell) || holds_long_number(cell) { NOT_SHOWN.to_owned() } else { format!("`{cell}`") }
+    if tells_place(cell) || holds_long_number(cell) || in_parts(cell) || in_other_digits(cell) {
+        NOT_SHOWN.to_owned()
+    } else {
+        format!("`{cell}`")
+    }
 }
 
 /// Text of a file as an error quotes it.
@@ -86,8 +96,29 @@ fn decimals(cell: &str) -> Vec<usize> {
 }
 
 fn names_hemisphere(cell: &str) -> bool {
-    cell.split(|c: char| !c.is_alphabetic())
-        .any(|word| matches!(word, "N" | "S" | "E" | "W" | "O" | "n" | "s" | "e" | "w" | "o"))
+    cell.split(|c: char| !c.is_alphabetic()).any(|word| {
+        let axes = ["n", "s", "e", "w", "o", "lat", "latitude", "lon", "long", "lng", "longitude"];
+        axes.iter().any(|axis| word.eq_ignore_ascii_case(axis))
+    })
+}
+
+/// `48°08.229`, `48 08 13.8`, `48.13 11.57`: two numbers or more with nothing but blanks and marks between them, or degrees of
+/// which nothing says that they are of heat. A date with its time is none of them.
+fn in_parts(cell: &str) -> bool {
+    let digits = cell.bytes().filter(u8::is_ascii_digit).count();
+    let is_mark = |c: char| c.is_whitespace() || "-°º\u{fffd}'\"′″ʹʺ/_|".contains(c);
+    let inner = cell.trim_matches(|c: char| !c.is_ascii_digit());
+    let mut between = inner.split(|c: char| c.is_ascii_digit() || c == '.' || c == ',');
+    let parted = between.any(|between| !between.is_empty() && between.chars().all(is_mark));
+    let degrees = cell.contains(['°', 'º']) && !cell.contains(['C', 'F', 'K']);
+    let year = cell.split(|c: char| !c.is_ascii_digit()).any(|digits| digits.len() == 4);
+    let date = year && stamp::parse(cell, stamp::Order::DayFirst).is_some();
+    digits >= PARTED_DIGITS && (parted || degrees) && !date
+}
+
+/// Digits of another script: nothing that this program reads as a number writes so.
+fn in_other_digits(cell: &str) -> bool {
+    cell.chars().filter(|c| c.is_numeric() && !c.is_ascii()).count() >= PARTED_DIGITS
 }
 
 /// `47°07'24"N`, `4707.4 N`: degrees and minutes in any marks.
@@ -105,7 +136,7 @@ fn is_grid(cell: &str) -> bool {
     let rest = packed.get(zone + letters..).unwrap_or_default();
     let grid = (1..=2).contains(&zone)
         && (1..=3).contains(&letters)
-        && rest.len() >= GRID_DIGITS
+        && rest.len() >= if letters == 3 { FULL_GRID_DIGITS } else { GRID_DIGITS }
         && rest.bytes().all(|byte| byte.is_ascii_digit());
     let code = packed.split_once('+').is_some_and(|(before, after)| {
         let coded = |text: &str| text.bytes().all(|byte| byte.is_ascii_digit() || byte.is_ascii_uppercase());
@@ -203,6 +234,18 @@ mod tests {
             "u0qjd88c8",
             "N47 22.345",
             "POINT(8.543 47.371)",
+            "48°08.229",
+            "48 08.229",
+            "48-08-13.8",
+            "48°08′13.8″",
+            "48ʹ08ʹ13.8",
+            "48.137°",
+            "48.13 11.57",
+            "48.13/11.57",
+            "48º08.229",
+            "32UPU9161",
+            "lat=48.137",
+            "４８．１３７１５４",
         ] {
             assert_ne!(shown(cell), format!("`{cell}`"), "{cell}");
         }
@@ -259,6 +302,10 @@ mod tests {
             "1,234.5 kPa",
             "12:30:15",
             "fault 12",
+            "102.37 °C",
+            "2026-05-17 12:30:15.25",
+            "-13.52",
+            "10 bar, 5 V",
             "",
         ] {
             assert!(!tells_place(cell), "{cell}");

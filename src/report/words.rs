@@ -1,7 +1,6 @@
 //! Numbers and lists as people read them.
 
-/// From here on a number is written with its power of ten: nobody counts more digits.
-const LONG_FROM: f64 = 1e9;
+use crate::figure::{LONG_FROM, figure};
 
 /// A number with the digits its uncertainty allows: two of them where the interval is known, four
 /// significant ones where it is not.
@@ -9,6 +8,8 @@ const LONG_FROM: f64 = 1e9;
 /// # Source
 /// JCGM 100:2008, 7.2.6: at most two significant digits of an uncertainty are worth giving.
 pub(crate) fn number(value: f64, low: Option<f64>, high: Option<f64>) -> String {
+    // A zero of either sign.
+    let value = value + 0.0;
     if value.abs() >= LONG_FROM {
         return format!("{value:.3e}");
     }
@@ -31,7 +32,7 @@ pub(crate) fn number(value: f64, low: Option<f64>, high: Option<f64>) -> String 
 
 /// A lambda reading, to the third decimal that sensors of this kind resolve.
 pub(crate) fn lambda(value: f64) -> String {
-    format!("{value:.3}")
+    figure(value, 3)
 }
 
 /// A point in time.

@@ -197,7 +197,7 @@ impl Rig {
             }
         };
         if !mixture {
-            let problem = "the log has no lambda or air/fuel ratio channel";
+            let problem = log.why_no_mixture();
             lacks(self.stated.contains("full_load_lambda_max"), "full_load_lambda_max", problem);
             lacks(self.sensor.tau_s.is_some(), "sensor.tau_s", problem);
             lacks(self.sensor.frame_hz.is_some(), "sensor.frame_hz", problem);

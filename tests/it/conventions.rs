@@ -11,7 +11,7 @@ use crate::logs::{drive, file, folder, outcome};
 
 /// Layers from the ground up; a module may use modules of lower layers and of its own.
 const LAYERS: &[&[&str]] = &[
-    &["clip", "guard"],
+    &["clip", "figure", "guard"],
     &["signal", "atomic", "setting"],
     &["log", "flag", "document"],
     &["read"],

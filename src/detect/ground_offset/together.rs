@@ -8,6 +8,7 @@ use super::{
     STEPS, View,
 };
 use crate::detect::dense::Dense;
+use crate::figure::every;
 use crate::flag::Flag;
 use crate::log::{Channel, Role};
 use crate::signal::robust;
@@ -51,8 +52,8 @@ pub(super) fn findings(
     let (own, clock_s) = (frame_s(channel), frame_s(throttle));
     if own.max(clock_s) > FRAME_MOST_S {
         return Err(format!(
-            "one reading every {:.2} s: too far apart to tell a shift from a manifold that fills",
-            own.max(clock_s)
+            "{}: too far apart to tell a shift from a manifold that fills",
+            every(own.max(clock_s))
         ));
     }
     let steps = strokes(throttle, view, clock_s, limits);

@@ -3,6 +3,7 @@
 use rayon::prelude::*;
 
 use super::{Case, Feature, Group, Reading};
+use crate::figure::figure;
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::Cause;
 use crate::lean::trace::{Frame, Frames, Scene, Settled, line, median};
@@ -60,9 +61,9 @@ fn dilution(case: &Case<'_, '_>) -> Reading {
     let mean = points.iter().fold((0.0, 0.0), |m, p| (m.0 + p.0 / count, m.1 + p.1 / count));
     let predicted = mean.1 + slope.per_s * (own_flow - mean.0);
     let text = format!(
-        "from the other running, a leak would put {:.0} % on lambda at this air flow; read {:.0} %",
-        100.0 * predicted,
-        100.0 * own_excess
+        "from the other running, a leak would put {} % on lambda at this air flow; read {} %",
+        figure(100.0 * predicted, 0),
+        figure(100.0 * own_excess, 0)
     );
     let reading = Reading::seen(100.0 * predicted, "%", text);
     let grows = slope.per_s > 4.0 * slope.error.max(1e-12) && predicted >= k::DILUTION_LEAST.value;

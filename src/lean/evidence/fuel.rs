@@ -3,6 +3,7 @@
 use super::pull::Others;
 use super::state::{self, Opening};
 use super::{Case, Feature, Group, Reading, reset};
+use crate::figure::figure;
 use crate::lean::beside;
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{Cause, REAL};
@@ -139,7 +140,7 @@ fn root_law(case: &Case<'_, '_>) -> Reading {
         return Reading::seen(
             -percent,
             "%",
-            format!("fuel pressure over the manifold fell by {percent:.0} % at most"),
+            format!("fuel pressure over the manifold fell by {} % at most", figure(percent, 0)),
         );
     }
     let peak = case.peak_lambda();

@@ -3,6 +3,7 @@
 use super::limiter::not_limited;
 use super::state::{Opening, covered, opening};
 use super::{Case, Feature, Group, Injection, Reading};
+use crate::figure::figure;
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::deconvolve;
 use crate::lean::hypothesis::Cause;
@@ -383,7 +384,7 @@ fn gear_change(case: &Case<'_, '_>) -> Reading {
     Reading::seen(
         percent,
         "%",
-        format!("engine speed changed by {percent:.0} %, not proven to be a gear change"),
+        format!("engine speed changed by {} %, not proven to be a gear change", figure(percent, 0)),
     )
 }
 
@@ -467,7 +468,8 @@ fn cut_depth(case: &Case<'_, '_>) -> Reading {
     let Some(times) = leaning(case) else {
         return Reading::not_evaluated("no reading on target in the second before");
     };
-    let reading = Reading::seen(times, "times", format!("gas at least {times:.2} times as lean as before"));
+    let reading =
+        Reading::seen(times, "times", format!("gas at least {} times as lean as before", figure(times, 2)));
     if times >= k::DEEP_RATIO.value {
         reading.weigh(&[Cause::TipIn, Cause::InjectorLimit], k::LR_TOO_DEEP.value).weigh(
             &[Cause::Mixture],

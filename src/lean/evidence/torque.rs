@@ -2,6 +2,7 @@
 
 use super::pull::{self, Others};
 use super::{Case, Feature, Group, Reading};
+use crate::figure::figure;
 use crate::lean::constants::{self as k, Tag};
 use crate::lean::hypothesis::{Cause, REAL, TORQUE as TORQUE_CAUSES};
 use crate::lean::trace::{Frame, Slope, median};
@@ -101,7 +102,8 @@ fn torque(case: &Case<'_, '_>) -> Reading {
     let expected = (1.02 * phi).min(1.0);
     let percent = (ratio - 1.0) * 100.0;
     let text = format!(
-        "acceleration changed by {percent:.0} %; lambda {lambda:.2} would cost {:.0} % of torque",
+        "acceleration changed by {} %; lambda {lambda:.2} would cost {:.0} % of torque",
+        figure(percent, 0),
         (1.0 - expected) * 100.0
     );
     let reading = Reading::seen(percent, "%", text);
@@ -206,12 +208,12 @@ fn pulls_less(case: &Case<'_, '_>) -> Reading {
     // Every charge that fails takes all of its torque and at most all of its fuel from the reading.
     let failed = 1.0 - phi / case.before_phi.unwrap_or_else(|| case.episode.limit.recip()).max(phi);
     let text = format!(
-        "the engine pulled {:.0} % less than in other passes; lambda {:.2} costs {:.0} % if it burns, and {:.0} % or more \
-         if charges fail",
-        100.0 * loss,
+        "the engine pulled {} % less than in other passes; lambda {:.2} costs {} % if it burns, and {} % or more if charges \
+         fail",
+        figure(100.0 * loss, 0),
         phi.recip(),
-        100.0 * burnt,
-        100.0 * failed
+        figure(100.0 * burnt, 0),
+        figure(100.0 * failed, 0)
     );
     let reading = Reading::seen(-100.0 * loss, "%", text);
     if phi.recip() >= k::FIRES_LAMBDA.value {
@@ -310,7 +312,7 @@ fn exhaust_heat(case: &Case<'_, '_>) -> Reading {
         return Reading::not_evaluated("no exhaust temperature before and during the event");
     };
     let step = after - before;
-    let reading = Reading::seen(step, "K", format!("exhaust temperature changed by {step:.0} K"));
+    let reading = Reading::seen(step, "K", format!("exhaust temperature changed by {} K", figure(step, 0)));
     if step > k::EGT_STEP_K.value {
         reading.weigh(REAL, k::LR_EGT.value)
     } else if step < -k::EGT_STEP_K.value {

@@ -69,6 +69,7 @@ impl Frame {
     pub(super) fn around(start_s: f64, end_s: f64, low: f64, high: f64) -> Self {
         let end_s = if end_s > start_s { end_s } else { start_s + 1.0 };
         let (low, high) = if low.is_finite() && high.is_finite() { (low, high) } else { (0.0, 1.0) };
+        let (low, high) = (low.max(-MOST), high.min(MOST));
         let span = high - low;
         let margin =
             if span > 0.0 && span.is_finite() { 0.07 * span } else { (0.1 * low.abs()).clamp(1e-6, 1e300) };
@@ -276,6 +277,9 @@ pub(super) fn path(runs: &[Run]) -> String {
     }
     d
 }
+
+/// Largest value of a frame: sums and differences of two such stay numbers.
+const MOST: f64 = 1e300;
 
 /// A tenth of a unit is finer than any page shows.
 fn tenths(value: f64) -> i64 {

@@ -52,7 +52,7 @@ struct Sum {
 /// # Errors
 /// The plain reason why there is none.
 pub(super) fn of(log: &Log, detection: &Detection, audit: &Audit) -> Result<Map, String> {
-    let mixture = log.mixture().ok_or("the log has no lambda or air/fuel ratio channel")?;
+    let mixture = log.mixture().ok_or_else(|| log.why_no_mixture())?;
     let speed = log.index_of(Role::EngineSpeed).ok_or("the log has no engine speed channel")?;
     let pressure = log
         .index_of(Role::ManifoldPressure)
