@@ -2,6 +2,7 @@
 
 mod blind;
 mod lost;
+mod paired;
 mod policy;
 mod stated;
 #[cfg(test)]
@@ -108,6 +109,8 @@ pub fn decide(evidence: &Evidence<'_>, policy: &Policy) -> Gate {
     case.load_lost(evidence, policy);
     case.stood_still(evidence, policy);
     case.made_up(evidence, policy);
+    case.exchanged(evidence, policy);
+    case.out_of_step(evidence, policy);
     case.stalls_by_habit(evidence);
     case.may_stand_still(evidence);
     case.trust(evidence, policy);

@@ -20,6 +20,7 @@ mod copied;
 mod cross_check;
 mod dense;
 mod dropout;
+mod exchanged;
 mod flat_line;
 mod fold;
 mod found;
@@ -29,6 +30,7 @@ mod interpolated;
 mod lambda_step;
 mod lively;
 mod noise;
+mod out_of_step;
 mod pace;
 pub mod place;
 mod rate_of_change;
@@ -68,6 +70,8 @@ pub static ALL: &[&dyn Detector] = &[
     &ground_offset::GroundOffset,
     &slow_response::SlowResponse,
     &cross_check::CrossCheck,
+    &exchanged::Exchanged,
+    &out_of_step::OutOfStep,
     &redundancy::Redundancy,
     &scale::Scale,
     &cluster::Cluster,

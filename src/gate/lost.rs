@@ -229,7 +229,7 @@ fn number(finding: &Finding, name: &str) -> Option<f64> {
 }
 
 /// That the first of some places is not the only one, in words.
-fn and_more(places: usize) -> String {
+pub(super) fn and_more(places: usize) -> String {
     match places {
         0 | 1 => String::new(),
         2 => " and in 1 more place".to_owned(),
