@@ -423,6 +423,21 @@ fn an_engine_channel_that_was_filled_in_or_copied_closes_the_gate() {
 }
 
 #[test]
+fn a_command_for_a_reading_and_clocks_that_differ_close_the_gate() {
+    let (channels, claims) = ([channel(Some(0.97))], claims(ClaimStatus::Supported));
+    for detector in ["exchanged", "out_of_step"] {
+        let found = [Finding { message: "seen".into(), ..finding(detector, "Lambda", 12.0, 15.0) }];
+        let gate =
+            |policy: &Policy| decide(&Evidence { findings: &found, ..evidence(&channels, &claims) }, policy);
+        let said = |gate: &Gate| gate.reasons.iter().any(|one| one.to_lowercase().contains("seen"));
+        let closed = gate(&Policy::next_step());
+        assert!(closed.decision == Decision::Withheld && said(&closed), "{closed:?}");
+        let lenient = gate(&Policy { allowed: [Verdict::Undetermined].into(), ..Policy::next_step() });
+        assert!(lenient.decision == Decision::Open && said(&lenient), "{lenient:?}");
+    }
+}
+
+#[test]
 fn a_vehicle_that_jumps_and_stays_lost_a_part_of_its_run() {
     let speed = Channel { name: "Vehicle Speed".into(), role: Role::VehicleSpeed, ..channel(Some(0.97)) };
     let (channels, claims) = ([channel(Some(0.97)), speed], claims(ClaimStatus::Supported));
