@@ -6,7 +6,7 @@ pub(crate) const LONG_FROM: f64 = 1e9;
 /// A number with so many decimals; 0 has no sign.
 pub(crate) fn figure(value: f64, decimals: usize) -> String {
     if value.is_infinite() {
-        return if value > 0.0 { "any number" } else { "minus any number" }.to_owned();
+        return if value > 0.0 { "over 1.8e308" } else { "under -1.8e308" }.to_owned();
     }
     if value.abs() >= LONG_FROM {
         return format!("{value:.3e}");
@@ -19,9 +19,9 @@ pub(crate) fn figure(value: f64, decimals: usize) -> String {
 }
 
 /// How often a channel is read, as the beginning of a sentence.
-pub(crate) fn every(period_s: f64) -> String {
+pub(crate) fn every(period_s: f64, decimals: usize) -> String {
     if period_s.is_finite() {
-        format!("one reading every {} s", figure(period_s, 2))
+        format!("one reading every {} s", figure(period_s, decimals))
     } else {
         "fewer than two readings".to_owned()
     }
@@ -38,8 +38,8 @@ mod tests {
         assert_eq!(figure(-0.4, 0), "0");
         assert_eq!(figure(f64::MAX, 0), "1.798e308");
         assert_eq!(figure(999_999_999.0, 1), "999999999.0");
-        assert_eq!(figure(f64::INFINITY, 1), "any number");
-        assert_eq!(every(f64::INFINITY), "fewer than two readings");
-        assert_eq!(every(0.1), "one reading every 0.10 s");
+        assert_eq!(figure(f64::INFINITY, 1), "over 1.8e308");
+        assert_eq!(every(f64::INFINITY, 2), "fewer than two readings");
+        assert_eq!(every(0.1, 2), "one reading every 0.10 s");
     }
 }

@@ -2,6 +2,8 @@
 
 mod blind;
 mod lost;
+#[cfg(test)]
+mod lost_test;
 mod paired;
 mod policy;
 mod stated;

@@ -159,7 +159,7 @@ fn scatter(
     if period_s > ceiling.slowest_s * (1.0 + 1e-6) {
         return Outcome::not_run(format!(
             "{}: at that rate motion of {} and noise look alike",
-            every(period_s),
+            every(period_s, 2),
             channel.role.label()
         ));
     }

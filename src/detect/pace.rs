@@ -3,7 +3,7 @@
 use std::borrow::Cow;
 
 use super::{Limit, View};
-use crate::figure::every;
+use crate::figure::{every, figure};
 use crate::log::{Channel, Role};
 use crate::signal::{fresh, robust};
 
@@ -240,7 +240,7 @@ pub(super) fn noise_by(mut bends: Vec<f64>, step: f64) -> f64 {
 
 /// Why readings cannot be judged by their noise.
 pub(super) fn differ_by_motion(period_s: f64) -> String {
-    format!("{}: readings so far apart differ by motion, not by noise", every(period_s))
+    format!("{}: readings so far apart differ by motion, not by noise", every(period_s, 2))
 }
 
 /// Period of the instrument's own readings where it is clearly longer than the rows', s.
@@ -271,7 +271,7 @@ fn with_unit(channel: &Channel, logged: f64) -> String {
         1
     };
     match channel.unit.symbol {
-        "" => format!("{logged:.decimals$}"),
-        symbol => format!("{logged:.decimals$} {symbol}"),
+        "" => figure(logged, decimals),
+        symbol => format!("{} {symbol}", figure(logged, decimals)),
     }
 }

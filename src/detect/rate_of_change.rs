@@ -96,7 +96,7 @@ impl Detector for RateOfChange {
         if per_s * period_s >= pace.span {
             return Outcome::not_run(format!(
                 "{}: in that time {} can go anywhere",
-                every(period_s),
+                every(period_s, 2),
                 channel.role.label()
             ));
         }

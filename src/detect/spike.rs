@@ -194,7 +194,7 @@ fn paced(channel: &Channel, view: &View<'_>, readings: &Readings<'_>, pace: &pac
     if per_s * period_s >= pace.span {
         return Outcome::not_run(format!(
             "{}: in that time {} can go anywhere and come back",
-            every(period_s),
+            every(period_s, 2),
             channel.role.label()
         ));
     }
@@ -271,7 +271,8 @@ fn mixture(channel: &Channel, view: &View<'_>, readings: &Readings<'_>, limits: 
     let quick = period_s <= limits.get(&FASTEST);
     if !quick && frame_s.is_none() {
         return Outcome::not_run(format!(
-            "one fresh reading every {period_s:.3} s: gas can move that fast, so a short excursion proves nothing"
+            "{}: gas can move that fast, so a short excursion proves nothing",
+            every(period_s, 3)
         ));
     }
     let mut findings = if quick { impossible_gas(channel, view, readings, limits) } else { Vec::new() };

@@ -6,6 +6,7 @@ use super::dense::Dense;
 use super::{
     Detector, Evaluated, Field, Finding, Gaps, Limit, Limits, Meta, Outcome, Phase, Scope, Stage, View,
 };
+use crate::figure::figure;
 use crate::flag::Flag;
 use crate::log::{Channel, Clock, Role};
 use crate::signal::{robust, runs};
@@ -250,15 +251,16 @@ fn credible(channel: &Channel, bounds: &Bounds) -> Result<(), String> {
     };
     if centre > TWELVE_V_SYSTEM_V {
         return Err(format!(
-            "{} stands at {centre:.1} V: not a 12 V system, for which alone limits are known here",
-            channel.name
+            "{} stands at {} V: not a 12 V system, for which alone limits are known here",
+            channel.name,
+            figure(centre, 1)
         ));
     }
     if centre < bounds.invalid_v {
         return Err(format!(
-            "{} stands at {centre:.1} V for most of the log: no controller works on that, so it is not the reading of \
-             a supply",
-            channel.name
+            "{} stands at {} V for most of the log: no controller works on that, so it is not the reading of a supply",
+            channel.name,
+            figure(centre, 1)
         ));
     }
     Ok(())

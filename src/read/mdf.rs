@@ -16,6 +16,7 @@ use super::header::{self, Heading};
 use super::limits::{self, Allowance, FORMULA_MOST};
 use super::mdf_claim::Blocks;
 use super::merge::{self, Group, Outgrown};
+use super::place::name_shown;
 use super::{Column, Place, ReadError, Table, check_columns, content_error};
 use crate::guard::guarded;
 use crate::log::{Note, Source, Unread};
@@ -105,7 +106,8 @@ pub(super) fn read(mut source: Source, bytes: &[u8], allowance: Allowance) -> Re
     let Gathered { groups, clockless, mut left_out, mut notes } = gathered;
     source.cut_short = cut_short;
     if !left_out.is_empty() {
-        let named = left_out.iter().take(NAMED_MOST).map(|one| format!("{} ({})", one.name, one.why));
+        let named =
+            left_out.iter().take(NAMED_MOST).map(|one| format!("{} ({})", name_shown(&one.name), one.why));
         let named = named.collect::<Vec<_>>().join(", ");
         let more = left_out.len().saturating_sub(NAMED_MOST);
         let more = if more > 0 { format!(" and {more} more") } else { String::new() };

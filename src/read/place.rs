@@ -49,6 +49,12 @@ pub(super) fn quoted(text: &str) -> &str {
     if tells_place(text) { "text that may tell a place and is not shown" } else { text }
 }
 
+/// A column's name as a note writes it.
+#[cfg(feature = "mdf")]
+pub(super) fn name_shown(name: &str) -> &str {
+    if name_tells_place(name) { "one whose name may tell a place" } else { name }
+}
+
 /// Whether a column's name holds a coordinate: "wind at 47.1234 8.4123". Letters, digits and units are what names are made
 /// of, so that less counts than in a cell.
 pub(crate) fn name_tells_place(name: &str) -> bool {
@@ -61,6 +67,7 @@ pub(crate) fn name_tells_place(name: &str) -> bool {
         || near > 1
         || (near == 1 && names_hemisphere(name))
         || (holds_long_number(name) && !name.contains(char::is_alphabetic))
+        || minutes_beside_degrees(name)
         || (in_minutes(name) && name.contains(['°', 'º', '\u{fffd}', '\'', '"', '′']))
         || (coded && name.split([',', ';', '@', '(', ')', '_']).any(|part| is_grid(part) || is_square(part)))
 }
@@ -114,6 +121,11 @@ fn in_parts(cell: &str) -> bool {
     let year = cell.split(|c: char| !c.is_ascii_digit()).any(|digits| digits.len() == 4);
     let date = year && stamp::parse(cell, stamp::Order::DayFirst).is_some();
     digits >= PARTED_DIGITS && (parted || degrees) && !date
+}
+
+/// `48°08.229`: minutes right behind the mark of degrees.
+fn minutes_beside_degrees(text: &str) -> bool {
+    text.split(['°', 'º']).skip(1).any(|behind| behind.trim_start().starts_with(|c: char| c.is_ascii_digit()))
 }
 
 /// Digits of another script: nothing that this program reads as a number writes so.
@@ -264,6 +276,7 @@ mod tests {
             "TQ 123 456",
             "2683738.91",
             "Wind (TQ 123 456)",
+            "Lambda 48°08.229",
             "$GPRMC",
         ] {
             assert!(name_tells_place(name), "{name}");
@@ -280,6 +293,7 @@ mod tests {
             "Lambda (SN123456)",
             "CH 12 34",
             "EGT 1 2",
+            "Spark 10.5 °CA 2",
             "JN47gj",
             "n 1/min",
         ] {

@@ -184,12 +184,14 @@ fn basis(column: &Column) -> ClockBasis {
 }
 
 fn from_rate(table: &Table, stated_rate_hz: Option<f64>) -> Result<TimeAxis, ReadError> {
+    // A rate says how far apart rows are, not in which order they were recorded.
+    let least = if stated_rate_hz.is_some() { table.rows / SHUFFLED } else { 0 };
+    if let Some(error) = disordered(table, least) {
+        return Err(error);
+    }
     let Some(rate_hz) = stated_rate_hz else {
         let help = "state the rate with `--rate HZ` or `rate_hz` in the rig file, or name the column there: \
                     [columns] \"NAME\" = { role = \"time\" }";
-        if let Some(error) = disordered(table) {
-            return Err(error);
-        }
         let problem = "no column holds the time of the rows";
         return Err(content_error(&table.source.path, Place::default(), problem, &names(table), help));
     };
@@ -204,13 +206,17 @@ fn from_rate(table: &Table, stated_rate_hz: Option<f64>) -> Result<TimeAxis, Rea
     })
 }
 
-/// The column that is named as the time and steps back too often to be it.
-fn disordered(table: &Table) -> Option<ReadError> {
+/// Rows in any order step back at every second one; a column that does so at less than one row of these may count
+/// something, and a stated rate stands beside it.
+const SHUFFLED: usize = 4;
+
+/// The column that is named as the time and steps back more often than that, so that it cannot be it.
+fn disordered(table: &Table, least: usize) -> Option<ReadError> {
     let mut named =
         table.columns.iter().enumerate().filter(|(_, column)| time_name::fit(&column.name) == Fit::Plain);
     let (index, falls) = named.find_map(|(index, column)| {
         let falls = numbers::falls(&numeric_values(column)?);
-        (!falls.is_empty()).then_some((index, falls))
+        (falls.len() > least).then_some((index, falls))
     })?;
     let (row, before, after) = *falls.first()?;
     let place = Place { line: None, column: Some((index, table.columns[index].name.clone())) };

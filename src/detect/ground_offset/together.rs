@@ -53,7 +53,7 @@ pub(super) fn findings(
     if own.max(clock_s) > FRAME_MOST_S {
         return Err(format!(
             "{}: too far apart to tell a shift from a manifold that fills",
-            every(own.max(clock_s))
+            every(own.max(clock_s), 2)
         ));
     }
     let steps = strokes(throttle, view, clock_s, limits);

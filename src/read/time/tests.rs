@@ -136,6 +136,18 @@ fn a_falling_column_is_not_time_whatever_its_name() {
 }
 
 #[test]
+fn a_stated_rate_puts_no_rows_in_order() {
+    let shuffled: Vec<String> = (0..40).map(|row| (row * 17 % 40).to_string()).collect();
+    let shuffled: Vec<&str> = shuffled.iter().map(String::as_str).collect();
+    let Err(error) = find_time(&table(&log("Time", &shuffled)), Some(10.0), None) else { panic!("accepted") };
+    assert!(error.to_string().contains("order is not known"), "{error}");
+    // Something that counts to nine beside rows in order.
+    let counted: Vec<String> = (0..40).map(|row| (row % 10).to_string()).collect();
+    let counted: Vec<&str> = counted.iter().map(String::as_str).collect();
+    assert!(find_time(&table(&log("Time", &counted)), Some(10.0), None).is_ok());
+}
+
+#[test]
 fn a_stated_rate_makes_the_axis_where_there_is_none() {
     let bare = table("1.5,2.5\n1.6,2.4\n1.4,2.6\n");
     let axis = find_time(&bare, Some(10.0), None).expect("rate");
