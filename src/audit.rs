@@ -1,6 +1,7 @@
 //! The one place that knows the order of the stages.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeSet;
+use std::sync::Arc;
 
 use rayon::prelude::*;
 
@@ -270,6 +271,9 @@ fn runs(log: &Log, detection: &Detection) -> Vec<document::DetectorRun> {
 
 fn findings(log: &Log, detection: &Detection) -> Vec<document::Finding> {
     let time_s = &log.clock.time_s;
+    let of_log: Arc<str> = "time".into();
+    let names: Vec<Arc<str>> = log.channels.iter().map(|channel| Arc::from(&*channel.name)).collect();
+    let name = |finding: &Finding| finding.channel.and_then(|index| names.get(index)).unwrap_or(&of_log);
     detection
         .findings
         .iter()
@@ -279,24 +283,26 @@ fn findings(log: &Log, detection: &Detection) -> Vec<document::Finding> {
             let withheld = channel.filter(|channel| channel.withheld);
             document::Finding {
                 id: format!("F{}", index + 1),
-                detector: finding.detector.to_owned(),
-                stage: stage(finding.stage).to_owned(),
-                channel: channel.map_or_else(|| "time".to_owned(), |channel| channel.name.clone()),
+                detector: finding.detector.into(),
+                stage: stage(finding.stage).into(),
+                channel: Arc::clone(name(finding)),
                 start_s: time_s[finding.rows.start],
                 end_s: time_s[finding.rows.end.max(finding.rows.start + 1) - 1],
                 samples: finding.rows.len() as u64,
                 flag: finding.flag.code(),
                 about: finding.about,
-                message: withheld
-                    .map_or_else(|| finding.message.clone(), |channel| without_numbers(channel, finding)),
+                message: withheld.map_or_else(
+                    || Arc::clone(&finding.message),
+                    |channel| without_numbers(channel, finding).into(),
+                ),
                 evidence: finding
                     .evidence
                     .iter()
                     .map(|(field, value)| {
                         let shown = value.is_finite() && (withheld.is_none() || field.unit == "s");
-                        (field.name.to_owned(), shown.then_some(*value))
+                        (field.name, shown.then_some(*value))
                     })
-                    .collect::<BTreeMap<_, _>>(),
+                    .collect(),
             }
         })
         .collect()
@@ -335,18 +341,21 @@ const fn stage(stage: Stage) -> &'static str {
 fn windows(view: &View<'_>, detection: &Detection, events: &[Event]) -> Vec<document::Window> {
     let usable = lean::usable_rows(view, detection, events);
     let time_s = &view.log.clock.time_s;
-    view.state
-        .windows
-        .iter()
-        .filter(|window| !window.rows.is_empty())
-        .map(|window| document::Window {
-            kind: state::name_of(window.bit).to_owned(),
-            start_s: time_s[window.rows.start],
-            end_s: time_s[window.rows.end - 1],
-            samples: window.rows.len() as u64,
-            usable_samples: window.rows.clone().filter(|row| usable(*row)).count() as u64,
-        })
-        .collect()
+    let window = |window: &state::Window| {
+        let rows = window.rows();
+        document::Window {
+            kind: state::name_of(window.bit).into(),
+            start_s: time_s[rows.start],
+            end_s: time_s[rows.end - 1],
+            samples: rows.len() as u64,
+            usable_samples: rows.filter(|row| usable(*row)).count() as u64,
+        }
+    };
+    let filled = || view.state.windows.iter().filter(|window| !window.rows().is_empty());
+    // As many as rows, of several states, where the log is full of holes: they are counted first.
+    let mut windows = Vec::with_capacity(filled().count());
+    windows.extend(filled().map(window));
+    windows
 }
 
 #[cfg(test)]

@@ -3,6 +3,7 @@
 //! Times are seconds from the log's first sample. Unknown is null, never a made-up number. Fields are only
 //! ever added; anything else raises the version. Every renderer reads this document and recomputes nothing.
 
+mod numbers;
 mod posterior;
 mod sensor;
 
@@ -13,6 +14,7 @@ use std::sync::Arc;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+pub use numbers::Numbers;
 pub use posterior::{Causes, Posterior};
 pub use sensor::{HealthMetric, HealthStatus, HistoryPoint, MetricHistory, SensorHistory};
 
@@ -317,11 +319,12 @@ pub struct Finding {
     /// `F1`, `F2` ... by time.
     pub id: String,
     /// Detector.
-    pub detector: String,
+    pub detector: Cow<'static, str>,
     /// `scored` or `trial`.
-    pub stage: String,
+    pub stage: Cow<'static, str>,
     /// Channel; `time` for a finding about the log's time axis or the log as a whole.
-    pub channel: String,
+    // Shared, like the message: a log may have ten thousand findings of each detector.
+    pub channel: Arc<str>,
     /// First sample.
     pub start_s: f64,
     /// Last sample.
@@ -335,9 +338,9 @@ pub struct Finding {
     #[serde(default)]
     pub about: About,
     /// Plain sentence.
-    pub message: String,
+    pub message: Arc<str>,
     /// Numbers behind it; the unit is the last part of the name or stands in `explain`.
-    pub evidence: BTreeMap<String, Option<f64>>,
+    pub evidence: Numbers,
 }
 
 /// What a finding says about the samples it covers.
@@ -458,7 +461,7 @@ pub struct Evidence {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Window {
     /// `full_load`, `over_run`, `idle` ...
-    pub kind: String,
+    pub kind: Cow<'static, str>,
     /// First sample.
     pub start_s: f64,
     /// Last sample.
@@ -501,7 +504,8 @@ pub struct Claim {
     /// Why.
     pub because: String,
     /// Indices into `windows`.
-    pub windows: Vec<u64>,
+    // Shared: claims rest on the same ones.
+    pub windows: Arc<[u64]>,
 }
 
 /// Whether the log may be used without further evidence.

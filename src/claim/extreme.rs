@@ -1,5 +1,7 @@
 //! Claims about the most extreme reading of one channel.
 
+use std::sync::Arc;
+
 use super::{Context, because, digits, refused, weaker};
 use crate::document::{Claim, ClaimStatus};
 use crate::flag::Flag;
@@ -109,7 +111,7 @@ fn one(context: &Context<'_>, kind: &Kind) -> Claim {
 
 fn refuse(kind: &Kind, because: &str) -> Claim {
     let text = format!("No statement about: {}.", lower_first(kind.noun));
-    refused(kind.id, "", &text, because.to_owned(), Vec::new())
+    refused(kind.id, "", &text, because.to_owned(), Arc::default())
 }
 
 fn lower_first(text: &str) -> String {
@@ -252,7 +254,7 @@ fn extreme(context: &Context<'_>, kind: &Kind, index: usize, ambient: Option<&Am
         } else {
             format!("{}; {basis}", because(&reservations, ""))
         },
-        windows: if kind.state == bit::WIDE_OPEN { context.windows_of("wide_open") } else { Vec::new() },
+        windows: if kind.state == bit::WIDE_OPEN { context.windows_of("wide_open") } else { Arc::default() },
     }
 }
 

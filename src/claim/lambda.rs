@@ -1,6 +1,7 @@
 //! Claims about lambda at full load.
 
 use std::ops::Range;
+use std::sync::Arc;
 
 use super::{Context, because, digits, refused, weaker};
 use crate::chain::{Chain, Fresh};
@@ -48,8 +49,10 @@ fn remembered(past: &Past, lambda: f64) -> f64 {
 
 /// What the usable full-load samples are.
 struct Sample {
-    /// Fresh readings per window, phi.
-    windows: Vec<Vec<f64>>,
+    /// Fresh usable readings, window by window, phi.
+    phi: Vec<f64>,
+    /// Where the readings of each window end in `phi`.
+    ends: Vec<usize>,
     /// All of them, lambda, ascending.
     sorted: Vec<f64>,
     /// Row of the leanest usable reading.
@@ -66,6 +69,14 @@ struct Sample {
     unread_s: f64,
 }
 
+impl Sample {
+    /// Fresh usable readings of each window, phi.
+    fn windows(&self) -> impl Iterator<Item = &[f64]> {
+        let starts = std::iter::once(0).chain(self.ends.iter().copied());
+        starts.zip(&self.ends).map(|(start, end)| self.phi.get(start..*end).unwrap_or_default())
+    }
+}
+
 /// The three claims.
 pub(super) fn make(context: &Context<'_>, usable: &impl Fn(usize) -> bool) -> Vec<Claim> {
     let windows = context.windows_of("full_load");
@@ -79,7 +90,7 @@ pub(super) fn make(context: &Context<'_>, usable: &impl Fn(usize) -> bool) -> Ve
     let channel = &context.view.log.channels[chain.channel];
     let unit = channel.unit.symbol;
     let rows: Vec<Range<usize>> =
-        context.view.state.windows_of(bit::FULL_LOAD).filter(|rows| !rows.is_empty()).cloned().collect();
+        context.view.state.windows_of(bit::FULL_LOAD).filter(|rows| !rows.is_empty()).collect();
     if rows.is_empty() {
         return refuse_all(
             unit,
@@ -89,7 +100,7 @@ pub(super) fn make(context: &Context<'_>, usable: &impl Fn(usize) -> bool) -> Ve
         );
     }
     let sample = collect(context, chain, channel, &rows, usable);
-    let count: usize = sample.windows.iter().map(Vec::len).sum();
+    let count = sample.phi.len();
     if count + sample.clipped < FEWEST || sample.span_s < SHORTEST_S {
         let text = format!(
             "{count} usable fresh samples of {} in {:.1} s of full load; at least {FEWEST} in {SHORTEST_S} s are needed: \
@@ -100,11 +111,13 @@ pub(super) fn make(context: &Context<'_>, usable: &impl Fn(usize) -> bool) -> Ve
     }
     let (status, reservations) = reservations(context, chain, &sample, count);
     IDS.iter()
-        .map(|id| claim(id, context, chain, channel, &sample, status, reservations.clone(), windows.clone()))
+        .map(|id| {
+            claim(id, context, chain, channel, &sample, status, reservations.clone(), Arc::clone(&windows))
+        })
         .collect()
 }
 
-fn refuse_all(unit: &str, windows: &[u64], because: &str) -> Vec<Claim> {
+fn refuse_all(unit: &str, windows: &Arc<[u64]>, because: &str) -> Vec<Claim> {
     IDS.iter()
         .map(|id| {
             refused(
@@ -112,7 +125,7 @@ fn refuse_all(unit: &str, windows: &[u64], because: &str) -> Vec<Claim> {
                 unit,
                 &format!("No statement about {}.", noun(id)),
                 because.to_owned(),
-                windows.to_vec(),
+                Arc::clone(windows),
             )
         })
         .collect()
@@ -143,7 +156,8 @@ fn collect(
             .any(|event| event.record.treat_as == TreatAs::Invalid && event.rows.contains(&row))
     };
     let mut sample = Sample {
-        windows: Vec::new(),
+        phi: Vec::new(),
+        ends: Vec::with_capacity(rows.len()),
         sorted: Vec::new(),
         leanest: 0,
         clipped: 0,
@@ -160,7 +174,6 @@ fn collect(
         sample.unread_s += unread_s(time_s, window, longest_s, &read);
         let first = fresh.row.partition_point(|row| (*row as usize) < window.start);
         let last = fresh.row.partition_point(|row| (*row as usize) < window.end);
-        let mut phi = Vec::new();
         for k in first..last {
             let (row, value) = (fresh.row[k] as usize, fresh.phi[k]);
             let lambda = value.recip();
@@ -168,14 +181,14 @@ fn collect(
             if lambda >= stop && !invalid(row) {
                 sample.clipped += 1;
             } else if usable(row) {
-                phi.push(value);
+                sample.phi.push(value);
                 sample.sorted.push(lambda);
                 if lambda > peak {
                     (peak, sample.leanest) = (lambda, k);
                 }
             }
         }
-        sample.windows.push(phi);
+        sample.ends.push(sample.phi.len());
         if let (Some(start), Some(end)) = (time_s.get(window.start), time_s.get(window.end - 1)) {
             sample.span_s += end - start;
         }
@@ -252,8 +265,7 @@ fn uncertainty(
     past: Option<&Past>,
 ) -> (f64, f64) {
     let means: Vec<f64> = sample
-        .windows
-        .iter()
+        .windows()
         .filter(|phi| !phi.is_empty())
         .map(|phi| phi.iter().sum::<f64>() / phi.len() as f64)
         .collect();
@@ -288,7 +300,7 @@ fn claim(
     sample: &Sample,
     status: ClaimStatus,
     mut reservations: Vec<String>,
-    windows: Vec<u64>,
+    windows: Arc<[u64]>,
 ) -> Claim {
     let stop = chain.clip_lean.filter(|_| sample.clipped > 0);
     let clipped_share = sample.clipped as f64 / (sample.sorted.len() + sample.clipped).max(1) as f64;
@@ -296,7 +308,7 @@ fn claim(
         "full_load_lambda_mean" => {
             // A clipped reading counts as the end stop, so the mean is a lower bound of lambda.
             let stop_phi = stop.map_or(0.0, f64::recip) * sample.clipped as f64;
-            let sum: f64 = sample.windows.iter().flatten().sum::<f64>() + stop_phi;
+            let sum: f64 = sample.phi.iter().sum::<f64>() + stop_phi;
             ((sample.sorted.len() + sample.clipped) as f64 / sum, stop.is_some())
         }
         "full_load_lambda_max" => match stop {
@@ -348,7 +360,7 @@ fn claim(
          noise and spread between windows. It is the mix of all cylinders, and exhaust back-pressure makes rich read \
          richer. Averages of the whole run are not given: they cannot tell a safe pass from a broken engine",
         sample.sorted.len(),
-        sample.windows.len()
+        sample.ends.len()
     );
     let mut reason = because(&reservations, &otherwise);
     if !reservations.is_empty() {

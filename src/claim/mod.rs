@@ -8,6 +8,7 @@ mod extreme;
 mod lambda;
 
 use std::ops::Range;
+use std::sync::Arc;
 
 use crate::detect::{Detection, View};
 use crate::document::{Claim, ClaimStatus, Grade, TreatAs, Trust, Window};
@@ -158,7 +159,7 @@ struct Context<'a> {
 
 impl Context<'_> {
     /// Indices of the document's windows of a kind.
-    fn windows_of(&self, kind: &str) -> Vec<u64> {
+    fn windows_of(&self, kind: &str) -> Arc<[u64]> {
         self.windows.iter().zip(0..).filter(|(window, _)| window.kind == kind).map(|(_, k)| k).collect()
     }
 
@@ -211,7 +212,7 @@ fn weaker(a: ClaimStatus, b: ClaimStatus) -> ClaimStatus {
 }
 
 /// A claim that may not be made.
-fn refused(id: &str, unit: &str, text: &str, because: String, windows: Vec<u64>) -> Claim {
+fn refused(id: &str, unit: &str, text: &str, because: String, windows: Arc<[u64]>) -> Claim {
     Claim {
         id: id.to_owned(),
         text: text.to_owned(),

@@ -40,7 +40,7 @@ fn case(channels: Vec<Channel>) -> Case {
     let source = Source::made_up("test");
     let flags = channels.iter().map(|_| vec![Flag::Good; ROWS].into()).collect();
     let log = Log { source, clock, channels, text_columns: Vec::new(), notes: Vec::new() };
-    let windows = vec![crate::state::Window { bit: bit::FULL_LOAD, rows: 1_000..1_300 }];
+    let windows = vec![crate::state::Window::new(bit::FULL_LOAD, 1_000..1_300)];
     let bits = (0..ROWS)
         .map(|row| if (900..1_300).contains(&row) { bit::RUNNING | bit::WIDE_OPEN } else { bit::RUNNING })
         .collect();
@@ -152,7 +152,7 @@ fn steady_full_load_is_supported_with_an_interval_of_the_instrument() {
     // 1.96 * sqrt(0.005^2 + 0.02^2/3 + ...) = 0.0247
     let half = mean.high.expect("high") - 0.80;
     assert!((half - 0.0247).abs() < 5e-4, "{half}");
-    assert_eq!(mean.windows, [0]);
+    assert_eq!(*mean.windows, [0]);
     assert!(mean.because.contains("cylinders") && mean.because.contains("back-pressure"));
 }
 

@@ -48,6 +48,7 @@ fn pass(flags: &mut [Flag], values: &[f64], evaluated: &Evaluated) {
     match evaluated {
         Evaluated::All => good(0..values.len()),
         Evaluated::Rows(ranges) => ranges.iter().cloned().for_each(good),
+        Evaluated::Bits(bits) => bits.set_slices().for_each(|(start, end)| good(start..end)),
     }
 }
 

@@ -102,7 +102,7 @@ mod tests {
         let rest = outcome.take_rest(2);
         let Outcome::Ran { findings, rest: left, .. } = outcome else { panic!("it ran") };
         assert_eq!(findings.iter().map(|one| one.rows.start).collect::<Vec<_>>(), [0, 1]);
-        assert!(findings.iter().all(|one| one.message == "words") && left.is_empty());
+        assert!(findings.iter().all(|one| &*one.message == "words") && left.is_empty());
         let rest: Vec<_> = rest.iter().map(|run| (run.rows(), run.flag)).collect();
         let expected = [(4..6, Flag::Bad), (7..8, Flag::Suspect), (9..10, Flag::Bad), (12..14, Flag::Bad)];
         assert_eq!(rest, expected);

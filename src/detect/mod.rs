@@ -5,6 +5,9 @@
 
 use std::collections::BTreeMap;
 use std::ops::Range;
+use std::sync::Arc;
+
+use arrow_buffer::BooleanBuffer;
 
 use self::place::{Rest, Run};
 pub use self::runner::{Detection, RunRecord, run_all};
@@ -185,8 +188,8 @@ pub struct Finding {
     pub rows: Range<usize>,
     /// `Suspect`, `Bad` or `Missing`.
     pub flag: Flag,
-    /// Channel, what is wrong, how much, against which limit.
-    pub message: String,
+    /// Channel, what is wrong, how much, against which limit. The document shares it.
+    pub message: Arc<str>,
     /// Numbers behind the message.
     pub evidence: Vec<(&'static Field, f64)>,
     /// What it says about the samples.
@@ -198,7 +201,7 @@ impl Finding {
     pub fn new(
         rows: Range<usize>,
         flag: Flag,
-        message: String,
+        message: impl Into<Arc<str>>,
         evidence: Vec<(&'static Field, f64)>,
     ) -> Self {
         Self {
@@ -207,7 +210,7 @@ impl Finding {
             channel: None,
             rows,
             flag,
-            message,
+            message: message.into(),
             evidence,
             about: About::Fault,
         }
@@ -233,6 +236,26 @@ pub enum Evaluated {
     All,
     /// Only these, ascending, disjoint.
     Rows(Vec<Range<usize>>),
+    /// Only those whose bit is set: the runner's own form, where it takes less than the ranges.
+    Bits(BooleanBuffer),
+}
+
+impl Evaluated {
+    /// Holds the ranges as bits where that takes less: in a log full of holes there is one in every other row.
+    ///
+    /// * `rows`: of the log
+    fn compact(&mut self, rows: usize) {
+        let Self::Rows(ranges) = self else { return };
+        if ranges.len() * size_of::<Range<usize>>() <= rows / 8 {
+            ranges.shrink_to_fit();
+            return;
+        }
+        let mut left = ranges.iter().peekable();
+        *self = Self::Bits(BooleanBuffer::collect_bool(rows, |row| {
+            while left.next_if(|range| range.end <= row).is_some() {}
+            left.peek().is_some_and(|range| range.contains(&row))
+        }));
+    }
 }
 
 /// What a detector did.

@@ -160,7 +160,7 @@ impl Case<'_> {
     fn level(&self, wanted: u16) -> Option<f64> {
         let windows = || {
             let of = |window: &&crate::state::Window| window.bit & wanted != 0;
-            self.view.state.windows.iter().filter(of).map(|window| window.rows.clone())
+            self.view.state.windows.iter().filter(of).map(crate::state::Window::rows)
         };
         let every = (windows().map(|rows| rows.len()).sum::<usize>() / MOST).max(1);
         let readings = windows().flat_map(|rows| self.phi(rows));
@@ -192,7 +192,7 @@ impl Case<'_> {
             let rows = self.view.log.clock.rows_between(from_s, opens_s - margin_s);
             let segment = self.view.log.clock.segments.iter().find(|segment| segment.contains(&pull.start));
             let start = segment.map_or(rows.end, |segment| rows.start.max(segment.start));
-            findings.extend(self.ahead(start..rows.end.max(start), pull, part, full));
+            findings.extend(self.ahead(start..rows.end.max(start), &pull, part, full));
         }
         Ok(findings)
     }

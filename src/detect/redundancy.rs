@@ -232,17 +232,14 @@ impl Grid {
 
 /// The last value at most one grid step old, per grid point.
 fn on_grid(channel: &Channel, row: &[usize], time_s: &[f64]) -> Vec<f64> {
-    let apart = channel.apart();
-    let values = apart.values();
+    let mut readings = channel.readings(0..channel.rows()).peekable();
     let mut held: Option<(f64, f64)> = None;
-    let mut next = 0;
     row.iter()
         .map(|at| {
-            while next <= *at {
-                if values[next].is_finite() {
-                    held = Some((time_s[next], values[next]));
+            while let Some((row, value)) = readings.next_if(|(row, _)| row <= at) {
+                if value.is_finite() {
+                    held = Some((time_s[row], value));
                 }
-                next += 1;
             }
             held.filter(|(then_s, _)| time_s[*at] - then_s <= GRID_S).map_or(f64::NAN, |(_, value)| value)
         })

@@ -162,7 +162,8 @@ fn judge(detector: &dyn Detector, channel: Option<&Channel>, view: &View<'_>) ->
         Some(channel) => detector.run(channel, view, &limits),
         None => detector.run_log(view, &limits),
     };
-    if let Outcome::Ran { findings, rest, .. } = &mut outcome {
+    if let Outcome::Ran { evaluated, findings, rest } = &mut outcome {
+        evaluated.compact(view.log.rows());
         let inside = |rows: &Range<usize>| rows.start < rows.end && rows.end <= view.log.rows();
         findings.retain(|finding| inside(&finding.rows));
         rest.retain(|run| inside(&run.rows()));

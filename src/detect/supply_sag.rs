@@ -206,7 +206,7 @@ impl Bounds {
 fn starter_times(view: &View<'_>, beside_s: f64) -> Vec<Range<f64>> {
     let at = |row: usize| view.log.clock.time_s.get(row).copied();
     let around =
-        |rows: &Range<usize>| Some(at(rows.start)? - beside_s..at(rows.end.checked_sub(1)?)? + beside_s);
+        |rows: Range<usize>| Some(at(rows.start)? - beside_s..at(rows.end.checked_sub(1)?)? + beside_s);
     view.state.windows_of(bit::CRANKING).filter_map(around).collect()
 }
 

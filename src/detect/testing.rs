@@ -100,7 +100,7 @@ impl Bench {
     pub(crate) fn state(mut self, bit: u16, start_s: f64, end_s: f64) -> Self {
         let rows = self.log.clock.rows_between(start_s, end_s);
         self.state.bits[rows.clone()].iter_mut().for_each(|bits| *bits |= bit);
-        self.state.windows.push(Window { bit, rows });
+        self.state.windows.push(Window::new(bit, rows));
         self
     }
 
@@ -279,7 +279,7 @@ mod tests {
             .state(crate::state::bit::IDLE, 0.5, 1.0)
             .limit("time_gap.periods", 7.0)
             .rig(|rig| rig.cylinders = Some(4));
-        let idle: Vec<_> = bench.view().state.windows_of(crate::state::bit::IDLE).cloned().collect();
+        let idle: Vec<_> = bench.view().state.windows_of(crate::state::bit::IDLE).collect();
         assert_eq!(idle, std::iter::once(5..11).collect::<Vec<_>>());
         assert_eq!(bench.view().rig.cylinders, Some(4));
         assert_eq!(bench.rig.limits["time_gap.periods"], 7.0);

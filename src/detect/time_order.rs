@@ -134,6 +134,7 @@ fn repeat(rows: Range<usize>) -> Finding {
 
 fn crowd(clock: &Clock, event: ClockEvent) -> Option<Finding> {
     let ClockEvent::Crowd { row, rows, due_s } = event else { return None };
+    let rows = rows as usize;
     let before_s = *clock.time_s.get(row.checked_sub(1)?)?;
     let last_s = *clock.time_s.get(row + rows.checked_sub(1)?)?;
     let message = format!(

@@ -44,7 +44,7 @@ impl Case {
     /// between passes), so that they are said and close nothing; full load without readings is a matter of the claims. Who
     /// wants figures that are supported without a reservation is not served.
     pub(super) fn unrecorded(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
-        let lost = |finding: &&Finding| match finding.detector.as_str() {
+        let lost = |finding: &&Finding| match &*finding.detector {
             "time_gap" | "time_order" => true,
             "dropout" => evidence.is_mixture(&finding.channel),
             // A sensor or link that fails to zero or to its end stop writes a number where another leaves a blank.
@@ -130,7 +130,7 @@ impl Case {
     /// well as a danger. Who wants figures that are supported without a reservation is not served.
     pub(super) fn load_lost(&mut self, evidence: &Evidence<'_>, policy: &Policy) {
         let lost = |name: &str| -> Vec<(f64, f64)> {
-            let of = |found: &&Finding| found.detector == "dropout" && found.channel == name;
+            let of = |found: &&Finding| found.detector == "dropout" && *found.channel == *name;
             apart(evidence.findings.iter().filter(of).map(span_s))
         };
         let all = evidence.channels.iter().filter(|channel| LOAD.contains(&channel.role));
@@ -225,7 +225,7 @@ impl Case {
 
 /// A number of a finding's evidence; null where it has none of that name.
 fn number(finding: &Finding, name: &str) -> Option<f64> {
-    finding.evidence.get(name).copied().flatten()
+    finding.evidence.get(name)
 }
 
 /// That the first of some places is not the only one, in words.

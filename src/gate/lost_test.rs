@@ -100,7 +100,7 @@ fn a_vehicle_that_jumps_and_stays_lost_a_part_of_its_run() {
     let (channels, claims) = ([channel(Some(0.97)), speed], claims(ClaimStatus::Supported));
     let gate = |name: &str, step: f64, away_s: f64, policy: &Policy| {
         let numbers = [("step", step), ("allowed", 1.1), ("elapsed_s", 0.02), ("away_s", away_s)];
-        let evidence_of = numbers.map(|(name, value)| (name.into(), Some(value))).into();
+        let evidence_of = numbers.map(|(name, value)| (name, Some(value))).into_iter().collect();
         let found = [Finding { evidence: evidence_of, ..finding("rate_of_change", name, 60.1, 60.1) }];
         decide(&Evidence { findings: &found, ..evidence(&channels, &claims) }, policy)
     };
@@ -232,7 +232,7 @@ fn a_reading_that_shows_lean_gas_too_late_keeps_the_gate_shut() {
     let (channels, claims) = (vec![channel(Some(0.97))], claims(ClaimStatus::Supported));
     let slow = |blind_s: f64| {
         let mut slow = finding("slow_response", "Lambda", 1.0, 2.0);
-        slow.evidence.insert("blind_s".into(), Some(blind_s));
+        slow.evidence = [("blind_s", Some(blind_s))].into_iter().collect();
         let findings = [slow];
         decide(&Evidence { findings: &findings, ..evidence(&channels, &claims) }, &Policy::next_step())
     };

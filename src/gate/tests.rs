@@ -1,5 +1,5 @@
 use super::*;
-use crate::document::{About, Deduction, Finding, FlagCounts, Posterior, Trust, Verdict};
+use crate::document::{About, Deduction, Finding, FlagCounts, Numbers, Posterior, Trust, Verdict};
 use std::collections::BTreeMap;
 
 pub(super) fn channel(score: Option<f64>) -> Channel {
@@ -38,7 +38,7 @@ pub(super) fn claims(status: ClaimStatus) -> Vec<Claim> {
             high: Some(0.84),
             status,
             because: "the reason; what would help. The method".into(),
-            windows: Vec::new(),
+            windows: Vec::new().into(),
         })
         .collect()
 }
@@ -114,7 +114,7 @@ pub(super) fn by(policy: &Policy, channels: &[Channel], events: &[LeanEvent], cl
     decide(&Evidence { lean_events: events, ..evidence(channels, claims) }, policy)
 }
 
-pub(super) fn finding(detector: &str, channel: &str, start_s: f64, end_s: f64) -> Finding {
+pub(super) fn finding(detector: &'static str, channel: &str, start_s: f64, end_s: f64) -> Finding {
     Finding {
         id: "D1".into(),
         detector: detector.into(),
@@ -125,8 +125,8 @@ pub(super) fn finding(detector: &str, channel: &str, start_s: f64, end_s: f64) -
         samples: 10,
         flag: 3,
         about: About::Fault,
-        message: String::new(),
-        evidence: BTreeMap::new(),
+        message: "".into(),
+        evidence: Numbers::default(),
     }
 }
 
@@ -328,7 +328,7 @@ fn another_bank_is_half_the_engine() {
 #[test]
 fn what_was_not_recorded_is_a_reservation() {
     use crate::document::About;
-    let finding = |detector: &str, channel: &str| Finding {
+    let finding = |detector: &'static str, channel: &str| Finding {
         id: "F1".into(),
         detector: detector.into(),
         stage: "scored".into(),
@@ -338,8 +338,8 @@ fn what_was_not_recorded_is_a_reservation() {
         samples: 10,
         flag: 9,
         about: About::Fault,
-        message: String::new(),
-        evidence: BTreeMap::new(),
+        message: "".into(),
+        evidence: Numbers::default(),
     };
     let said = |findings: &[Finding]| {
         let (channels, claims) = ([channel(Some(0.97))], claims(ClaimStatus::Supported));

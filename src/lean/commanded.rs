@@ -125,7 +125,7 @@ pub(super) fn cautions(view: &View<'_>) -> impl Iterator<Item = String> {
         )
     });
     let turned = target.and_then(|target| {
-        let rows = view.state.windows_of(bit::FULL_LOAD).flat_map(Clone::clone);
+        let rows = view.state.windows_of(bit::FULL_LOAD).flatten();
         let asked = median(rows.filter_map(|row| target.at(row)).collect())?;
         is_fuel_over_air(asked).then(|| {
             format!(

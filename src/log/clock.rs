@@ -38,7 +38,7 @@ pub enum ClockEvent {
         /// First row that is too close to the one before.
         row: usize,
         /// So many rows.
-        rows: usize,
+        rows: u32,
         /// Time that they took by the log's rhythm, s.
         due_s: f64,
     },

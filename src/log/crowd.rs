@@ -38,7 +38,7 @@ pub(super) fn crowds(time_s: &[f64], period_s: Option<f64>, held: &[Range<usize>
     };
     let event = |rows: Range<usize>| ClockEvent::Crowd {
         row: rows.start + 1,
-        rows: rows.len() - 1,
+        rows: u32::try_from(rows.len() - 1).unwrap_or(u32::MAX),
         due_s: (rows.len() - 1) as f64 * period_s,
     };
     found.into_iter().filter(|rows| !told(rows)).map(event).collect()
@@ -74,7 +74,7 @@ mod tests {
                 panic!("{interval_s}: {events:?}")
             };
             assert!(row.abs_diff(400) <= 3 && rows.abs_diff(200) <= 6, "{interval_s}: {row}, {rows}");
-            assert!((due_s - 0.02 * rows as f64).abs() < 1e-9);
+            assert!((due_s - 0.02 * f64::from(rows)).abs() < 1e-9);
         }
     }
 

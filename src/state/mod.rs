@@ -61,13 +61,26 @@ pub mod bit {
 /// above the highest at sea level with a margin. Only an engine makes it.
 pub const NOT_AMBIENT_PA: (f64, f64) = (60e3, 115e3);
 
-/// A stretch of one state.
-#[derive(Clone, Debug, PartialEq, Eq)]
+/// A stretch of one state, in 12 bytes: a log full of holes has one in every row, of several states.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Window {
     /// Its bit.
     pub bit: u16,
-    /// Rows.
-    pub rows: Range<usize>,
+    start: u32,
+    end: u32,
+}
+
+impl Window {
+    /// * `rows`: those beyond four billion, of which no log that is read has any, are left out
+    pub fn new(bit: u16, rows: Range<usize>) -> Self {
+        let place = |row: usize| u32::try_from(row).unwrap_or(u32::MAX);
+        Self { bit, start: place(rows.start), end: place(rows.end) }
+    }
+
+    /// Rows, half open.
+    pub const fn rows(&self) -> Range<usize> {
+        self.start as usize..self.end as usize
+    }
 }
 
 /// Operating state of a whole log.
@@ -94,8 +107,8 @@ impl States {
     }
 
     /// Windows of one state, ascending.
-    pub fn windows_of(&self, bit: u16) -> impl Iterator<Item = &Range<usize>> {
-        self.windows.iter().filter(move |w| w.bit == bit).map(|w| &w.rows)
+    pub fn windows_of(&self, bit: u16) -> impl Iterator<Item = Range<usize>> {
+        self.windows.iter().filter(move |window| window.bit == bit).map(Window::rows)
     }
 }
 
@@ -128,12 +141,11 @@ fn windows(log: &Log, bits: &[u16]) -> Vec<Window> {
             let bits = &bits[start..end];
             let holds = runs::of(bits.len(), |row| bits[row] & meta.bit != 0);
             windows.extend(
-                holds
-                    .into_iter()
-                    .map(|run| Window { bit: meta.bit, rows: start + run.start..start + run.end }),
+                holds.into_iter().map(|run| Window::new(meta.bit, start + run.start..start + run.end)),
             );
         }
     }
+    windows.shrink_to_fit();
     windows
 }
 

@@ -80,8 +80,7 @@ fn not_evaluated(basis: &str) -> Trust {
 /// The rows that count, as votes, and what they are called: full-load windows, else stretches of running, else
 /// stretches of the log.
 pub fn votes(log: &Log, state: &States) -> (&'static str, Vec<Range<usize>>) {
-    let full: Vec<Range<usize>> =
-        state.windows_of(bit::FULL_LOAD).filter(|rows| !rows.is_empty()).cloned().collect();
+    let full: Vec<Range<usize>> = state.windows_of(bit::FULL_LOAD).filter(|rows| !rows.is_empty()).collect();
     if !full.is_empty() {
         return ("full_load", full);
     }

@@ -28,7 +28,7 @@ fn case(ran: &[&'static str]) -> Case {
     let source = Source::made_up("test");
     let log =
         Log { source, clock, channels: vec![channel, speed], text_columns: Vec::new(), notes: Vec::new() };
-    let windows = [500..1_000, 2_000..2_500].map(|rows| Window { bit: bit::FULL_LOAD, rows }).to_vec();
+    let windows = [500..1_000, 2_000..2_500].map(|rows| Window::new(bit::FULL_LOAD, rows)).to_vec();
     let state = States { bits: vec![bit::RUNNING; ROWS], windows, ..States::default() };
     let records = ran
         .iter()

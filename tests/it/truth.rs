@@ -142,7 +142,7 @@ fn each_detector_finds_its_own_fault() {
             let wanted = role.and_then(channel).map(|channel| channel.name.as_str());
             tried += 1;
             found += usize::from(audit.findings.iter().any(|finding| {
-                finding.detector == *detector && wanted.is_none_or(|name| name == finding.channel)
+                finding.detector == *detector && wanted.is_none_or(|name| *name == *finding.channel)
             }));
         }
         let (low, high) = wilson(found, tried);

@@ -1,8 +1,10 @@
 //! Manifold, boost and barometer: one air.
 
+use arrow_buffer::BooleanBuffer;
+
 use super::{
-    DIFFERENCE, Found, HOLD, INTERCEPT, LASTED, LEAST_PAIRS, PAIRS, PRESSURE, R2, SEE, SLOPE, VACUUM, held,
-    lasted_s, need, stretches, throttle_travel,
+    DIFFERENCE, Found, HOLD, INTERCEPT, LASTED, LEAST_PAIRS, PAIRS, PRESSURE, R2, SEE, SLOPE, VACUUM,
+    each_held, held, lasted_s, need, stretches, throttle_travel,
 };
 use crate::detect::{Finding, Limits, View};
 use crate::flag::Flag;
@@ -19,12 +21,15 @@ const DEEPEST_PA: f64 = 12e3;
 pub(super) fn throttle(channel: &Channel, view: &View<'_>, limits: &Limits<'_>) -> Found {
     let other = need(view, Role::ManifoldPressure)?;
     let clock = &view.log.clock;
-    let (position, map) = (held(channel, clock), held(other, clock));
-    let (low, high) = throttle_travel(&position)?;
+    let (low, high) = throttle_travel(&held(channel, clock))?;
     let open = low + OPEN * (high - low);
     let vacuum = DEEPEST_PA..1e3 * limits.get(&VACUUM);
-    let contradict = |row: usize| position[row] >= open && vacuum.contains(&map[row]);
-    let found = stretches(clock, limits.get(&HOLD), contradict).into_iter().map(|rows| {
+    // A bit for each row: the values of both, laid out, take eight bytes each.
+    let mut pairs = each_held(channel, clock).zip(each_held(other, clock));
+    let contradict = BooleanBuffer::collect_bool(clock.rows(), |_| {
+        pairs.next().is_some_and(|(position, map)| position >= open && vacuum.contains(&map))
+    });
+    let found = stretches(clock, limits.get(&HOLD), |row| contradict.value(row)).into_iter().map(|rows| {
         let lasted = lasted_s(clock, &rows);
         let message = format!(
             "{} shows an open throttle for {lasted:.1} s while {} stays below {:.0} kPa, which takes a closed one",

@@ -82,6 +82,7 @@ pub fn write(writer: &mut dyn io::Write, log: &Log, audited: &Audited) -> io::Re
         }
     }
     let unshown = audit.lean_events.len() - cards.len() - lines.len();
+    drop(scene);
     let panels = trace::panels(log, &audited.detection, audit);
     let (found, found_more) = section::found(audit);
     let limits = section::limits(audit);

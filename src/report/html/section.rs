@@ -1,5 +1,8 @@
 //! Rows of the report's tables, in words.
 
+use std::borrow::Cow;
+use std::sync::Arc;
+
 use super::super::answer;
 use super::super::words::{count, duration, list, number, plain, time};
 use super::chart::Markup;
@@ -272,12 +275,12 @@ pub(super) fn health(audit: &Audit) -> Vec<Metric> {
 
 /// Findings of one test on one channel.
 pub(super) struct Found {
-    pub detector: String,
-    pub channel: String,
+    pub detector: Cow<'static, str>,
+    pub channel: Arc<str>,
     pub flag: &'static str,
     pub count: usize,
     pub first: String,
-    pub message: String,
+    pub message: Arc<str>,
     longest_s: f64,
 }
 
@@ -287,7 +290,7 @@ pub(super) fn found(audit: &Audit) -> (Vec<Found>, usize) {
     let mut place = std::collections::BTreeMap::new();
     for finding in &audit.findings {
         let length_s = finding.end_s - finding.start_s;
-        let key = (finding.detector.as_str(), finding.channel.as_str(), finding.flag);
+        let key = (&*finding.detector, &*finding.channel, finding.flag);
         let index = *place.entry(key).or_insert_with(|| {
             kinds.push(Found {
                 detector: finding.detector.clone(),
@@ -295,7 +298,7 @@ pub(super) fn found(audit: &Audit) -> (Vec<Found>, usize) {
                 flag: flag_word(finding.flag, &finding.stage),
                 count: 0,
                 first: time(finding.start_s),
-                message: String::new(),
+                message: Arc::default(),
                 longest_s: f64::NEG_INFINITY,
             });
             kinds.len() - 1
